@@ -1,0 +1,1 @@
+"""Measurement models, fits and verdicts; pure functions on numbers."""

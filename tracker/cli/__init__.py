@@ -1,0 +1,1 @@
+"""Typer commands: parse, call one desk function, print."""

@@ -1,0 +1,5 @@
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add this module's verbs to the command line."""

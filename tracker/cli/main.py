@@ -1,0 +1,79 @@
+"""The command `lotproof`: gathers the verbs, runs one, turns our errors into a line and an exit code."""
+
+import os
+import sys
+import traceback
+from typing import Annotated
+
+import typer
+
+from tracker import __version__
+from tracker.cli import bench, calc, dates, dossier, house, keep, lots, machines, photos
+from tracker.errors import ExitCode, LotproofError
+
+# The verb modules import nothing heavy at the top: the desk (and with it records or vision) is imported inside a
+# command's body, so that `--help` starts at once.
+VERB_MODULES = (lots, photos, bench, machines, dossier, dates, calc, keep, house)
+
+app = typer.Typer(
+    name="lotproof",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="rich",
+    help="Is this chip what its marking says? Log it, look at it, measure it, decide, and keep the proof.",
+    epilog="Exit codes: 0 done; 1 the answer is no; 2 the request was wrong; 3 the workspace or a file is damaged; "
+    "70 a fault in Lotproof itself.",
+)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"lotproof {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _top(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
+    ] = False,
+    debug: Annotated[
+        bool, typer.Option("--debug", envvar="LOTPROOF_DEBUG", help="Show the traceback of an error.")
+    ] = False,
+) -> None:
+    if debug:
+        os.environ["LOTPROOF_DEBUG"] = "1"
+
+
+for _module in VERB_MODULES:
+    _module.register(app)
+
+
+def _explain(error: Exception) -> int:
+    """Print one error for a person and return the exit code it stands for."""
+    if os.environ.get("LOTPROOF_DEBUG"):
+        traceback.print_exception(error)
+    if isinstance(error, LotproofError):
+        print(f"lotproof: {error.what}", file=sys.stderr)
+        if error.advice:
+            print(f"          {error.advice}", file=sys.stderr)
+        return error.exit_code
+    print(f"lotproof: a fault in Lotproof itself ({type(error).__name__}: {error}).", file=sys.stderr)
+    print("          Run it again as `lotproof --debug ...` and report what it prints.", file=sys.stderr)
+    return ExitCode.INTERNAL
+
+
+def run() -> None:
+    """Run the command line; the only place where an exception becomes an exit code."""
+    try:
+        typer.main.get_command(app).main(prog_name="lotproof")
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(ExitCode.DONE)
+    except Exception as error:
+        sys.exit(_explain(error))
+
+
+if __name__ == "__main__":
+    run()

@@ -1,0 +1,26 @@
+"""Options that several verbs share, spelled once."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+WorkspaceOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--workspace",
+        envvar="LOTPROOF_WORKSPACE",
+        help="Folder of the workspace (default: your user data folder).",
+        show_default=False,
+    ),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
+OperatorOption = Annotated[
+    str | None,
+    typer.Option(
+        "--operator",
+        envvar="LOTPROOF_OPERATOR",
+        help="Who does this (default: your login name).",
+        show_default=False,
+    ),
+]

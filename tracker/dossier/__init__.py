@@ -1,0 +1,1 @@
+"""Reports, labels and exports."""

@@ -1,0 +1,1 @@
+"""Weights, suspicion and what follows from them; pure functions."""

@@ -1,0 +1,1 @@
+"""Facts of the trade as data, each with its source, and their loaders."""

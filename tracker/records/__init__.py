@@ -1,0 +1,1 @@
+"""SQLAlchemy models, session and migrations."""

@@ -1,0 +1,1 @@
+"""Photo in, observations out. Knows nothing of lots, records or commands."""

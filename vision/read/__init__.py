@@ -1,0 +1,1 @@
+"""Readers, one file each, and how their opinions are reconciled."""
