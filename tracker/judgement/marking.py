@@ -1,0 +1,362 @@
+"""A seller's claim held against what is read on the piece."""
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Protocol
+
+from tracker.judgement.observed import Remark
+from tracker.judgement.weights import CLEAR, SLIGHT
+
+# All bounds of this file: common practice, no source.
+SURE_DATE = 0.5
+"""A date interpretation at least this probable is argued with."""
+POSSIBLE_DATE = 0.2
+"""Another interpretation at least this probable excuses a strange one."""
+SURE_LINE = 0.85
+"""A line read with less confidence than this may be misread: a difference in it is only slight."""
+YEARS_OLD_CLEAR, YEARS_OLD_SLIGHT = 20, 10
+"""Years before arrival from which 'new' is contradicted."""
+YEARS_BEFORE_CLEAR = 2
+"""First years in tables are good to about a year; from this many years before them a date is clearly too early."""
+YEARS_AFTER_CLEAR, YEARS_AFTER_SLIGHT = 4, 2
+"""Production tails off; last years in tables are less sure than first ones."""
+YEARS_AHEAD = 10
+"""A four-figure number whose year would be farther ahead than this is not taken for a date."""
+LAST_IMPOSSIBLE_WEEK = 59
+"""Numbers that end in 60 or more are not taken for misprinted weeks, they are other numbers."""
+
+ALIKE = str.maketrans("OQDILSBZG", "000115826")
+"""Characters that markings and readers confuse, folded onto figures."""
+DATE_SHAPE = re.compile(r"[A-Z]{0,2}(\d{2})(\d{2})[A-Z]{0,2}")
+KIND_CODES = {
+    "other-part": "marking-other-part",
+    "other-grade": "marking-other-grade",
+    "other-maker": "marking-other-maker",
+    "other-package": "marking-other-package",
+}
+
+
+class DateRead(Protocol):
+    """One interpretation of a date code, best first in any sequence of them."""
+
+    @property
+    def text(self) -> str: ...
+    @property
+    def year(self) -> int: ...
+    @property
+    def week(self) -> int | None: ...
+    @property
+    def month(self) -> int | None: ...
+    @property
+    def probability(self) -> float: ...
+
+
+class Comparison(Protocol):
+    """How a part number read compares with the one claimed."""
+
+    @property
+    def kind(self) -> str: ...
+    @property
+    def detail(self) -> str: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """What the seller says.
+
+    Parameters
+    ----------
+    part, maker, grade : str or None
+    condition : str or None
+        'new', 'old-stock', 'pulled', 'refurbished' or 'unknown'.
+    arrived_on : date or None
+        No date code can be later.
+    """
+
+    part: str | None = None
+    maker: str | None = None
+    grade: str | None = None
+    condition: str | None = None
+    arrived_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MarkingRead:
+    """What is read on one piece.
+
+    Parameters
+    ----------
+    lines : tuple of str
+        Top to bottom.
+    confidences : tuple of float
+        0 to 1, one a line.
+    part : str or None
+        The part number among the lines.
+    makers : tuple of str
+        Makers the part number's prefix stands for; empty where it says nothing.
+    dates : tuple of DateRead
+        Interpretations of the date code, best first, none later than the arrival.
+    """
+
+    lines: tuple[str, ...]
+    confidences: tuple[float, ...]
+    part: str | None = None
+    makers: tuple[str, ...] = ()
+    dates: tuple[DateRead, ...] = ()
+
+    def line_of(self, text: str | None) -> int | None:
+        """Return the index of the line that contains `text`, or None."""
+        if not text:
+            return None
+        wanted = _fold(text)
+        return next((i for i, line in enumerate(self.lines) if wanted in _fold(line)), None)
+
+    def confidence_of(self, text: str | None) -> float:
+        """Return the confidence of the line that contains `text`; 0 where none does."""
+        index = self.line_of(text)
+        return 0.0 if index is None else self.confidences[index]
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """When a part was made, as far as tables know; None where they do not."""
+
+    first_year: int | None = None
+    last_year: int | None = None
+    what: str = "the part"
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What was found strange in a marking, and the codes that were looked for."""
+
+    remarks: tuple[Remark, ...]
+    looked_for: tuple[str, ...]
+
+
+def check(
+    claim: Claim, reading: MarkingRead, *, comparison: Comparison | None, life: Life = Life(), today: date
+) -> Checked:
+    """Hold one reading against the claim.
+
+    Parameters
+    ----------
+    claim : Claim
+    reading : MarkingRead
+    comparison : Comparison or None
+        The claimed part number compared with the one read; None where either is missing.
+    life : Life
+        Years of manufacture of the part read (or claimed).
+    today : date
+        Stands for the day of arrival where the claim has none.
+
+    Returns
+    -------
+    Checked
+    """
+    remarks: list[Remark] = []
+    looked: list[str] = []
+    for part_of in (
+        _part(claim, reading, comparison),
+        _maker(claim, reading, comparison),
+        _date_possible(claim, reading, today),
+        _date_in_life(reading, life),
+        _date_against_condition(claim, reading, today),
+    ):
+        remarks += part_of.remarks
+        looked += part_of.looked_for
+    return Checked(tuple(remarks), tuple(dict.fromkeys(looked)))
+
+
+NOTHING = Checked((), ())
+
+
+def _part(claim: Claim, reading: MarkingRead, comparison: Comparison | None) -> Checked:
+    if comparison is None or claim.part is None or reading.part is None or comparison.kind == "unsure":
+        return NOTHING
+    looked = ("marking-other-part", "marking-other-grade", "marking-other-package")
+    code = KIND_CODES.get(comparison.kind)
+    if code is None or _alike(claim.part) == _alike(reading.part):
+        return Checked((), looked)
+    strength = CLEAR
+    if reading.confidence_of(reading.part) < SURE_LINE or misread_alike(claim.part, reading.part):
+        strength = SLIGHT
+    detail = f": {comparison.detail}" if comparison.detail else ""
+    message = f"The marking reads {reading.part}; {claim.part} was claimed{detail}."
+    return Checked((Remark(code, message, strength, line=reading.line_of(reading.part)),), looked)
+
+
+def misread_alike(claimed: str, read: str) -> bool:
+    """Return whether two part numbers differ only as a misreading would make them differ.
+
+    That is: not at all once characters that look alike are folded (0/O/D, 1/I/L, 5/S, 8/B, 2/Z, 6/G), or by an end that
+    was cut off.
+    """
+    a, b = _alike(claimed), _alike(read)
+    return a == b or (len(b) >= 4 and b in a)
+
+
+def _fold(text: str) -> str:
+    return re.sub(r"[^A-Z0-9]", "", text.upper())
+
+
+def _alike(text: str) -> str:
+    return _fold(text).translate(ALIKE)
+
+
+def _maker(claim: Claim, reading: MarkingRead, comparison: Comparison | None) -> Checked:
+    if not claim.maker or not reading.makers or (comparison is not None and comparison.kind == "other-maker"):
+        return NOTHING
+    wanted = _fold(claim.maker)
+    looked = ("marking-other-maker",)
+    if any(wanted in _fold(maker) or _fold(maker) in wanted for maker in reading.makers):
+        return Checked((), looked)
+    sure = reading.confidence_of(reading.part) >= SURE_LINE
+    message = f"{reading.part} is numbered as {' or '.join(reading.makers)} number parts; {claim.maker} was claimed."
+    return Checked(
+        (Remark("marking-other-maker", message, CLEAR if sure else SLIGHT, line=reading.line_of(reading.part)),), looked
+    )
+
+
+def _date_possible(claim: Claim, reading: MarkingRead, today: date) -> Checked:
+    """Look for a date code that cannot be: a week that does not exist, or a date still to come."""
+    latest = claim.arrived_on or today
+    late = "date-after-arrival" if claim.arrived_on else "date-in-future"
+    best = reading.dates[0] if reading.dates else None
+    if best is not None and best.probability >= SURE_DATE:
+        looked = ("date-week-impossible", late)
+        return Checked(_week_53(reading, best), looked)
+    for index, token in _date_tokens(reading):
+        match = DATE_SHAPE.fullmatch(token)
+        if match is None:
+            continue
+        year, week = _full_year(int(match[1]), latest), int(match[2])
+        sure = _alone(reading.lines[index], token) and reading.confidences[index] >= SURE_LINE
+        strength = CLEAR if sure else SLIGHT
+        if 54 <= week <= LAST_IMPOSSIBLE_WEEK and year <= latest.year:
+            message = f"{token} would be week {week} of {year}; no year has a week {week}."
+            return Checked((Remark("date-week-impossible", message, strength, value=week, line=index),), ())
+        if 1 <= week <= 53 and _is_later(year, week, latest):
+            until = f"the piece arrived on {latest}" if claim.arrived_on else f"today is {latest}"
+            message = f"{token} would be week {week} of {year}; {until}."
+            return Checked((Remark(late, message, strength, value=year, reference=latest.year, line=index),), ())
+    return NOTHING
+
+
+def _date_tokens(reading: MarkingRead) -> list[tuple[int, str]]:
+    part_line = reading.line_of(reading.part)
+    return [
+        (index, token)
+        for index, line in enumerate(reading.lines)
+        if index != part_line
+        for token in line.upper().split()
+    ]
+
+
+def _alone(line: str, token: str) -> bool:
+    return len(_fold(line)) <= len(token) + 3
+
+
+def _full_year(two_figures: int, latest: date) -> int:
+    """Return the year two figures stand for: none farther ahead of `latest` than YEARS_AHEAD."""
+    year = latest.year - latest.year % 100 + two_figures
+    return year - 100 if year > latest.year + YEARS_AHEAD else year
+
+
+def _is_later(year: int, week: int, latest: date) -> bool:
+    return (year, week) > latest.isocalendar()[:2]
+
+
+def _week_53(reading: MarkingRead, best: DateRead) -> tuple[Remark, ...]:
+    if best.week != 53 or date(best.year, 12, 28).isocalendar().week == 53:  # ISO 8601: 28 December is in the last week
+        return ()
+    message = f"{best.text} is week 53 of {best.year}, which has 52 weeks by ISO 8601; some makers count otherwise."
+    return (Remark("date-week-doubtful", message, line=reading.line_of(best.text)),)
+
+
+def _date_in_life(reading: MarkingRead, life: Life) -> Checked:
+    """Look for a date before the part or its process existed, or after its production ended."""
+    if not reading.dates or reading.dates[0].probability < SURE_DATE:
+        return NOTHING
+    best = reading.dates[0]
+    looked: list[str] = []
+    remarks: list[Remark] = []
+    index = reading.line_of(best.text)
+    others = [d.year for d in reading.dates[1:] if d.probability >= POSSIBLE_DATE]
+    if life.first_year is not None:
+        looked.append("date-before-part")
+        early = life.first_year - best.year
+        if early > 0 and not any(year >= life.first_year for year in others):
+            strength = CLEAR if early >= YEARS_BEFORE_CLEAR else SLIGHT
+            message = f"{best.text} is of {best.year}; {life.what} was first made in {life.first_year}."
+            remarks.append(
+                Remark("date-before-part", message, strength, value=best.year, reference=life.first_year, line=index)
+            )
+    if life.last_year is not None:
+        looked.append("date-after-last-year")
+        late = best.year - life.last_year
+        if late >= YEARS_AFTER_SLIGHT and not any(year <= life.last_year for year in others):
+            strength = CLEAR if late >= YEARS_AFTER_CLEAR else SLIGHT
+            message = f"{best.text} is of {best.year}; {life.what} was last made in about {life.last_year}."
+            remarks.append(
+                Remark("date-after-last-year", message, strength, value=best.year, reference=life.last_year, line=index)
+            )
+    return Checked(tuple(remarks), tuple(looked))
+
+
+def _date_against_condition(claim: Claim, reading: MarkingRead, today: date) -> Checked:
+    if claim.condition != "new" or not reading.dates or reading.dates[0].probability < SURE_DATE:
+        return NOTHING
+    looked = ("date-too-old-for-new",)
+    best = reading.dates[0]
+    age = (claim.arrived_on or today).year - best.year
+    if age < YEARS_OLD_SLIGHT:
+        return Checked((), looked)
+    strength = CLEAR if age >= YEARS_OLD_CLEAR else SLIGHT
+    message = f"Sold as new, and the date code {best.text} is of {best.year}: {age} years old."
+    line = reading.line_of(best.text)
+    return Checked((Remark("date-too-old-for-new", message, strength, value=age, unit="years", line=line),), looked)
+
+
+def compare_siblings(dates: Sequence[str | None], grades: Sequence[str | None]) -> tuple[Checked, ...]:
+    """Look for pieces whose date code or grade differs from most of their siblings.
+
+    Parameters
+    ----------
+    dates : sequence of str or None
+        The date code of each piece as marked; None where it is not known.
+    grades : sequence of str or None
+        The part number of each piece, suffixes and all; None where it is not known.
+
+    Returns
+    -------
+    tuple of Checked
+        One a piece, in order. Without a majority (more than half of at least three known ones) nothing is said: where
+        everything differs, nobody is the odd one.
+    """
+    usual_date, usual_grade = _majority(dates), _majority(grades)
+    checked = []
+    for date_code, grade in zip(dates, grades, strict=True):
+        remarks, looked = [], []
+        if usual_date and date_code:
+            looked.append("date-codes-differ")
+            if _alike(date_code) != _alike(usual_date):
+                remarks.append(Remark("date-codes-differ", f"Date code {date_code}; most siblings have {usual_date}."))
+        if usual_grade and grade:
+            looked.append("markings-differ")
+            if not misread_alike(usual_grade, grade):
+                remarks.append(Remark("markings-differ", f"Marked {grade}; most siblings are {usual_grade}."))
+        checked.append(Checked(tuple(remarks), tuple(looked)))
+    return tuple(checked)
+
+
+def _majority(texts: Sequence[str | None]) -> str | None:
+    known = [_fold(text) for text in texts if text]
+    if len(known) < 3:
+        return None
+    (most, count), *_ = Counter(known).most_common(1)
+    return most if 2 * count > len(known) else None

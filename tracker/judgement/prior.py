@@ -1,0 +1,115 @@
+"""What is thought of a piece before it is looked at: the kind of source and the seller's own record."""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from types import MappingProxyType
+
+from scipy import stats
+
+from tracker.judgement.suspicion import probability_to_db
+
+UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class SourceKind:
+    """One kind of source and the declared opinion of it.
+
+    Parameters
+    ----------
+    name, title : str
+    not_genuine : float
+        Mean share of pieces that are not what they claim, 0 to 1.
+    pieces : float
+        How many observed pieces this opinion is worth.
+    source : str
+        Where the numbers come from.
+    """
+
+    name: str
+    title: str
+    not_genuine: float
+    pieces: float
+    source: str
+
+    @property
+    def bad(self) -> float:
+        """First parameter of the Beta distribution."""
+        return self.not_genuine * self.pieces
+
+    @property
+    def good(self) -> float:
+        """Second parameter of the Beta distribution."""
+        return (1 - self.not_genuine) * self.pieces
+
+
+@dataclass(frozen=True, slots=True)
+class SellerRecord:
+    """The share of bad pieces to expect from a seller: a Beta posterior.
+
+    Parameters
+    ----------
+    bad, good : float
+        Parameters of the posterior (the source kind's opinion plus what was counted).
+    mean : float
+    lower, upper : float
+        Central 95 % credible interval.
+    """
+
+    bad: float
+    good: float
+    mean: float
+    lower: float
+    upper: float
+
+
+@cache
+def source_kinds() -> Mapping[str, SourceKind]:
+    """Return every kind of source by its name."""
+    document = tomllib.loads(files("tracker.judgement").joinpath("priors.toml").read_text(encoding="utf-8"))
+    return MappingProxyType({name: SourceKind(name=name, **entry) for name, entry in document["source"].items()})
+
+
+def source_kind(name: str | None) -> SourceKind:
+    """Return the kind `name`; one that is not declared counts as unknown."""
+    return source_kinds().get(name or UNKNOWN, source_kinds()[UNKNOWN])
+
+
+def seller_record(kind: str | None, bad: float = 0.0, good: float = 0.0) -> SellerRecord:
+    """Return what to expect of a seller of this kind with this record.
+
+    Parameters
+    ----------
+    kind : str or None
+        Kind of source.
+    bad, good : float
+        Counted pieces (fractions allowed, 0 or more) settled as not genuine and as genuine.
+
+    Raises
+    ------
+    ValueError
+        On a negative count.
+    """
+    if bad < 0 or good < 0:
+        raise ValueError("a record counts 0 or more pieces")
+    declared = source_kind(kind)
+    a, b = declared.bad + bad, declared.good + good
+    lower, upper = stats.beta.interval(0.95, a, b)
+    return SellerRecord(a, b, a / (a + b), float(lower), float(upper))
+
+
+def prior_db(kind: str | None, seller_bad: float = 0.0, seller_good: float = 0.0) -> float:
+    """Return the prior odds of 'not genuine' in decibans, from the mean of the seller's Beta posterior."""
+    return probability_to_db(seller_record(kind, seller_bad, seller_good).mean)
+
+
+def prior_text(kind: str | None, seller_bad: float = 0.0, seller_good: float = 0.0) -> str:
+    """Return the sentence that stands beside the prior in a sum."""
+    declared = source_kind(kind)
+    text = f"Before looking: {declared.title}"
+    if seller_bad or seller_good:
+        text += f", record of this seller {seller_bad:g} bad and {seller_good:g} good"
+    return f"{text}, {seller_record(kind, seller_bad, seller_good).mean:.1%} expected"

@@ -1,0 +1,206 @@
+"""From weights to a probability: a prior and a sum a person can follow line by line."""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+from tracker.judgement.observed import Observed
+from tracker.judgement.weights import (
+    Family,
+    UnknownIndicator,
+    absent_weight_db,
+    decibans,
+    families,
+    indicator,
+    weight_db,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """One fact with its weight.
+
+    Parameters
+    ----------
+    code, family : str
+    weight_db : float
+        Decibans; positive speaks for 'not genuine'.
+    message : str
+        The reason, for a person.
+    found : bool
+        False for something looked for and not found.
+    """
+
+    code: str
+    family: str
+    weight_db: float
+    message: str
+    found: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class SumLine:
+    """One line of the sum.
+
+    Parameters
+    ----------
+    kind : str
+        'prior', 'finding', 'absence' (of several indicators of a family together) or 'cap'.
+    text : str
+    weight_db : float
+        Decibans.
+    family, code : str or None
+    """
+
+    kind: str
+    text: str
+    weight_db: float
+    family: str | None = None
+    code: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Suspicion:
+    """How likely a piece is not what it claims, and the sum behind it.
+
+    Parameters
+    ----------
+    probability : float
+        0 to 1.
+    total_db : float
+        The sum of all lines: the odds in decibans.
+    lines : tuple of SumLine
+    capped : tuple of str
+        Families whose sum reached its cap.
+    """
+
+    probability: float
+    total_db: float
+    lines: tuple[SumLine, ...]
+    capped: tuple[str, ...] = ()
+
+
+def odds_to_probability(total_db: float) -> float:
+    """Return the probability that odds of `total_db` decibans stand for: 0 db is one half."""
+    if total_db < 0:
+        odds = 10 ** (total_db / 10)
+        return odds / (1 + odds)
+    return 1 / (1 + 10 ** (-total_db / 10))
+
+
+def probability_to_db(probability: float) -> float:
+    """Return the odds in decibans of a probability strictly between 0 and 1.
+
+    Raises
+    ------
+    ValueError
+        Outside those bounds.
+    """
+    if not 0 < probability < 1:
+        raise ValueError("a probability of 0 or 1 has no finite odds")
+    return decibans(probability / (1 - probability))
+
+
+def weigh(found: Iterable[Observed], looked_for: Iterable[str] = ()) -> tuple[Weighed, ...]:
+    """Give observed facts, and what was looked for in vain, their declared weights.
+
+    A code seen several times counts once, at its strongest. A code nobody declared counts 0 and says so: an unweighed
+    fact may be read by a person but must not move a probability.
+
+    Parameters
+    ----------
+    found : iterable of Observed
+    looked_for : iterable of str
+        Codes that could have been seen. Those among `found` are left out.
+
+    Returns
+    -------
+    tuple of Weighed
+        What was found, strongest first, then what was not.
+    """
+    strongest: dict[str, Weighed] = {}
+    for fact in found:
+        item = Weighed(fact.code, fact.family, _declared(fact), fact.message)
+        known = strongest.get(fact.code)
+        if known is None or item.weight_db > known.weight_db:
+            strongest[fact.code] = item
+    seen = sorted(strongest.values(), key=lambda item: (-item.weight_db, item.code))
+    return (*seen, *_absent(code for code in looked_for if code not in strongest))
+
+
+def _declared(fact: Observed) -> float:
+    try:
+        return weight_db(fact.code, fact.strength)
+    except UnknownIndicator:
+        return 0.0
+
+
+def _absent(codes: Iterable[str]) -> list[Weighed]:
+    absent = []
+    for code in dict.fromkeys(codes):
+        try:
+            known = indicator(code)
+        except UnknownIndicator:
+            continue
+        absent.append(Weighed(code, known.family, absent_weight_db(code), known.title, found=False))
+    return absent
+
+
+def combine(prior_db: float, items: Sequence[Weighed], *, prior_text: str = "Before looking") -> Suspicion:
+    """Add weights to a prior, family by family, each family capped.
+
+    Parameters
+    ----------
+    prior_db : float
+        Prior odds of 'not genuine' in decibans.
+    items : sequence of Weighed
+    prior_text : str
+        What the prior rests on.
+
+    Returns
+    -------
+    Suspicion
+        Its lines add up to its total.
+
+    Notes
+    -----
+    Facts of one family are not independent. Where a family has a finding, what was not found in it is left out: to be
+    printed too high and not slanted is no less strange than to be printed too high. Where it has none, the absences
+    count together, down to the family's `cap_absent`.
+    """
+    lines = [SumLine("prior", prior_text, prior_db)]
+    capped = []
+    order = list(families())
+    known = sorted(items, key=lambda item: order.index(item.family) if item.family in order else len(order))
+    for name, group in groupby(known, key=lambda item: item.family):
+        of_family, is_capped = _family_lines(families().get(name), list(group))
+        lines += of_family
+        if is_capped:
+            capped.append(name)
+    total = math.fsum(line.weight_db for line in lines)
+    return Suspicion(odds_to_probability(total), total, tuple(lines), tuple(capped))
+
+
+def _family_lines(family: Family | None, items: Sequence[Weighed]) -> tuple[list[SumLine], bool]:
+    found = [item for item in items if item.found]
+    lines = [SumLine("finding", item.message, item.weight_db, item.family, item.code) for item in found]
+    if family is None:  # no declared caps: facts of an unknown family weigh nothing, see `weigh`
+        return lines, False
+    if not found:
+        return _absence_line(family, items), False
+    total = math.fsum(item.weight_db for item in found)
+    bounded = min(max(total, -family.cap_against), family.cap_for)
+    if bounded == total:
+        return lines, False
+    text = f"These are not independent: {family.title} counts at most {abs(bounded):.0f} db"
+    return [*lines, SumLine("cap", text, bounded - total, family.name)], True
+
+
+def _absence_line(family: Family, items: Sequence[Weighed]) -> list[SumLine]:
+    total = math.fsum(item.weight_db for item in items)
+    bounded = max(total, -family.cap_absent)
+    if bounded == 0:
+        return []
+    things = "1 thing" if len(items) == 1 else f"{len(items)} things"
+    return [SumLine("absence", f"Nothing strange in {family.title} ({things} looked for)", bounded, family.name)]
