@@ -130,6 +130,25 @@ class Observation:
 
 
 @dataclass(frozen=True, slots=True)
+class LineLettering:
+    """Geometry of one printed line; `line` is its index among the face's lines. Lengths in 'body'.
+
+    `left` and `baseline` place the first character's left edge and the line's baseline from the body's upper left.
+    """
+
+    line: int
+    baseline_angle: Measure | NotMeasured
+    character_height: Measure | NotMeasured
+    character_width: Measure | NotMeasured
+    character_spacing: Measure | NotMeasured
+    stroke_width: Measure | NotMeasured
+    slant: Measure | NotMeasured
+    contrast: Measure | NotMeasured
+    left: Measure | NotMeasured
+    baseline: Measure | NotMeasured
+
+
+@dataclass(frozen=True, slots=True)
 class Lettering:
     """Geometry of what is printed; each entry a Measure or NotMeasured. Medians over the lines of one face."""
 
@@ -143,6 +162,8 @@ class Lettering:
     contrast: Measure | NotMeasured
     left_margin: Measure | NotMeasured
     top_margin: Measure | NotMeasured
+    lines: tuple[LineLettering, ...] = ()
+    """The same line by line, so that equal lines of siblings can be compared with each other."""
 
 
 @dataclass(frozen=True, slots=True)

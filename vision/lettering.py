@@ -1,0 +1,395 @@
+"""Geometry of what is printed on the top: baselines, heights, widths, strokes, spacing, slant, place.
+
+Unit of every length is 'body', the fraction of the face's short side (the shorter of its two image dimensions), with or
+without a scale in view: siblings then compare across photos. Millimetres are `value * short side * Face.mm_per_px`.
+
+Two results may be compared where the same characters were measured: glyphs differ in width, and a line's own typeface
+in height. `Lettering.lines` keeps the lines apart for that; the face's values are medians over its lines.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import erf
+from skimage.morphology import skeletonize
+
+from vision.light import linear_luminance
+from vision.observations import Face, Lettering, Line, LineLettering, Measure, NotMeasured
+from vision.strip import NARROW, Glyph, Strip, cut
+
+TALL = 0.72
+"""Characters at least this part of the tall ones' height count as full height (x-heights: 0.5 to 0.7)."""
+SLANTS = np.arange(-24.0, 24.5, 1.5)
+"""Shear angles tried, degrees. Italic faces lean 8 to 15 (from memory)."""
+EDGE_U = 0.35
+"""Standard uncertainty of one edge, working pixels: half a pixel's quantisation and threshold (common practice)."""
+PIXEL_U = 0.289
+"""Standard uncertainty of any width for the width of a camera pixel, face pixels: 1 / sqrt(12) (GUM 4.3.7)."""
+MEDIAN_U = 1.2533
+"""Standard error of a normal sample's median relative to its mean's, sqrt(pi/2)."""
+
+Value = Measure | NotMeasured
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """What turns working pixels of one strip into body units."""
+
+    strip: Strip
+    short: float
+    text: str
+    half_width: float
+    """Of the strokes as they appear, working pixels."""
+    widened: float
+    """By the blur, working pixels; every character is as much higher and wider."""
+
+    @property
+    def unit(self) -> float:
+        """Body units a working pixel."""
+        return 1.0 / (self.strip.scale * self.short)
+
+    @property
+    def width_u(self) -> float:
+        """What no number of characters averages away: half the blur's share, and the camera pixel's own width."""
+        return float(np.hypot(0.5 * self.widened, PIXEL_U * self.strip.scale))
+
+
+def measure(face: Face, lines: Sequence[Line]) -> Lettering | NotMeasured:
+    """Measure the lettering of one upright top.
+
+    Parameters
+    ----------
+    face : Face
+        The rectified, upright top.
+    lines : sequence of Line
+        What was read on it; `face_outline` may be a few pixels generous or clipped. Sideways lines are left out.
+
+    Returns
+    -------
+    Lettering or NotMeasured
+        Lengths in 'body' (fraction of the short side), angles in 'deg': `baseline_angle` positive where the line falls
+        to the right, `slant` positive where characters lean to the right; `contrast` is Michelson's
+        (ink - ground) / (ink + ground) in linear light, -1 to 1, negative for print darker than its ground.
+    """
+    height, width = face.image.shape[:2]
+    upright = [i for i, line in enumerate(lines) if not line.sideways]
+    if not upright:
+        return NotMeasured("no line of print was read")
+    luminance = linear_luminance(face.image)
+    measured: list[tuple[LineLettering, _Frame]] = []
+    reason = ""
+    for i in upright:
+        others = [lines[j].face_outline for j in range(len(lines)) if j != i]
+        strip = cut(luminance, lines[i].face_outline, others)
+        if isinstance(strip, NotMeasured):
+            reason = strip.reason
+            continue
+        half_width = _half_width(strip)
+        widened = unblur(half_width, strip.rim_slope / strip.level)[1] if half_width > 0 else 0.0
+        frame = _Frame(strip, float(min(height, width)), lines[i].text, half_width, widened)
+        measured.append((_line(i, frame), frame))
+    if not measured:
+        return NotMeasured(reason)
+    return _summary(tuple(entry for entry, _ in measured), measured)
+
+
+def _line(index: int, frame: _Frame) -> LineLettering:
+    """Measure one line."""
+    strip = frame.strip
+    tall = _tall(strip.glyphs)
+    base, angle = _baseline(tall, strip)
+    slant = _slant(tall, strip, angle)
+    return LineLettering(
+        line=index,
+        baseline_angle=angle,
+        character_height=_height(tall, frame),
+        character_width=_width(tall, frame, slant),
+        character_spacing=_spacing(tall, frame),
+        stroke_width=_stroke(frame),
+        slant=slant,
+        contrast=_contrast(strip),
+        left=_left(frame),
+        baseline=Measure(float(_foot(base, frame)[1]), "body", EDGE_U * frame.unit, len(tall)),
+    )
+
+
+def _tall(glyphs: Sequence[Glyph]) -> tuple[Glyph, ...]:
+    """The full-height characters: hyphens, dots and small letters left out."""
+    reference = float(np.percentile([g.height for g in glyphs], 75))
+    return tuple(g for g in glyphs if TALL * reference <= g.height <= reference / TALL)
+
+
+def _median(values: Sequence[float], unit: str, single_u: float, factor: float = 1.0) -> Measure:
+    """Median with the standard error of a median, never below what a single reading's uncertainty allows."""
+    array = np.asarray(values, dtype=np.float64)
+    n = array.size
+    spread = float(np.std(array, ddof=1)) if n > 1 else single_u
+    return Measure(
+        float(np.median(array)) * factor, unit, MEDIAN_U * max(spread, single_u) / float(np.sqrt(n)) * factor, n
+    )
+
+
+def _baseline(tall: Sequence[Glyph], strip: Strip) -> tuple[float, Value]:
+    """Baseline row at the strip's middle and its angle in the face, from feet and heads of the characters."""
+    feet = np.array([g.y1 for g in tall], dtype=np.float64)
+    if len(tall) < 3:
+        return float(np.median(feet)) if len(tall) else 0.0, NotMeasured("fewer than three full-height characters")
+    x = np.array([g.middle for g in tall])
+    heads = np.array([g.y0 for g in tall], dtype=np.float64)
+    slopes = np.concatenate([_slopes(x, feet), _slopes(x, heads)])
+    slope = float(np.median(slopes))
+    middle = (strip.relative.shape[1] - 1) / 2
+    base = float(np.median(feet - slope * (x - middle)))
+    left = feet - base - slope * (x - middle)
+    scatter = max(EDGE_U, float(np.median(np.abs(left))) * 1.4826)
+    u = np.degrees(scatter / (np.std(x) * np.sqrt(2 * len(tall))))
+    return base, Measure(strip.angle + float(np.degrees(np.arctan(slope))), "deg", float(u), len(tall))
+
+
+def _slopes(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Slopes of all pairs that are not neighbours in place (Theil 1950, Sen 1968)."""
+    i, j = np.triu_indices(x.size, 1)
+    run = x[j] - x[i]
+    far = np.abs(run) >= 0.3 * np.ptp(x)
+    slopes: NDArray[np.float64] = (y[j] - y[i])[far] / run[far]
+    return slopes
+
+
+def _height(tall: Sequence[Glyph], frame: _Frame) -> Value:
+    """Median height of the full-height characters."""
+    if not tall:
+        return NotMeasured("no full-height characters")
+    return _extent([g.height for g in tall], frame)
+
+
+def _extent(pixels: Sequence[float], frame: _Frame, less: float = 0.0) -> Measure:
+    """Median extent of characters, the blur's share taken out and half of it added to the uncertainty."""
+    raw = _median(pixels, "body", EDGE_U * 1.41, frame.unit)
+    u = float(np.hypot(raw.u, frame.width_u * frame.unit))
+    return Measure(raw.value - (frame.widened + less) * frame.unit, "body", u, raw.n)
+
+
+def _known(tall: Sequence[Glyph], frame: _Frame) -> dict[Glyph, str]:
+    """Which glyph is which character, where the count of glyphs agrees with the text read."""
+    text = [c for c in frame.text if not c.isspace()]
+    glyphs = frame.strip.glyphs
+    if len(text) != len(glyphs):
+        return {}
+    return {g: c for g, c in zip(glyphs, text, strict=True) if g in tall}
+
+
+def _width(tall: Sequence[Glyph], frame: _Frame, slant: Value) -> Value:
+    """Median width of single full-height characters, narrow glyphs left out and a clear lean taken off."""
+    known = _known(tall, frame)
+    if known:
+        chosen = [g.width for g, c in known.items() if c not in NARROW]
+    else:
+        middle = float(np.median([g.width for g in tall])) if tall else 0.0
+        chosen = [g.width for g in tall if 0.6 * middle < g.width < 1.5 * middle and g.width < 1.15 * g.height]
+    if len(chosen) < 2:
+        return NotMeasured("fewer than two characters stand apart")
+    lean = abs(np.tan(np.radians(slant.value))) if isinstance(slant, Measure) and abs(slant.value) > 3.0 else 0.0
+    return _extent(chosen, frame, float(lean * np.median([g.height for g in tall])))
+
+
+def _spacing(tall: Sequence[Glyph], frame: _Frame) -> Value:
+    """Median distance from the middle of one character to the next, spaces between words left out."""
+    steps = [b.middle - a.middle for a, b in pairwise(tall)]
+    if not steps:
+        return NotMeasured("fewer than two characters stand apart")
+    middle = float(np.median(steps))
+    steps = [s for s in steps if 0.6 * middle < s < 1.5 * middle]
+    if len(steps) < 2:
+        return NotMeasured("fewer than three characters stand apart")
+    return _median(steps, "body", EDGE_U, frame.unit)
+
+
+def _blur_table() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """A bar of width w under a Gaussian blur of sigma 1: w, its width at half its own peak, width times rim slope.
+
+    The bar is (erf((x + w/2)/sqrt 2) - erf((x - w/2)/sqrt 2)) / 2; slope is taken where it falls to half its peak and
+    divided by the peak. The product of width and slope depends on w alone, so both w and sigma follow from a picture.
+    """
+    bars = np.geomspace(0.3, 40.0, 120)
+    x = np.linspace(0.0, 25.0, 5001)
+    widths, products = [], []
+    for w in bars:
+        bar = 0.5 * (erf((x + w / 2) / np.sqrt(2)) - erf((x - w / 2) / np.sqrt(2)))
+        half = int(np.argmax(bar < 0.5 * bar[0]))
+        slope = abs(bar[half + 1] - bar[half - 1]) / (x[half + 1] - x[half - 1]) / bar[0]
+        widths.append(2.0 * x[half])
+        products.append(2.0 * x[half] * slope)
+    return bars, np.array(widths), np.array(products)
+
+
+_BARS, _HALF_WIDTHS, _PRODUCTS = _blur_table()
+
+
+def unblur(width: float, slope: float) -> tuple[float, float]:
+    """Return the width a blurred bar had, and by how much its half-peak width exceeds it.
+
+    Parameters
+    ----------
+    width : float
+        Width at half the bar's peak, pixels, above 0.
+    slope : float
+        Slope where it falls to half, in peaks a pixel.
+
+    Returns
+    -------
+    width, widened : float
+        Pixels; `widened` is 0 where the blur is small against the bar.
+    """
+    product = float(np.clip(width * slope, _PRODUCTS[0], _PRODUCTS[-1]))
+    bar = float(np.interp(product, _PRODUCTS, _BARS))
+    ratio = bar / float(np.interp(product, _PRODUCTS, _HALF_WIDTHS))
+    return width * min(1.0, ratio), width * max(0.0, 1.0 - ratio)
+
+
+def _half_width(strip: Strip) -> float:
+    """Mean width of the ink along its skeleton, ends and crossings trimmed away; 0 where there is too little.
+
+    Twice the distance to the ground less half a pixel, the mean of what odd and even widths lose to the pixel grid.
+    """
+    skeleton = skeletonize(strip.ink)  # type: ignore[no-untyped-call]
+    distance = cv2.distanceTransform(strip.ink.astype(np.uint8), cv2.DIST_L2, 5)[skeleton]
+    if distance.size < 20:
+        return 0.0
+    low, high = np.percentile(distance, (20, 80))
+    return 2.0 * float(np.mean(distance[(distance >= low) & (distance <= high)])) - 0.5
+
+
+def _stroke(frame: _Frame) -> Value:
+    """Stroke width, the blur taken out."""
+    width = frame.half_width - frame.widened
+    if frame.half_width <= 0:
+        return NotMeasured("too little print for a stroke")
+    u = float(np.hypot(EDGE_U, frame.width_u))
+    return Measure(width * frame.unit, "body", u * frame.unit, len(frame.strip.glyphs))
+
+
+def _slant(tall: Sequence[Glyph], strip: Strip, angle: Value) -> Value:
+    """Shear at which the columns of ink are sharpest, character by character (projection profile)."""
+    if len(tall) < 3:
+        return NotMeasured("fewer than three full-height characters")
+    slope = np.tan(np.radians(angle.value - strip.angle)) if isinstance(angle, Measure) else 0.0
+    tangents = np.tan(np.radians(SLANTS))
+    scores = np.zeros((len(tall), SLANTS.size))
+    for k, glyph in enumerate(tall):
+        rows, columns = np.nonzero(strip.ink[glyph.y0 : glyph.y1, glyph.x0 : glyph.x1])
+        level = rows - slope * columns
+        moved = columns[None, :] + tangents[:, None] * (level - level.mean())[None, :]
+        bins = np.round(moved).astype(np.int64)
+        bins -= bins.min()
+        span = int(bins.max()) + 1
+        flat = np.bincount((bins + span * np.arange(SLANTS.size)[:, None]).ravel(), minlength=span * SLANTS.size)
+        profile = flat.reshape(SLANTS.size, span).astype(np.float64)
+        scores[k] = (profile**2).sum(axis=1) / rows.size**1.5
+    best = _peak(scores.sum(axis=0))
+    if best is None:
+        return NotMeasured("the characters lean beyond 24 degrees or have no upright strokes")
+    without = [_peak(scores.sum(axis=0) - scores[k]) for k in range(len(tall))]
+    kept = np.array([b for b in without if b is not None])
+    # Jackknife standard error (Efron & Tibshirani 1993, eq. 11.5).
+    u = float(np.sqrt((kept.size - 1) / kept.size * ((kept - kept.mean()) ** 2).sum())) if kept.size > 1 else 3.0
+    return Measure(best, "deg", max(u, 0.5), len(tall))
+
+
+def _peak(score: NDArray[np.float64]) -> float | None:
+    """Place of the maximum by a parabola through its neighbours; None at the rim."""
+    k = int(np.argmax(score))
+    if k in (0, score.size - 1):
+        return None
+    a, b, c = score[k - 1 : k + 2]
+    bend = a - 2 * b + c
+    step = 0.0 if bend == 0 else 0.5 * (a - c) / bend
+    return float(SLANTS[k] + step * (SLANTS[1] - SLANTS[0]))
+
+
+def _contrast(strip: Strip) -> Value:
+    """Michelson contrast of ink against its ground, in linear light."""
+    inner = cv2.erode(strip.ink.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    chosen = inner if inner.sum() > 20 else strip.ink
+    values = strip.relative[chosen]
+    level = float(np.median(values)) * (1.0 if strip.bright else -1.0)
+    u = float(np.std(values)) / np.sqrt(len(strip.glyphs))
+    michelson = level / (2.0 + level)
+    return Measure(michelson, "ratio", float(2.0 * u / (2.0 + level) ** 2), int(chosen.sum()))
+
+
+def _left(frame: _Frame) -> Value:
+    """Left edge of the first character from the body's left edge."""
+    first = frame.strip.glyphs[0]
+    row = 0.5 * (first.y0 + first.y1)
+    x = frame.strip.to_face[0] @ np.array([first.x0 - 0.5 + 0.5 * frame.widened, row, 1.0])
+    return Measure(float(x + 0.5) / frame.short, "body", EDGE_U * frame.unit, 1)
+
+
+def _foot(base: float, frame: _Frame) -> NDArray[np.float64]:
+    """Point of the baseline at the middle of the line, body units from the body's upper left."""
+    middle = (frame.strip.relative.shape[1] - 1) / 2
+    point = frame.strip.to_face @ np.array([middle, base - 0.5 - 0.5 * frame.widened, 1.0])
+    place: NDArray[np.float64] = (point + 0.5) / frame.short
+    return place
+
+
+def _summary(entries: tuple[LineLettering, ...], measured: Sequence[tuple[LineLettering, _Frame]]) -> Lettering:
+    """Medians over the lines of the face."""
+    first = min(entries, key=lambda e: e.baseline.value if isinstance(e.baseline, Measure) else 1e9)
+    return Lettering(
+        baseline_angle=_over([e.baseline_angle for e in entries]),
+        line_pitch=_pitch(measured),
+        character_height=_over([e.character_height for e in entries]),
+        character_width=_over([e.character_width for e in entries]),
+        character_spacing=_over([e.character_spacing for e in entries]),
+        stroke_width=_over([e.stroke_width for e in entries]),
+        slant=_over([e.slant for e in entries]),
+        contrast=_over([e.contrast for e in entries]),
+        left_margin=_over([e.left for e in entries]),
+        top_margin=_top(first),
+        lines=entries,
+    )
+
+
+def _over(values: Sequence[Value]) -> Value:
+    """Median of the lines' values, weighted by nothing; the first reason where no line has one."""
+    known = [v for v in values if isinstance(v, Measure)]
+    if not known:
+        return next(v for v in values if isinstance(v, NotMeasured))
+    u = float(np.sqrt(np.mean([v.u**2 for v in known])) / np.sqrt(len(known)))
+    if len(known) > 1:
+        u = max(u, u * MEDIAN_U)
+    return Measure(float(np.median([v.value for v in known])), known[0].unit, u, sum(v.n for v in known))
+
+
+def _top(first: LineLettering) -> Value:
+    """Upper edge of the first line's characters below the body's upper edge."""
+    if isinstance(first.baseline, Measure) and isinstance(first.character_height, Measure):
+        u = float(np.hypot(first.baseline.u, first.character_height.u))
+        return Measure(first.baseline.value - first.character_height.value, "body", u, 1)
+    return NotMeasured("the first line has no full-height characters")
+
+
+def _pitch(measured: Sequence[tuple[LineLettering, _Frame]]) -> Value:
+    """Median distance, square to the lines, between the baselines of lines that follow each other."""
+    angles = [e.baseline_angle.value for e, _ in measured if isinstance(e.baseline_angle, Measure)]
+    radians = np.radians(float(np.median(angles))) if angles else 0.0
+    across = np.array([-np.sin(radians), np.cos(radians)])
+    places: list[tuple[float, float, float]] = []
+    for entry, frame in measured:
+        if isinstance(entry.character_height, Measure) and isinstance(entry.baseline, Measure):
+            base = _baseline(_tall(frame.strip.glyphs), frame.strip)[0]
+            places.append((float(_foot(base, frame) @ across), entry.character_height.value, entry.baseline.u))
+    rows: list[tuple[float, float, float]] = []
+    for place in sorted(places):
+        # Two boxes of one row (a word and its neighbour) are one line.
+        if not rows or place[0] - rows[-1][0] > 0.6 * place[1]:
+            rows.append(place)
+    if len(rows) < 2:
+        return NotMeasured("fewer than two lines")
+    steps = [b[0] - a[0] for a, b in pairwise(rows)]
+    return _median(steps, "body", 1.41 * float(np.mean([r[2] for r in rows])))

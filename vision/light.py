@@ -1,0 +1,130 @@
+"""Luminance that can be compared between photos: linear in light, divided by the light that fell on the place.
+
+A phone's picture is coded for the eye (IEC 61966-2-1, 'sRGB'). In the coded values one stop of exposure changes
+contrast and texture; in linear light it is one common factor, which a ratio removes. Shading is a factor too.
+"""
+
+from typing import cast
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.observations import Rgb
+
+FloatImage = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+_CODE = np.arange(256, dtype=np.float64) / 255.0
+# Decoding curve and luminance weights: IEC 61966-2-1 (primaries of ITU-R BT.709).
+_LINEAR = np.where(_CODE <= 0.04045, _CODE / 12.92, ((_CODE + 0.055) / 1.055) ** 2.4).astype(np.float32)
+_WEIGHTS = np.array([[0.2126, 0.7152, 0.0722]], dtype=np.float32)
+
+DARKEST = np.float32(1e-4)
+"""Below a third of the smallest sRGB step: keeps a ratio finite where a sensor saw nothing."""
+
+MAD_TO_SD = 1.4826
+"""Normal-consistent factor of the median absolute deviation, 1 / Phi^-1(3/4) (Hampel 1974; Rousseeuw & Croux 1993)."""
+
+
+def linear_luminance(image: Rgb) -> FloatImage:
+    """Return the relative luminance of an sRGB picture.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (height, width, 3), RGB
+
+    Returns
+    -------
+    ndarray of float32, shape (height, width), 0 (black) to 1 (white)
+        By the decoding curve of IEC 61966-2-1 and the luminance weights of ITU-R BT.709.
+    """
+    decoded = cv2.LUT(np.ascontiguousarray(image), _LINEAR)
+    return cast(FloatImage, np.maximum(cv2.transform(decoded, _WEIGHTS), DARKEST))
+
+
+def robust_sd(values: NDArray[np.floating]) -> float:
+    """Return 1.4826 times the median absolute deviation from the median; 0 for fewer than two values."""
+    if values.size < 2:
+        return 0.0
+    return float(MAD_TO_SD * np.median(np.abs(values - np.median(values))))
+
+
+def smooth_within(image: FloatImage, mask: Mask, sigma: float) -> FloatImage:
+    """Return the Gaussian mean of `image` over the pixels of `mask` only (normalised convolution, Knutsson 1993).
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (height, width)
+    mask : ndarray of bool, same shape
+        True where the image counts.
+    sigma : float
+        Pixels.
+
+    Returns
+    -------
+    ndarray of float32, same shape
+        Where no counted pixel lies within reach, the median of the counted ones.
+    """
+    weight = mask.astype(np.float32)
+    total = _gaussian(image * weight, sigma)
+    norm = _gaussian(weight, sigma)
+    fallback = np.float32(np.median(image[mask])) if mask.any() else np.float32(0.0)
+    return np.where(norm > 1e-3, total / np.maximum(norm, np.float32(1e-3)), fallback).astype(np.float32)
+
+
+def _gaussian(image: FloatImage, sigma: float) -> FloatImage:
+    """Blur; a wide one on a reduced picture, which costs a tenth and differs by less than the noise."""
+    step = int(sigma // 3)
+    if step < 2:
+        return cast(FloatImage, cv2.GaussianBlur(image, (0, 0), sigma))
+    height, width = image.shape
+    small = cv2.resize(image, (max(1, width // step), max(1, height // step)), interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (0, 0), sigma / step)
+    return cast(FloatImage, cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR))
+
+
+def fit_light(luminance: FloatImage, use: Mask, order: int = 2, rounds: int = 4) -> FloatImage:
+    """Return the smooth light under the print: a polynomial surface fitted to the pixels that belong to the ground.
+
+    Parameters
+    ----------
+    luminance : ndarray of float32, shape (height, width)
+    use : ndarray of bool, same shape
+        Pixels that may be ground; print among them is trimmed away as long as it is the smaller part.
+    order : int
+        Total degree of the polynomial.
+    rounds : int
+        How often the pixels beyond 2.5 robust standard deviations are left out and the fit repeated
+        (2.5: Huber & Ronchetti, Robust Statistics, the usual 2 to 3).
+
+    Returns
+    -------
+    ndarray of float32, same shape
+        Never below a fifth of the median of the ground, so that it may divide.
+    """
+    height, width = luminance.shape
+    step = max(1, int(np.sqrt(height * width / 6000)))
+    rows, columns = np.mgrid[0:height:step, 0:width:step]
+    chosen = use[::step, ::step].ravel()
+    y, x = (2.0 * rows / max(1, height - 1) - 1.0).ravel(), (2.0 * columns / max(1, width - 1) - 1.0).ravel()
+    powers = [(i, j) for i in range(order + 1) for j in range(order + 1 - i)]
+    design = np.stack([x**i * y**j for i, j in powers], axis=1)[chosen]
+    target = luminance[::step, ::step].ravel()[chosen].astype(np.float64)
+    if target.size < 4 * len(powers):
+        return np.full_like(luminance, np.median(luminance))
+    # Start from the median, not the mean: print covers up to a third of a line box.
+    keep = np.abs(target - np.median(target)) <= 2.5 * max(robust_sd(target), 1e-6)
+    coefficients = np.zeros(len(powers))
+    for _ in range(rounds):
+        coefficients = np.linalg.lstsq(design[keep], target[keep], rcond=None)[0]
+        left = target - design @ coefficients
+        centre = float(np.median(left[keep]))
+        keep = np.abs(left - centre) <= 2.5 * max(robust_sd(left[keep]), 1e-6)
+        if keep.sum() < 4 * len(powers):
+            return np.full_like(luminance, np.median(target))
+    full_y, full_x = np.linspace(-1, 1, height)[:, None], np.linspace(-1, 1, width)[None, :]
+    light = np.zeros((height, width))
+    for (i, j), coefficient in zip(powers, coefficients, strict=True):
+        light += coefficient * full_x**i * full_y**j
+    return np.maximum(light, 0.2 * float(np.median(target))).astype(np.float32)
