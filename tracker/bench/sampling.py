@@ -1,0 +1,141 @@
+"""How many pieces to test, and what the tested ones say: exact hypergeometric plan, Clopper-Pearson interval."""
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+
+from scipy import stats
+
+from tracker.errors import BadRequest
+
+LARGEST_LOT = 10_000_000
+_EXACT_UP_TO = 5_000  # pieces; above it whole-number arithmetic takes seconds and SciPy's tail is used
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The smallest sample that finds a bad lot.
+
+    Parameters
+    ----------
+    n : int
+        Pieces to test.
+    allowed : int
+        The lot is accepted while no more than this many of the n fail.
+    lot : int
+    bad_pieces : int
+        The smallest number of bad pieces that is at least the bad fraction of the lot.
+    bad_fraction, confidence : float
+        As asked for, 0 to 1.
+    reached_confidence : float
+        Probability that a lot with that many bad pieces is not accepted.
+    source : str
+    """
+
+    n: int
+    allowed: int
+    lot: int
+    bad_pieces: int
+    bad_fraction: float
+    confidence: float
+    reached_confidence: float
+    source: str = "exact hypergeometric distribution (sampling without replacement)"
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """An exact interval for the fraction that fails, when `failed` of `tested` did."""
+
+    failed: int
+    tested: int
+    confidence: float
+    fraction: float
+    lower: float
+    upper: float
+    source: str = "C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404-413; two-sided, equal tails"
+
+
+def plan(lot: int, bad_fraction: float | str, confidence: float | str, *, allowed: int = 0) -> Plan:
+    """Return the smallest sample that finds, with the confidence asked for, a lot that has the bad fraction or more.
+
+    Parameters
+    ----------
+    lot : int
+        Pieces in the lot, 1 to 10 million.
+    bad_fraction, confidence : float or decimal text
+        Between 0 and 1. They are taken at their decimal value: 0.07 of 100 pieces is 7, not 8.
+    allowed : int
+        Failures among the sample with which the lot is still accepted, 0 or more.
+
+    Raises
+    ------
+    BadRequest
+        Something is out of range, or fewer bad pieces than `allowed` could show up at all.
+    """
+    _check_whole(lot, "lot size", 1, LARGEST_LOT)
+    _check_whole(allowed, "number of allowed failures", 0, lot)
+    share, wanted = Fraction(str(bad_fraction)), Fraction(str(confidence))
+    if not 0 < share <= 1 or not 0 < wanted < 1:
+        raise BadRequest("The bad fraction and the confidence must lie between 0 and 1.", "Write 0.95, not 95.")
+    bad = math.ceil(share * lot)
+    if bad <= allowed:
+        raise BadRequest(
+            f"A lot of {lot} with {float(share):g} bad has {bad} bad pieces, and {allowed} are allowed: "
+            "no sample can reject it.",
+            "Allow fewer failures or ask for a larger bad fraction.",
+        )
+    low, high = allowed + 1, lot - bad + allowed + 1  # at `high` more than `allowed` bad ones must be in the sample
+    while low < high:
+        middle = (low + high) // 2
+        if accepted(lot, bad, middle, allowed) <= 1 - wanted:
+            high = middle
+        else:
+            low = middle + 1
+    reached = 1.0 - float(accepted(lot, bad, low, allowed))
+    return Plan(low, allowed, lot, bad, float(share), float(wanted), reached)
+
+
+def accepted(lot: int, bad: int, n: int, allowed: int) -> Fraction:
+    """Return the probability of at most `allowed` bad ones among `n` of `lot` pieces with `bad` bad ones.
+
+    Exact for lots up to 5,000; beyond, SciPy's hypergeometric distribution.
+    """
+    if lot > _EXACT_UP_TO:
+        return Fraction(float(stats.hypergeom.cdf(allowed, lot, bad, n)))
+    ways = sum(math.comb(bad, i) * math.comb(lot - bad, n - i) for i in range(min(allowed, n, bad) + 1))
+    return Fraction(ways, math.comb(lot, n))
+
+
+def interval(failed: int, tested: int, confidence: float = 0.95) -> Interval:
+    """Return the Clopper-Pearson interval for the fraction that fails.
+
+    Parameters
+    ----------
+    failed, tested : int
+        0 <= failed <= tested, tested at least 1.
+    confidence : float
+        Two-sided, between 0 and 1.
+
+    Returns
+    -------
+    Interval
+        With no failure the lower end is exactly 0, with nothing but failures the upper end exactly 1.
+
+    Raises
+    ------
+    BadRequest
+        Something is out of range.
+    """
+    _check_whole(tested, "number tested", 1, 10**12)
+    _check_whole(failed, "number failed", 0, tested)
+    if not 0 < confidence < 1:
+        raise BadRequest("The confidence must lie between 0 and 1.", "Write 0.95, not 95.")
+    tail = (1.0 - confidence) / 2.0
+    lower = 0.0 if failed == 0 else float(stats.beta.ppf(tail, failed, tested - failed + 1))
+    upper = 1.0 if failed == tested else float(stats.beta.isf(tail, failed + 1, tested - failed))
+    return Interval(failed, tested, confidence, failed / tested, lower, upper)
+
+
+def _check_whole(number: int, name: str, lowest: int, highest: int) -> None:
+    if not lowest <= number <= highest:
+        raise BadRequest(f"The {name} must be a whole number from {lowest} to {highest}, not {number}.")
