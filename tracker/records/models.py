@@ -6,12 +6,32 @@ entry that wrote the row; that entry holds a digest of it. SI units stand in the
 
 from datetime import date
 
-from sqlalchemy import Date, Float, ForeignKey, Index, Integer, String, Text, UniqueConstraint
+from sqlalchemy import (
+    BigInteger,
+    Date,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    String,
+    Text,
+    UniqueConstraint,
+)
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 
 class Base(DeclarativeBase):
-    """Base of all tables."""
+    """Base of all tables. Constraints have names, so that a later migration can speak of them on every database."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+            "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
 
 
 class JournalEntry(Base):
@@ -36,7 +56,10 @@ class Written(Base):
     __abstract__ = True
 
     id: Mapped[int] = mapped_column(Integer, primary_key=True)
-    entry_id: Mapped[int] = mapped_column(ForeignKey("journal_entry.id"), index=True)
+    # Deferred: the entry holds a digest of its rows, so it can only be written after them.
+    entry_id: Mapped[int] = mapped_column(
+        ForeignKey("journal_entry.id", deferrable=True, initially="DEFERRED"), index=True
+    )
 
 
 class Seller(Written):
@@ -99,7 +122,7 @@ class Document(Written):
     kind: Mapped[str] = mapped_column(String(30))
     name: Mapped[str] = mapped_column(String(300))
     sha256: Mapped[str] = mapped_column(String(64), index=True)
-    size_bytes: Mapped[int] = mapped_column(Integer)
+    size_bytes: Mapped[int] = mapped_column(BigInteger)
 
 
 class Photo(Written):
@@ -112,7 +135,7 @@ class Photo(Written):
     """top, bottom, before-swab, after-swab or listing."""
     name: Mapped[str] = mapped_column(String(300))
     sha256: Mapped[str] = mapped_column(String(64), index=True)
-    size_bytes: Mapped[int] = mapped_column(Integer)
+    size_bytes: Mapped[int] = mapped_column(BigInteger)
     width: Mapped[int] = mapped_column(Integer)
     height: Mapped[int] = mapped_column(Integer)
 

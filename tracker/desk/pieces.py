@@ -1,0 +1,195 @@
+"""Finding lots, pieces and machines by what is written on the bag, and what holds for a piece now."""
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from tracker.errors import BadRequest
+from tracker.records.models import BenchRun, Decision, Fitting, Lot, Machine, Piece
+
+_LOT = re.compile(r"L0*([0-9]{1,9})")
+_PIECE = re.compile(r"L0*([0-9]{1,9})-0*([0-9]{1,9})")
+_MACHINE = re.compile(r"M0*([0-9]{1,9})")
+OPEN = "open"
+FITTED = "fitted"
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """Where a piece sits now."""
+
+    machine: Machine
+    position: str
+    entry_id: int
+
+
+def lot_label(number: int) -> str:
+    """Return the label of lot `number`: `L0007`."""
+    return f"L{number:04d}"
+
+
+def piece_label(lot: str, number: int) -> str:
+    """Return the label of piece `number` of a lot: `L0007-03`."""
+    return f"{lot}-{number:02d}"
+
+
+def next_number(session: Session, model: type[Lot] | type[Machine] | type[BenchRun]) -> int:
+    """Return the next free number for the labels of `model`; call it inside an act.
+
+    It follows the highest label given, not the count, so that a label is never given twice even if rows were lost.
+    """
+    labels = session.scalars(select(model.label).order_by(func.length(model.label).desc(), model.label.desc()).limit(1))
+    highest = labels.first()
+    return 1 if highest is None else int(highest[1:]) + 1
+
+
+def find_lot(session: Session, label: str) -> Lot:
+    """Return the lot with this label (`L0007`, also `l7`).
+
+    Raises
+    ------
+    BadRequest
+        When there is none.
+    """
+    match = _LOT.fullmatch(_word(label))
+    if not match:
+        advice = "A lot's label looks like L0007; `lotproof list lots` shows them."
+        raise BadRequest(f"'{_shown(label)}' is not the label of a lot.", advice)
+    lot = session.scalar(select(Lot).where(Lot.label == lot_label(int(match[1]))))
+    if lot is None:
+        raise BadRequest(f"There is no lot {lot_label(int(match[1]))}.", "`lotproof list lots` shows those there are.")
+    return lot
+
+
+def find_piece(session: Session, label: str) -> Piece:
+    """Return the piece with this label (`L0007-03`, also `l7-3`).
+
+    Raises
+    ------
+    BadRequest
+        When there is none.
+    """
+    match = _PIECE.fullmatch(_word(label))
+    if not match:
+        raise BadRequest(f"'{_shown(label)}' is not the label of a piece.", "A piece's label looks like L0007-03.")
+    lot = find_lot(session, f"L{match[1]}")
+    piece = session.scalar(select(Piece).where(Piece.lot_id == lot.id, Piece.number == int(match[2])))
+    if piece is None:
+        count = session.scalar(select(func.count()).where(Piece.lot_id == lot.id))
+        last = f"Its pieces are {piece_label(lot.label, 1)} to {piece_label(lot.label, count or 0)}."
+        raise BadRequest(f"There is no piece {piece_label(lot.label, int(match[2]))}.", last)
+    return piece
+
+
+def find_machine(session: Session, label_or_name: str) -> Machine:
+    """Return the machine with this label (`M0002`) or name (in any case).
+
+    Raises
+    ------
+    BadRequest
+        When there is none.
+    """
+    machine = machine_or_none(session, label_or_name)
+    if machine is None:
+        raise BadRequest(
+            f"There is no machine '{_shown(label_or_name)}'.", "`lotproof list machines` shows those there are."
+        )
+    return machine
+
+
+def machine_or_none(session: Session, label_or_name: str) -> Machine | None:
+    """Return the machine with this label or name, or None."""
+    match = _MACHINE.fullmatch(_word(label_or_name))
+    if match:
+        return session.scalar(select(Machine).where(Machine.label == f"M{int(match[1]):04d}"))
+    wanted = " ".join(label_or_name.split()).casefold()
+    return next((machine for machine in session.scalars(select(Machine)) if machine.name.casefold() == wanted), None)
+
+
+def resolve_pieces(session: Session, words: Iterable[str]) -> list[Piece]:
+    """Return the pieces that `words` name, each once, in the order named.
+
+    A word is a piece (`L0001-03`), a run of pieces (`L0001-01..05`) or a lot (`L0001`: all its pieces).
+
+    Raises
+    ------
+    BadRequest
+        When a word names none.
+    """
+    found: dict[int, Piece] = {}
+    for word in words:
+        for piece in _pieces_of(session, word):
+            found.setdefault(piece.id, piece)
+    return list(found.values())
+
+
+def _pieces_of(session: Session, word: str) -> Sequence[Piece]:
+    first_label, dots, last_label = word.partition("..")
+    if not dots:
+        if _LOT.fullmatch(_word(word)):
+            return find_lot(session, word).pieces
+        return [find_piece(session, word)]
+    first = find_piece(session, first_label)
+    last = find_piece(session, last_label if "-" in last_label else f"{first.lot.label}-{last_label.strip()}")
+    if last.lot_id != first.lot_id or last.number < first.number:
+        raise BadRequest(f"'{_shown(word)}' is not a run of pieces.", "Write it like L0001-01..05.")
+    return [piece for piece in first.lot.pieces if first.number <= piece.number <= last.number]
+
+
+def seats(session: Session, pieces: Sequence[Piece] | None = None) -> dict[int, Seat]:
+    """Return where pieces sit now, by the piece's id; a piece in no machine is left out. None: all pieces."""
+    query = select(Fitting).order_by(Fitting.entry_id, Fitting.id)
+    if pieces is not None:
+        query = query.where(Fitting.piece_id.in_([piece.id for piece in pieces]))
+    latest = {fitting.piece_id: fitting for fitting in session.scalars(query)}
+    machines = {machine.id: machine for machine in session.scalars(select(Machine))}
+    return {
+        piece_id: Seat(machines[fitting.machine_id], fitting.position, fitting.entry_id)
+        for piece_id, fitting in latest.items()
+        if fitting.fitted
+    }
+
+
+def seat(session: Session, piece: Piece) -> Seat | None:
+    """Return where a piece sits now, or None."""
+    return seats(session, [piece]).get(piece.id)
+
+
+def dispositions(session: Session, pieces: Sequence[Piece] | None = None) -> dict[int, str]:
+    """Return the disposition of each piece, by its id; None: all pieces.
+
+    The latest word holds: a decision, or being fitted. A piece taken out again has the disposition it was last given
+    ('open' when never); one accepted while it sits in a machine stays 'fitted'.
+    """
+    decided = select(Decision).order_by(Decision.entry_id, Decision.id)
+    wanted = select(Piece.id)
+    if pieces is not None:
+        ids = [piece.id for piece in pieces]
+        decided, wanted = decided.where(Decision.piece_id.in_(ids)), wanted.where(Piece.id.in_(ids))
+    latest = {decision.piece_id: decision for decision in session.scalars(decided)}
+    sitting = seats(session, pieces)
+    return {number: _disposition(latest.get(number), sitting.get(number)) for number in session.scalars(wanted)}
+
+
+def disposition(session: Session, piece: Piece) -> str:
+    """Return the disposition of one piece: open, accepted, quarantined, rejected, returned or fitted."""
+    return dispositions(session, [piece])[piece.id]
+
+
+def _disposition(decision: Decision | None, sits: Seat | None) -> str:
+    if sits is not None and (
+        decision is None or decision.disposition == "accepted" or decision.entry_id < sits.entry_id
+    ):
+        return FITTED
+    return OPEN if decision is None else decision.disposition
+
+
+def _word(text: str) -> str:
+    return text.strip().upper()
+
+
+def _shown(text: str) -> str:
+    return "".join(letter if letter.isprintable() else "?" for letter in text.strip()[:60])

@@ -1,0 +1,261 @@
+"""Content-addressed files: photos, documents, logs, each kept once under the SHA-256 of its bytes.
+
+A file with digest `ab12...` lies at `ab/ab12...` below the store's address. In a folder it is written to a temporary
+file, synced, made read-only and renamed, and the folders are synced, so a kept file survives a power cut whole or is
+not there. Other addresses (`s3://bucket/prefix`, `memory://name`) go through fsspec, whose stores put an object whole
+or not at all.
+"""
+
+import contextlib
+import hashlib
+import io
+import os
+import re
+import secrets
+import stat
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+import fsspec
+
+from tracker.errors import BadRequest, Damaged
+
+_BLOCK = 1 << 20
+_NAME = re.compile(r"[0-9a-f]{64}")
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """One kept file; `new` is False when the same bytes were there already."""
+
+    sha256: str
+    size_bytes: int
+    new: bool
+
+
+class EvidenceStore:
+    """The files of one workspace.
+
+    Parameters
+    ----------
+    url : str
+        A folder, `file://...`, or any address fsspec knows.
+
+    Raises
+    ------
+    BadRequest
+        When fsspec does not know the kind of address, or lacks the package for it.
+    """
+
+    def __init__(self, url: str) -> None:
+        self.url = url
+        try:
+            self._fs, self._root = fsspec.core.url_to_fs(url)
+        except (ImportError, ValueError) as error:
+            raise BadRequest(
+                f"The evidence address {url} cannot be used ({error}).",
+                "For buckets run: pip install 'lotproof[buckets]'; otherwise use a folder.",
+            ) from None
+        self._local = "file" in _protocols(self._fs)
+
+    def keep(self, data: bytes | Path) -> Kept:
+        """Keep `data` (bytes, or the file at a path) and return its digest and size.
+
+        Returns only after the bytes are safe. Call it inside an act, so that `tidy` cannot take the file for an orphan.
+
+        Raises
+        ------
+        BadRequest
+            When the path is missing, not a plain file, or cannot be read, or the store cannot be written.
+        Damaged
+            When the store has a file under this digest whose bytes are not these.
+        """
+        with _source(data) as source:
+            try:
+                return self._keep_local(source) if self._local else self._keep_remote(source)
+            except OSError as error:
+                raise BadRequest(
+                    f"The evidence store {self.url} cannot be written ({error.strerror or error}).",
+                    "Nothing was recorded. Make room or check its permissions, and try again.",
+                ) from error
+
+    def read(self, sha256: str) -> bytes:
+        """Return the bytes kept under `sha256`, checked against it.
+
+        Raises
+        ------
+        Damaged
+            When the file is missing or its bytes have changed.
+        """
+        with self.open(sha256) as file:
+            data: bytes = file.read()
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise Damaged(
+                f"The evidence file {sha256} has changed since it was kept.",
+                "Run `lotproof verify` for the whole list.",
+            )
+        return data
+
+    def open(self, sha256: str) -> IO[bytes]:
+        """Open the file kept under `sha256` for reading, unchecked.
+
+        Raises
+        ------
+        Damaged
+            When it is missing.
+        """
+        try:
+            file: IO[bytes] = self._fs.open(self._path(sha256), "rb")
+        except FileNotFoundError:
+            raise Damaged(
+                f"The evidence file {sha256} is missing.", "Run `lotproof verify` for the whole list."
+            ) from None
+        return file
+
+    def has(self, sha256: str) -> bool:
+        """Tell whether a file is kept under `sha256`."""
+        return bool(self._fs.isfile(self._path(sha256)))
+
+    def digest(self, sha256: str) -> tuple[str, int]:
+        """Return the SHA-256 and size of the bytes that now lie under `sha256`."""
+        with self.open(sha256) as file:
+            return _digest(file)
+
+    def all(self) -> Iterator[str]:
+        """Yield the digest of every kept file, in order."""
+        return (name.rsplit("/", 1)[1] for name in self._names() if self._is_kept(name))
+
+    def strays(self) -> Iterator[str]:
+        """Yield the names, relative to the store, of files that are not evidence: what an interrupted act left."""
+        return (name for name in self._names() if not self._is_kept(name))
+
+    def remove(self, name: str) -> None:
+        """Remove an orphan (its digest) or a stray (its name). Only `tidy` and a failed act do this."""
+        path = self._path(name) if _NAME.fullmatch(name) else f"{self._root}/{name}"
+        if not self._local:
+            self._fs.rm_file(path)
+            return
+        Path(path).unlink(missing_ok=True)
+        sync_folder(Path(path).parent)
+
+    def _path(self, sha256: str) -> str:
+        if not _NAME.fullmatch(sha256):
+            raise BadRequest(f"'{sha256}' is not a SHA-256 digest.", "It has 64 characters, 0-9 and a-f.")
+        return f"{self._root}/{sha256[:2]}/{sha256}"
+
+    def _names(self) -> list[str]:
+        try:
+            found = self._fs.find(self._root)
+        except FileNotFoundError:
+            return []
+        return sorted(str(path).removeprefix(self._root).lstrip("/") for path in found)
+
+    def _is_kept(self, name: str) -> bool:
+        folder, _, last = name.rpartition("/")
+        return bool(_NAME.fullmatch(last)) and folder == last[:2]
+
+    def _keep_local(self, source: IO[bytes]) -> Kept:
+        root = Path(self._root)
+        _make_folder(root)
+        temporary = root / f"unfinished-{secrets.token_hex(8)}"
+        try:
+            with temporary.open("xb") as file:
+                sha256, size = _digest(source, file)
+                file.flush()
+                os.fsync(file.fileno())
+            target = Path(self._path(sha256))
+            if target.exists():
+                self._check_same(sha256)
+                return Kept(sha256, size, new=False)
+            _make_folder(target.parent)
+            temporary.chmod(stat.S_IRUSR | stat.S_IRGRP | stat.S_IROTH)
+            temporary.replace(target)
+            sync_folder(target.parent)
+            return Kept(sha256, size, new=True)
+        finally:
+            temporary.unlink(missing_ok=True)
+
+    def _keep_remote(self, source: IO[bytes]) -> Kept:
+        # The digest is the name: copied beside us first, a source that changes meanwhile cannot make it lie.
+        with tempfile.TemporaryDirectory(prefix="lotproof-") as folder:
+            copy = Path(folder) / "copy"
+            with copy.open("wb") as file:
+                sha256, size = _digest(source, file)
+            if self.has(sha256):
+                self._check_same(sha256)
+                return Kept(sha256, size, new=False)
+            self._fs.makedirs(f"{self._root}/{sha256[:2]}", exist_ok=True)
+            self._fs.put_file(str(copy), self._path(sha256))
+        return Kept(sha256, size, new=True)
+
+    def _check_same(self, sha256: str) -> None:
+        if self.digest(sha256)[0] != sha256:
+            raise Damaged(
+                f"The evidence file {sha256} has changed since it was kept.",
+                "Run `lotproof verify`, and bring the file back from a backup.",
+            )
+
+
+@contextlib.contextmanager
+def _source(data: bytes | Path) -> Iterator[IO[bytes]]:
+    """Open bytes or a plain file for reading; anything else is refused before it can block or flood."""
+    if isinstance(data, bytes):
+        yield io.BytesIO(data)
+        return
+    try:
+        # Not blocking: opening a pipe must not wait for somebody who writes.
+        handle = os.open(data, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    except FileNotFoundError:
+        raise BadRequest(f"There is no file {data}.", "Check its path.") from None
+    except (OSError, ValueError) as error:
+        raise BadRequest(f"The file {data} cannot be read ({_said(error)}).", "Check its permissions.") from None
+    with os.fdopen(handle, "rb") as file:
+        mode = os.fstat(handle).st_mode
+        if not stat.S_ISREG(mode):
+            kind = "a folder" if stat.S_ISDIR(mode) else "not a plain file"
+            raise BadRequest(f"{data} is {kind}.", "Name the file itself.")
+        yield file
+
+
+def _said(error: Exception) -> str:
+    return (error.strerror if isinstance(error, OSError) else None) or str(error)
+
+
+def _digest(source: IO[bytes], copy: IO[bytes] | None = None) -> tuple[str, int]:
+    """Return SHA-256 and size of what is read, writing it to `copy` on the way."""
+    seen = hashlib.sha256()
+    size = 0
+    while block := source.read(_BLOCK):
+        seen.update(block)
+        size += len(block)
+        if copy is not None:
+            copy.write(block)
+    return seen.hexdigest(), size
+
+
+def _protocols(filesystem: Any) -> tuple[str, ...]:
+    protocol = filesystem.protocol
+    return (protocol,) if isinstance(protocol, str) else tuple(protocol)
+
+
+def _make_folder(folder: Path) -> None:
+    if folder.is_dir():
+        return
+    _make_folder(folder.parent)
+    with contextlib.suppress(FileExistsError):
+        folder.mkdir()
+    sync_folder(folder.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make a new or renamed entry of `folder` survive a power cut; Windows has no such call and needs none."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

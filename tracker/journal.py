@@ -1,0 +1,197 @@
+"""The journal: what was said and done, each entry chained to the one before.
+
+The recipe, so that anyone can check it by hand:
+
+1. An entry has the seven values `id` (1, 2, 3 ... without gaps), `at` (UTC, RFC 3339 with microseconds and `Z`),
+   `operator`, `act`, `subject`, `body` (text: the canonical JSON, RFC 8785, of what was said) and `previous_hash`.
+2. `previous_hash` is the `hash` of the entry before; for entry 1 it is 64 zeros.
+3. `hash` is the SHA-256, in lower-case hexadecimal, of the UTF-8 bytes of the canonical JSON (RFC 8785) of the object
+   with exactly these seven members; `id` is a number, the others are strings (`body` is the text itself, not parsed).
+4. `body.rows` names, for each table, the rows the entry wrote: `count`; `sha256` of the canonical JSON of the list of
+   the rows in order of id, each an object of all its columns (dates as YYYY-MM-DD, empty as null); and `each`, from the
+   row's id to the first eight characters of the SHA-256 of that one row's canonical JSON, which serves to name the row
+   that differs. `body.files` names the evidence the entry kept, from SHA-256 to size in bytes.
+
+RFC 8785 of an object whose members are strings and whole numbers is what Python's
+`json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)` gives, so hashlib and json suffice.
+"""
+
+import hashlib
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Any
+
+import rfc8785
+from sqlalchemy import RowMapping, Table, select
+from sqlalchemy.orm import Session
+
+from tracker.errors import BadRequest
+from tracker.records.models import Base, JournalEntry
+
+FIRST_PREVIOUS = "0" * 64
+_MARK = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """The newest entry; who notes it down elsewhere can later prove that nothing before it was changed."""
+
+    entry: int
+    hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class BrokenLink:
+    """One place where the chain does not hold."""
+
+    entry: int
+    code: str
+    message: str
+
+
+def canonical(value: Any) -> str:
+    """Return the canonical JSON text (RFC 8785) of `value`.
+
+    Raises
+    ------
+    BadRequest
+        When it holds what JSON has no form for: NaN, infinity, half a character, a number beyond 2**53.
+    """
+    try:
+        return rfc8785.dumps(value).decode("utf-8")
+    except (rfc8785.CanonicalizationError, UnicodeError) as error:
+        raise BadRequest(f"This cannot be recorded: {error}.", "Nothing was changed.") from error
+
+
+def entry_hash(*, id: int, at: str, operator: str, act: str, subject: str, body: str, previous_hash: str) -> str:
+    """Return the hash of an entry by the recipe above."""
+    members = {
+        "id": id,
+        "at": at,
+        "operator": operator,
+        "act": act,
+        "subject": subject,
+        "body": body,
+        "previous_hash": previous_hash,
+    }
+    return hashlib.sha256(canonical(members).encode("utf-8")).hexdigest()
+
+
+def head(session: Session) -> Head:
+    """Return the newest entry's number and hash; entry 0 and 64 zeros when there is none."""
+    newest = session.execute(
+        select(JournalEntry.id, JournalEntry.hash).order_by(JournalEntry.id.desc()).limit(1)
+    ).first()
+    return Head(0, FIRST_PREVIOUS) if newest is None else Head(newest.id, newest.hash)
+
+
+def append(
+    session: Session, *, operator: str, act: str, subject: str, body: dict[str, Any], at: datetime | None = None
+) -> JournalEntry:
+    """Add an entry to the chain; the caller holds the write lock.
+
+    Parameters
+    ----------
+    at : datetime, optional
+        Aware; now when not given.
+    """
+    last = head(session)
+    instant = (at or datetime.now(UTC)).astimezone(UTC)
+    values: dict[str, Any] = {
+        "id": last.entry + 1,
+        "at": instant.isoformat(timespec="microseconds").replace("+00:00", "Z"),
+        "operator": operator,
+        "act": act,
+        "subject": subject,
+        "body": canonical(body),
+        "previous_hash": last.hash,
+    }
+    entry = JournalEntry(**values, hash=entry_hash(**values))
+    session.add(entry)
+    session.flush()
+    return entry
+
+
+def verify_chain(entries: Iterable[JournalEntry]) -> Iterator[BrokenLink]:
+    """Walk the entries in order of id and yield every place where the chain does not hold."""
+    number, previous = 0, FIRST_PREVIOUS
+    for entry in entries:
+        missing = list(range(number + 1, entry.id))
+        if missing:
+            names = f"{missing[0]}" if len(missing) == 1 else f"{missing[0]} to {missing[-1]}"
+            yield BrokenLink(missing[0], "entry-removed", f"Journal entry {names} is missing.")
+        elif entry.previous_hash != previous:
+            yield BrokenLink(
+                entry.id, "link-broken", f"Journal entry {entry.id} does not follow from the one before it."
+            )
+        if _hash_of(entry) != entry.hash:
+            yield BrokenLink(entry.id, "entry-edited", f"Journal entry {entry.id} was changed after it was written.")
+        number, previous = entry.id, entry.hash
+
+
+def _hash_of(entry: JournalEntry) -> str | None:
+    try:
+        return entry_hash(
+            id=entry.id,
+            at=entry.at,
+            operator=entry.operator,
+            act=entry.act,
+            subject=entry.subject,
+            body=entry.body,
+            previous_hash=entry.previous_hash,
+        )
+    except BadRequest:
+        return None
+
+
+def written_tables() -> list[Table]:
+    """Return every table whose rows an entry writes, by name."""
+    return sorted(
+        (table for table in Base.metadata.tables.values() if "entry_id" in table.columns), key=lambda table: table.name
+    )
+
+
+def row_text(row: RowMapping) -> str:
+    """Return the canonical JSON of one row: all its columns."""
+    return canonical({str(name): _plain(value) for name, value in row.items()})
+
+
+def _plain(value: Any) -> Any:
+    return value.isoformat() if isinstance(value, date) else value
+
+
+def rows_said(texts: dict[int, str]) -> dict[str, Any]:
+    """Return what an entry says of the rows it wrote in one table; `texts` is canonical text by id, in order of id."""
+    whole = "[" + ",".join(texts.values()) + "]"
+    return {
+        "count": len(texts),
+        "sha256": hashlib.sha256(whole.encode("utf-8")).hexdigest(),
+        "each": {str(number): row_mark(text) for number, text in texts.items()},
+    }
+
+
+def row_mark(text: str) -> str:
+    """Return the short digest that serves to name a row that differs."""
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()[:_MARK]
+
+
+def rows_written(session: Session, entry_id: int) -> dict[str, Any]:
+    """Return what entry `entry_id` has to say of its rows, read back from the database table by table."""
+    said: dict[str, Any] = {}
+    for table in written_tables():
+        found = session.execute(select(table).where(table.c.entry_id == entry_id).order_by(table.c.id)).mappings()
+        texts = {row["id"]: row_text(row) for row in found}
+        if texts:
+            said[table.name] = rows_said(texts)
+    return said
+
+
+def body_of(entry: JournalEntry) -> dict[str, Any]:
+    """Return an entry's body parsed; empty when it is not an object any more."""
+    try:
+        body = json.loads(entry.body)
+    except ValueError:
+        return {}
+    return body if isinstance(body, dict) else {}

@@ -1,0 +1,1 @@
+"""The migrations, oldest first; each runs in one transaction and is never changed once released."""
