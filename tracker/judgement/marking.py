@@ -180,7 +180,7 @@ def _part(claim: Claim, reading: MarkingRead, comparison: Comparison | None) -> 
         return NOTHING
     looked = ("marking-other-part", "marking-other-grade", "marking-other-package")
     code = KIND_CODES.get(comparison.kind)
-    if code is None or _alike(claim.part) == _alike(reading.part):
+    if code is None or fold_alike(claim.part) == fold_alike(reading.part):
         return Checked((), looked)
     strength = CLEAR
     if reading.confidence_of(reading.part) < SURE_LINE or misread_alike(claim.part, reading.part):
@@ -196,7 +196,7 @@ def misread_alike(claimed: str, read: str) -> bool:
     That is: not at all once characters that look alike are folded (0/O/D, 1/I/L, 5/S, 8/B, 2/Z, 6/G), or by an end that
     was cut off.
     """
-    a, b = _alike(claimed), _alike(read)
+    a, b = fold_alike(claimed), fold_alike(read)
     return a == b or (len(b) >= 4 and b in a)
 
 
@@ -204,7 +204,8 @@ def _fold(text: str) -> str:
     return re.sub(r"[^A-Z0-9]", "", text.upper())
 
 
-def _alike(text: str) -> str:
+def fold_alike(text: str) -> str:
+    """Return a marking text with only letters and figures, those that look alike made equal."""
     return _fold(text).translate(ALIKE)
 
 
@@ -344,7 +345,7 @@ def compare_siblings(dates: Sequence[str | None], grades: Sequence[str | None]) 
         remarks, looked = [], []
         if usual_date and date_code:
             looked.append("date-codes-differ")
-            if _alike(date_code) != _alike(usual_date):
+            if fold_alike(date_code) != fold_alike(usual_date):
                 remarks.append(Remark("date-codes-differ", f"Date code {date_code}; most siblings have {usual_date}."))
         if usual_grade and grade:
             looked.append("markings-differ")

@@ -1,0 +1,178 @@
+"""A claim against a reading. Makers, parts and dates here are invented."""
+
+from dataclasses import dataclass
+from datetime import date
+
+import pytest
+
+from tracker.judgement.marking import Claim, Life, MarkingRead, check, compare_siblings, misread_alike
+
+TODAY = date(2024, 6, 3)
+
+
+@dataclass(frozen=True)
+class Dated:
+    text: str
+    year: int
+    week: int | None = 10
+    month: int | None = None
+    probability: float = 0.9
+
+
+@dataclass(frozen=True)
+class Compared:
+    kind: str
+    detail: str = ""
+
+
+def reading(*lines, part=None, confidence=0.97, makers=(), dates=()):
+    return MarkingRead(lines, (confidence,) * len(lines), part, makers, dates)
+
+
+def codes(claim, read, comparison=None, life=Life(), today=TODAY):
+    return {r.code: r for r in check(claim, read, comparison=comparison, life=life, today=today).remarks}
+
+
+@pytest.mark.parametrize(
+    ("kind", "code"),
+    [
+        ("other-part", "marking-other-part"),
+        ("other-grade", "marking-other-grade"),
+        ("other-maker", "marking-other-maker"),
+        ("other-package", "marking-other-package"),
+    ],
+)
+def test_a_part_that_is_not_the_claimed_one(kind, code):
+    read = reading("CV6545AP", "8914", part="CV6545AP")
+    remarks = codes(Claim(part="CV6522AP"), read, Compared(kind, "another base number"))
+    assert list(remarks) == [code]
+    assert remarks[code].strength == "clear"
+    assert remarks[code].line == 0
+    assert "CV6545AP" in remarks[code].message
+    assert "CV6522AP" in remarks[code].message
+
+
+@pytest.mark.parametrize("kind", ["same", "unsure"])
+def test_nothing_is_said_of_the_claimed_part(kind):
+    read = reading("CV6522AP", part="CV6522AP")
+    assert codes(Claim(part="CV6522AP"), read, Compared(kind)) == {}
+
+
+def test_a_difference_that_may_be_a_misreading_is_slight_or_nothing():
+    cut = codes(Claim(part="HDS62256LP-10"), reading("HDS62256LP", part="HDS62256LP"), Compared("other-grade"))
+    assert cut["marking-other-grade"].strength == "slight"
+    blurred = reading("CV6545AP", part="CV6545AP", confidence=0.6)
+    assert codes(Claim(part="CV6522AP"), blurred, Compared("other-part"))["marking-other-part"].strength == "slight"
+    swapped = reading("CV74HCZ4SN", part="CV74HCZ4SN")
+    assert codes(Claim(part="CV74HC245N"), swapped, Compared("other-part")) == {}
+
+
+def test_misread_alike_knows_confusable_characters_and_cut_ends_only():
+    assert misread_alike("CV6522AP", "CV65Z2AP")
+    assert misread_alike("HDS62256LP-10", "HDS62256LP-1O")
+    assert not misread_alike("HDS62256LP-10", "HDS62256LP-15")
+    assert not misread_alike("CV6522AP", "CV6545AP")
+
+
+def test_another_maker_by_prefix():
+    read = reading("HDS6522AP", part="HDS6522AP", makers=("Halden Semi",))
+    assert list(codes(Claim(part="6522AP", maker="Corvane"), read)) == ["marking-other-maker"]
+    assert codes(Claim(part="6522AP", maker="HALDEN"), read) == {}
+
+
+@pytest.mark.parametrize(
+    ("line", "strength"), [("8954", "clear"), ("8954 KOREA LOT 7714", "slight"), ("9159A", "clear")]
+)
+def test_a_week_that_does_not_exist(line, strength):
+    remarks = codes(Claim(), reading("CV6522AP", line, part="CV6522AP"))
+    assert list(remarks) == ["date-week-impossible"]
+    assert remarks["date-week-impossible"].strength == strength
+
+
+@pytest.mark.parametrize("line", ["8952", "8953", "8975", "0012345", "6522", "7N89"])
+def test_numbers_that_are_no_impossible_week(line):
+    assert codes(Claim(), reading("CV6522AP", line, part="CV6522AP"), today=date(2026, 6, 1)) == {}
+
+
+def test_the_part_number_itself_is_no_date():
+    assert codes(Claim(), reading("8954", part="8954")) == {}
+
+
+def test_week_53_is_a_question_by_iso_8601():
+    # ISO 8601: 1992 had a week 53, 1993 did not (datetime.date.fromisocalendar(1993, 53, 1) raises).
+    with pytest.raises(ValueError, match="week"):
+        date.fromisocalendar(1993, 53, 1)
+    date.fromisocalendar(1992, 53, 1)
+    assert codes(Claim(), reading("9253", dates=(Dated("9253", 1992, 53),))) == {}
+    assert list(codes(Claim(), reading("9353", dates=(Dated("9353", 1993, 53),)))) == ["date-week-doubtful"]
+
+
+def test_a_date_to_come():
+    # '2716' is a published example of an impossible code, in the future at its time.
+    assert list(codes(Claim(), reading("CV6522AP", "2716", part="CV6522AP"))) == ["date-in-future"]
+    arrived = Claim(arrived_on=date(2024, 3, 1))
+    assert list(codes(arrived, reading("CV6522AP", "2416", part="CV6522AP"))) == ["date-after-arrival"]
+    # Week 9 of 2024 is the week of 1 March 2024 (date.isocalendar), so it is not after the arrival.
+    assert date(2024, 3, 1).isocalendar()[:2] == (2024, 9)
+    assert codes(arrived, reading("CV6522AP", "2409", part="CV6522AP")) == {}
+
+
+def test_a_sure_date_silences_other_numbers():
+    dated = reading("CV6522AP", "8914", "8954", part="CV6522AP", dates=(Dated("8914", 1989, 14),))
+    assert codes(Claim(), dated) == {}
+
+
+def test_before_the_part_existed_and_after_it_ended():
+    life = Life(first_year=1986, last_year=2001, what="CV6522")
+    for year, expected in [
+        (1983, ("date-before-part", "clear")),
+        (1985, ("date-before-part", "slight")),
+        (1986, None),
+        (2002, None),
+        (2003, ("date-after-last-year", "slight")),
+        (2006, ("date-after-last-year", "clear")),
+    ]:
+        remarks = codes(Claim(), reading("X", dates=(Dated("XX10", year),)), life=life)
+        assert [(r.code, r.strength) for r in remarks.values()] == ([expected] if expected else []), year
+
+
+def test_another_likely_year_excuses_an_early_one():
+    dates = (Dated("310", 1983, probability=0.55), Dated("310", 1993, probability=0.4))
+    assert codes(Claim(), reading("310", dates=dates), life=Life(first_year=1986)) == {}
+
+
+def test_new_but_decades_old():
+    dated = reading("8914", dates=(Dated("8914", 1989, 14),))
+    assert codes(Claim(condition="new"), dated)["date-too-old-for-new"].strength == "clear"
+    assert codes(Claim(condition="old-stock"), dated) == {}
+    younger = reading("1214", dates=(Dated("1214", 2012, 14),))
+    assert codes(Claim(condition="new"), younger)["date-too-old-for-new"].strength == "slight"
+    assert codes(Claim(condition="new"), reading("2214", dates=(Dated("2214", 2022, 14),))) == {}
+
+
+def test_an_unsure_date_is_not_argued_with():
+    weak = reading("8914", dates=(Dated("8914", 1989, 14, probability=0.3),))
+    assert codes(Claim(condition="new"), weak, life=Life(first_year=1995)) == {}
+
+
+def test_what_was_looked_for():
+    dated = reading("CV6522AP", "8914", part="CV6522AP", dates=(Dated("8914", 1989, 14),))
+    looked = check(
+        Claim(part="CV6522AP"), dated, comparison=Compared("same"), life=Life(first_year=1986), today=TODAY
+    ).looked_for
+    assert "marking-other-part" in looked
+    assert "date-before-part" in looked
+    assert "date-after-last-year" not in looked
+    assert check(Claim(part="CV6522AP"), reading("???"), comparison=None, today=TODAY).looked_for == ()
+
+
+def test_the_odd_sibling():
+    checked = compare_siblings(["8914", "8914", "8914", "9002"], ["CV6522AP"] * 4)
+    assert [[r.code for r in c.remarks] for c in checked] == [[], [], [], ["date-codes-differ"]]
+    odd = compare_siblings([None] * 4, ["HDS62256LP-10"] * 3 + ["HDS62256LP-15"])
+    assert [[r.code for r in c.remarks] for c in odd] == [[], [], [], ["markings-differ"]]
+
+
+def test_without_a_majority_nobody_is_odd():
+    for dates in (["8914", "9002"], ["8914", "9002", "9105"], ["8914", "8914", "9002", "9002"], [None, None, "9002"]):
+        assert all(not c.remarks for c in compare_siblings(dates, [None] * len(dates))), dates

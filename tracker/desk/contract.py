@@ -1,0 +1,175 @@
+"""The machine-readable inspection document, schema version 1; the same models are kept with every inspection.
+
+Lengths are photo pixels, angles degrees, probabilities 0 to 1, weights decibans. Fields may be added; renaming one or
+giving it another meaning makes a new version.
+"""
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_serializer
+from pydantic.functional_serializers import SerializerFunctionWrapHandler
+
+SCHEMA = "lotproof.inspection/1"
+PIECE_SCHEMA = "lotproof.inspection-piece/1"
+
+Point = tuple[float, float]
+Outline = tuple[Point, Point, Point, Point]
+
+
+class Part(BaseModel):
+    """Base of the document's parts: fixed once made, nothing in it that the schema does not name."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Warned(Part):
+    """Something that makes a photo's results worse, and what to do about it."""
+
+    code: str
+    message: str
+
+
+class LineRead(Part):
+    """One line of marking and every reader's own opinion of it."""
+
+    text: str
+    confidence: float = Field(ge=0, le=1)
+    outline: Outline
+    readers: dict[str, str]
+
+
+class DateCode(Part):
+    """One interpretation of the date code."""
+
+    text: str
+    year: int
+    week: int | None
+    month: int | None
+    style: str
+    probability: float = Field(ge=0, le=1)
+
+
+class FindingFound(Part):
+    """One observed fact with its weight and reason."""
+
+    code: str
+    family: str
+    weight_db: float
+    message: str
+    value: float | None = None
+    unit: str | None = None
+    reference: float | None = None
+    outline: Outline | None = None
+    strength: str = "clear"
+
+
+class SumItem(Part):
+    """One line of the sum that ends in the suspicion."""
+
+    kind: str
+    text: str
+    weight_db: float
+    family: str | None = None
+    code: str | None = None
+
+
+class PieceFound(Part):
+    """One chip as seen in one photo.
+
+    `outline` goes clockwise as seen, starting at the upper left of the upright marking. `sum` adds up to the odds that
+    `suspicion` stands for.
+    """
+
+    outline: Outline
+    package: str | None
+    package_confidence: float = Field(ge=0, le=1)
+    lines: tuple[LineRead, ...]
+    part: str | None
+    date_codes: tuple[DateCode, ...]
+    suspicion: float = Field(ge=0, le=1)
+    findings: tuple[FindingFound, ...]
+    label: str | None = None
+    sum: tuple[SumItem, ...] = ()
+    looked_for: tuple[str, ...] = ()
+
+    @property
+    def marking(self) -> str:
+        """The lines read, joined by ' / '."""
+        return " / ".join(line.text for line in self.lines)
+
+
+class PhotoInspected(Part):
+    """One photo and the chips in it; one that could not be used has an `error` and no pieces."""
+
+    path: str
+    sha256: str | None
+    width: int | None
+    height: int | None
+    warnings: tuple[Warned, ...] = ()
+    card: None = None
+    pieces: tuple[PieceFound, ...] = ()
+    labels: tuple[str, ...] = ()
+    error: str | None = None
+
+    @model_serializer(mode="wrap")
+    def _leave_out_no_error(self, handler: SerializerFunctionWrapHandler) -> dict[str, object]:
+        document: dict[str, object] = handler(self)
+        if self.error is None:
+            del document["error"]
+        return document
+
+
+class ExemplarPhoto(Part):
+    """One photo of known-good pieces that others were compared with."""
+
+    path: str
+    sha256: str | None
+    markings: tuple[str, ...] = ()
+    """The lines of each piece in it, joined by ' / '."""
+    warnings: tuple[Warned, ...] = ()
+    error: str | None = None
+
+
+class Group(Part):
+    """Pieces of one part: [photo index, piece index] each."""
+
+    part: str
+    pieces: tuple[tuple[int, int], ...]
+
+
+class InspectionDocument(Part):
+    """What `inspect` prints under --json."""
+
+    schema_: Literal["lotproof.inspection/1"] = Field(SCHEMA, alias="schema")
+    photos: tuple[PhotoInspected, ...]
+    groups: tuple[Group, ...]
+    claimed: str | None = None
+    exemplars: tuple[ExemplarPhoto, ...] = ()
+    method: dict[str, str] = {}
+
+    @property
+    def errors(self) -> tuple[str, ...]:
+        """What is wrong with each photo or exemplar that could not be used."""
+        return tuple(photo.error for photo in (*self.photos, *self.exemplars) if photo.error is not None)
+
+    def as_json(self) -> dict[str, object]:
+        """Return the document as JSON values, in the contract's names."""
+        return self.model_dump(mode="json", by_alias=True)
+
+
+class PieceDocument(Part):
+    """What is kept with one inspection of one piece in one photo."""
+
+    schema_: Literal["lotproof.inspection-piece/1"] = Field(PIECE_SCHEMA, alias="schema")
+    photo: str
+    index: int
+    """Which of the photo's pieces this is, counted from 0 in reading order."""
+    piece: PieceFound
+    warnings: tuple[Warned, ...] = ()
+    compared_with: tuple[str, ...] = ()
+    """Labels of the siblings and exemplars it was compared with."""
+    method: dict[str, str] = {}
+
+    def as_text(self) -> str:
+        """Return the document as JSON text."""
+        return self.model_dump_json(by_alias=True)

@@ -1,0 +1,258 @@
+"""Photos in, inspection document out: needs no workspace and remembers nothing."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+from tracker import __version__
+from tracker.desk.contract import (
+    DateCode,
+    ExemplarPhoto,
+    FindingFound,
+    Group,
+    InspectionDocument,
+    LineRead,
+    Outline,
+    PhotoInspected,
+    PieceFound,
+    SumItem,
+    Warned,
+)
+from tracker.desk.reading import (
+    Understood,
+    check_marking,
+    check_siblings,
+    groups_of_one_part,
+    kindred,
+    understand,
+    usual_part,
+)
+from tracker.judgement import prior
+from tracker.judgement.marking import NOTHING, Checked, Claim
+from tracker.judgement.observed import Observed, Remark
+from tracker.judgement.suspicion import Suspicion, combine, weigh
+from tracker.knowledge.datecodes import DateCandidate
+from tracker.knowledge.lexicon import lexicon
+from vision.inspection import PhotoSource
+from vision.inspection import inspect as look
+from vision.observations import Inspection, Line, Observation, PhotoView, PieceView
+
+Progress = Callable[[int, int], None]
+FACE_DOWN = "bottom"
+"""Role of photos that show no top marking: there is no claim to hold them against."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """What is thought of a piece before looking: odds of 'not genuine' in decibans, and why."""
+
+    db: float
+    text: str
+
+
+UNKNOWN_SOURCE = Prior(prior.prior_db(prior.UNKNOWN), prior.prior_text(prior.UNKNOWN))
+
+
+def inspect_photos(
+    paths: Sequence[Path],
+    *,
+    exemplars: Sequence[Path] = (),
+    claimed: str | None = None,
+    today: date | None = None,
+    progress: Progress | None = None,
+) -> InspectionDocument:
+    """Inspect photos that make one lot.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Siblings are found across all of them.
+    exemplars : sequence of Path
+        Photos of known-good pieces to compare with.
+    claimed : str, optional
+        The part number the seller claims.
+    today : date, optional
+        No date code can be later; the current day where not given.
+    progress : callable, optional
+        Told (photos done, photos in all).
+
+    Returns
+    -------
+    InspectionDocument
+        A photo that could not be used has an `error`; the others are done all the same.
+    """
+    seen = look(
+        [PhotoSource(str(path), None) for path in paths],
+        exemplars=[PhotoSource(str(path), None) for path in exemplars],
+        lexicon=lexicon(),
+        progress=progress,
+    )
+    return judge(seen, Claim(part=claimed), today=today or datetime.now(UTC).date())
+
+
+def judge(
+    seen: Inspection,
+    claim: Claim,
+    *,
+    today: date,
+    before: Prior = UNKNOWN_SOURCE,
+    role: str = "top",
+    extra: dict[tuple[int, int], tuple[Observation, ...]] | None = None,
+) -> InspectionDocument:
+    """Interpret what was seen, hold it against the claim and weigh it.
+
+    Parameters
+    ----------
+    seen : Inspection
+    claim : Claim
+    today : date
+    before : Prior
+    role : str
+        'bottom' photos show no marking that a claim could be held against.
+    extra : dict, optional
+        Further observations by (photo index, piece index), such as those of a swab pair.
+    """
+    places = [(i, j) for i, photo in enumerate(seen.photos) for j in range(len(photo.pieces))]
+    views = [seen.photos[i].pieces[j] for i, j in places]
+    understood = [understand(view.lines, claim, today=today) for view in views]
+    checks = [NOTHING] * len(views)
+    if role != FACE_DOWN:
+        siblings = _among_siblings(understood)
+        checks = [
+            _both(check_marking(one, claim, today=today), beside)
+            for one, beside in zip(understood, siblings, strict=True)
+        ]
+    found = {
+        place: _piece(view, one, checked, before, (extra or {}).get(place, ()))
+        for place, view, one, checked in zip(places, views, understood, checks, strict=True)
+    }
+    return InspectionDocument(
+        photos=tuple(
+            _photo(photo, tuple(found[i, j] for j in range(len(photo.pieces)))) for i, photo in enumerate(seen.photos)
+        ),
+        groups=tuple(
+            Group(part=usual_part([understood[k] for k in group]), pieces=tuple(places[k] for k in group))
+            for group in groups_of_one_part(understood)
+        ),
+        claimed=claim.part,
+        exemplars=tuple(_exemplar(photo) for photo in seen.exemplars),
+        method={"lotproof": __version__, **seen.method},
+    )
+
+
+def _both(one: Checked, other: Checked) -> Checked:
+    return Checked(one.remarks + other.remarks, one.looked_for + other.looked_for)
+
+
+def _among_siblings(understood: Sequence[Understood]) -> list[Checked]:
+    checks = [NOTHING] * len(understood)
+    for group in kindred(understood):
+        for index, checked in zip(group, check_siblings([understood[k] for k in group]), strict=True):
+            checks[index] = checked
+    return checks
+
+
+def _piece(
+    view: PieceView, one: Understood, checked: Checked, before: Prior, extra: tuple[Observation, ...]
+) -> PieceFound:
+    facts: list[Observed] = [*view.observations, *extra, *checked.remarks]
+    looked_for = tuple(dict.fromkeys((*view.looked_for, *checked.looked_for)))
+    suspicion = combine(before.db, weigh(facts, looked_for), prior_text=before.text)
+    observations = (*view.observations, *extra)
+    findings = [_finding(fact, fact.outline) for fact in observations]
+    findings += [_finding(fact, _line_outline(view, fact.line)) for fact in checked.remarks]
+    return PieceFound(
+        outline=_rounded(view.outline),
+        package=view.package,
+        package_confidence=round(view.package_confidence, 3),
+        lines=tuple(_line(line) for line in view.lines),
+        part=one.part,
+        date_codes=tuple(_date_code(candidate) for candidate in one.dates),
+        suspicion=round(suspicion.probability, 6),
+        findings=tuple(sorted(findings, key=lambda f: -f.weight_db)),
+        label=view.label,
+        sum=sum_items(suspicion),
+        looked_for=looked_for,
+    )
+
+
+def _line(line: Line) -> LineRead:
+    return LineRead(
+        text=line.text,
+        confidence=round(line.confidence, 4),
+        outline=_rounded(line.outline),
+        readers={reading.reader: reading.text for reading in line.readings},
+    )
+
+
+def _date_code(candidate: DateCandidate) -> DateCode:
+    return DateCode(
+        text=candidate.text,
+        year=candidate.year,
+        week=candidate.week,
+        month=candidate.month,
+        style=candidate.style,
+        probability=round(candidate.probability, 4),
+    )
+
+
+def _line_outline(view: PieceView, line: int | None) -> Outline | None:
+    return None if line is None else view.lines[line].outline
+
+
+def _finding(fact: Observation | Remark, outline: Outline | None) -> FindingFound:
+    (weighed,) = weigh([fact])
+    return FindingFound(
+        code=fact.code,
+        family=fact.family,
+        weight_db=round(weighed.weight_db, 2),
+        message=fact.message,
+        value=fact.value,
+        unit=fact.unit,
+        reference=fact.reference,
+        outline=None if outline is None else _rounded(outline),
+        strength=fact.strength,
+    )
+
+
+def sum_items(suspicion: Suspicion) -> tuple[SumItem, ...]:
+    """Return the lines of a sum in the contract's form."""
+    return tuple(
+        SumItem(kind=line.kind, text=line.text, weight_db=round(line.weight_db, 2), family=line.family, code=line.code)
+        for line in suspicion.lines
+    )
+
+
+def _exemplar(photo: PhotoView) -> ExemplarPhoto:
+    return ExemplarPhoto(
+        path=photo.path,
+        sha256=photo.sha256 or None,
+        markings=tuple(" / ".join(line.text for line in view.lines) for view in photo.pieces),
+        warnings=tuple(Warned(code=w.code, message=w.message) for w in photo.warnings),
+        error=photo.error,
+    )
+
+
+def _photo(photo: PhotoView, pieces: tuple[PieceFound, ...]) -> PhotoInspected:
+    usable = photo.error is None
+    return PhotoInspected(
+        path=photo.path,
+        sha256=photo.sha256 or None,
+        width=photo.width if usable else None,
+        height=photo.height if usable else None,
+        warnings=tuple(Warned(code=w.code, message=w.message) for w in photo.warnings),
+        pieces=pieces,
+        labels=photo.labels,
+        error=photo.error,
+    )
+
+
+def _rounded(outline: Outline) -> Outline:
+    (a, b), (c, d), (e, f), (g, h) = outline
+    return (
+        (round(a, 1), round(b, 1)),
+        (round(c, 1), round(d, 1)),
+        (round(e, 1), round(f, 1)),
+        (round(g, 1), round(h, 1)),
+    )

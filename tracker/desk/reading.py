@@ -1,0 +1,111 @@
+"""From lines of marking to what they mean: part number, makers, dates, years of manufacture."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from tracker.judgement.marking import Checked, Claim, Comparison, Life, MarkingRead, check, compare_siblings, fold_alike
+from tracker.knowledge import datecodes, families, parts
+from tracker.knowledge.datecodes import DateCandidate
+from vision.observations import Line
+
+
+@dataclass(frozen=True, slots=True)
+class Understood:
+    """What the lines of one piece mean.
+
+    Parameters
+    ----------
+    marking : MarkingRead
+    dates : tuple of DateCandidate
+        Best first.
+    comparison : Comparison or None
+        The claimed part number compared with the one read.
+    life : Life
+    """
+
+    marking: MarkingRead
+    dates: tuple[DateCandidate, ...]
+    comparison: Comparison | None
+    life: Life
+
+    @property
+    def part(self) -> str | None:
+        """The part number read."""
+        return self.marking.part
+
+    @property
+    def date_code(self) -> str | None:
+        """The text of the most probable date code."""
+        return self.dates[0].text if self.dates else None
+
+
+def understand(lines: Sequence[Line], claim: Claim, *, today: date) -> Understood:
+    """Interpret the lines of one piece in the light of what is claimed of its part number and day of arrival."""
+    texts = tuple(line.text for line in lines)
+    part = _part_among(texts, claim.part)
+    parsed = parts.parse(part) if part else None
+    makers = tuple(parsed.makers) if parsed else ()
+    dates = datecodes.interpret(
+        " / ".join(texts), maker=makers[0] if len(makers) == 1 else claim.maker, by=claim.arrived_on or today
+    )
+    marking = MarkingRead(texts, tuple(line.confidence for line in lines), part, makers, tuple(dates))
+    comparison = parts.compare_part(claim.part, part) if claim.part and part else None
+    return Understood(marking, tuple(dates), comparison, _life(part or claim.part))
+
+
+def _part_among(texts: Sequence[str], claimed: str | None) -> str | None:
+    """Return the part number among the lines: one that says what is claimed, else the likeliest."""
+    if claimed is not None:
+        for text in texts:
+            if parts.compare_part(claimed, text).kind == "same":
+                return text
+    return parts.find_part(texts)
+
+
+def _life(part: str | None) -> Life:
+    family = families.for_part(part) if part else None
+    if family is None:
+        return Life()
+    first, last = family.first_year, family.last_year
+    return Life(
+        first_year=first.value if first else None,
+        last_year=last.value if last else None,
+        what=family.name,
+        source=first.source if first else "",
+    )
+
+
+def groups_of_one_part(understood: Sequence[Understood]) -> list[list[int]]:
+    """Return the indices of pieces that read the same part number, alike-looking characters counted as equal."""
+    found: dict[str, list[int]] = {}
+    for index, one in enumerate(understood):
+        if one.part:
+            found.setdefault(fold_alike(one.part), []).append(index)
+    return list(found.values())
+
+
+def kindred(understood: Sequence[Understood]) -> list[list[int]]:
+    """Return the indices of pieces of the same base number, whatever maker, grade or package they name."""
+    found: dict[str, list[int]] = {}
+    for index, one in enumerate(understood):
+        parsed = parts.parse(one.part) if one.part else None
+        if parsed is not None:
+            found.setdefault(fold_alike(parsed.base), []).append(index)
+    return list(found.values())
+
+
+def usual_part(understood: Sequence[Understood]) -> str:
+    """Return the spelling of the part number that most pieces of a group show."""
+    return Counter(one.part for one in understood if one.part).most_common(1)[0][0]
+
+
+def check_marking(one: Understood, claim: Claim, *, today: date) -> Checked:
+    """Hold what one piece says against the claim."""
+    return check(claim, one.marking, comparison=one.comparison, life=one.life, today=today)
+
+
+def check_siblings(group: Sequence[Understood]) -> tuple[Checked, ...]:
+    """Compare the date codes and grades of pieces that belong together."""
+    return compare_siblings([one.date_code for one in group], [one.part for one in group])
