@@ -1,0 +1,65 @@
+"""Package outlines with their sources."""
+
+import re
+from dataclasses import dataclass
+from functools import cache
+
+from tracker.knowledge.facts import sourced, table
+
+DIP_PITCH_MM = 2.54  # general practice for dual in-line packages; parts made to a 2.5 mm pitch exist (Soviet parts)
+DIP_ROWS_MM = (7.62, 10.16, 15.24, 22.86)  # 300, 400, 600 and 900 mil; the second and last are rarer
+SOIC_PITCH_MM = 1.27
+
+
+@dataclass(frozen=True, slots=True)
+class PackageOutline:
+    """One outline; lengths in millimetres.
+
+    Parameters
+    ----------
+    length_mm, width_mm : tuple of float
+        Smallest and largest body length (the longer side) and width.
+    row_mm : float
+        Between the rows of leads of a DIP, over the leads of the others.
+    """
+
+    name: str
+    pins: int
+    length_mm: tuple[float, float]
+    width_mm: tuple[float, float]
+    row_mm: float
+    pitch_mm: float
+    source: str
+
+    @property
+    def aspect(self) -> tuple[float, float]:
+        """Smallest and largest ratio of body length to body width."""
+        return self.length_mm[0] / self.width_mm[1], self.length_mm[1] / self.width_mm[0]
+
+
+@cache
+def outlines() -> tuple[PackageOutline, ...]:
+    """Return all outlines in the order of the data file."""
+    return tuple(
+        PackageOutline(
+            name=row["name"],
+            pins=row["pins"],
+            length_mm=(row["length"][0], row["length"][1]),
+            width_mm=(row["width"][0], row["width"][1]),
+            row_mm=row["row"],
+            pitch_mm=row["pitch"],
+            source=sourced(row),
+        )
+        for row in table("packages.toml")["package"]
+    )
+
+
+def outline(name: str) -> PackageOutline | None:
+    """Return the outline called `name` ('DIP-40', 'dip40', 'SOIC-16 wide'), or None."""
+    wanted = re.sub(r"[^A-Z0-9]", "", name.upper())
+    return next((o for o in outlines() if re.sub(r"[^A-Z0-9]", "", o.name.upper()) == wanted), None)
+
+
+def matching(aspect: float, *, tolerance: float = 0.06) -> tuple[PackageOutline, ...]:
+    """Return the outlines whose body may have this ratio of length to width, within a relative tolerance."""
+    return tuple(o for o in outlines() if o.aspect[0] * (1 - tolerance) <= aspect <= o.aspect[1] * (1 + tolerance))

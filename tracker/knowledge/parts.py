@@ -1,0 +1,258 @@
+"""The grammar of part numbers: prefix, base, suffix, grade; comparison of a claim with a reading; which line it is."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from itertools import pairwise
+from typing import Any
+
+from tracker.knowledge import families, makers
+from tracker.knowledge.facts import table
+
+# Glyphs that many marking fonts share (REFERENCE: O/0 and I/1 look the same on many chips).
+SAME_GLYPH = str.maketrans({"O": "0", "I": "1", "Q": "0"})
+# Glyphs that a reader confuses in bad light though the font tells them apart.
+LOOK_ALIKE = str.maketrans({"O": "0", "I": "1", "Q": "0", "D": "0", "S": "5", "B": "8", "Z": "2", "L": "1", "G": "6"})
+
+_GENERIC = re.compile(
+    r"(?P<prefix>[A-Z]{0,5})(?P<dash>-?)(?P<base>\d+(?:[A-Z]{1,3}\d{2,})*)(?P<suffix>[A-Z0-9]*?)"
+    r"(?:[-/ ](?P<grade>[A-Z0-9/+#-]+))?"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PartNumber:
+    """One part number taken apart.
+
+    Parameters
+    ----------
+    text : str
+        Upper case, as given.
+    prefix : str
+        The maker's letters; '' where there are none.
+    makers : tuple of str
+        Names of makers that use the prefix; several where it is shared, none where unknown.
+    base : str
+        The type number: 'LS245' parts keep their logic family here ('74LS245').
+    family : str or None
+        Logic family letters ('LS', 'HC', '' for standard TTL) or None for other parts.
+    suffix : str
+        Everything after the base without the grade: revision and package letters.
+    package : str or None
+        What the suffix (or a leading letter) says of the package.
+    speed : str or None
+        The grade behind the hyphen or at the end, without the hyphen.
+    temperature : str or None
+    """
+
+    text: str
+    prefix: str
+    makers: tuple[str, ...]
+    base: str
+    family: str | None
+    suffix: str
+    package: str | None
+    speed: str | None
+    temperature: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class PartComparison:
+    """How a part number read on a piece stands to the one claimed.
+
+    `kind` is 'same', 'other-part', 'other-grade', 'other-package', 'other-maker' or 'unsure'; `detail` a sentence.
+    """
+
+    kind: str
+    detail: str
+
+
+@cache
+def _logic_pattern() -> re.Pattern[str]:
+    families = "|".join(table("parts.toml")["logic"]["families"])
+    return re.compile(
+        rf"(?P<prefix>[A-Z]{{0,4}}?)(?P<base>(?P<range>74|54)(?P<family>{families}|)(?P<number>\d{{2,5}}))"
+        r"(?P<suffix>[A-Z]*\d?)(?:[-/ ](?P<grade>[A-Z0-9/]+))?"
+    )
+
+
+def _clean(text: str) -> str:
+    return re.sub(r"\s+", " ", text.upper().replace("_", "-")).strip(" ,;:.")
+
+
+def parse(text: str) -> PartNumber | None:
+    """Take a part number apart; None when the text has not the shape of one.
+
+    Parameters
+    ----------
+    text : str
+        One token, or a token and its grade after a space or hyphen ('AT28C64 15PC'); any case.
+    """
+    clean = _clean(text)
+    if not 3 <= len(clean) <= 30:
+        return None
+    logic = _logic_pattern().fullmatch(clean)
+    if logic and logic_number_exists(logic["number"]):
+        return _logic_part(clean, logic)
+    general = _GENERIC.fullmatch(clean)
+    if not general or len(general["base"]) < 2:
+        return None
+    prefix, suffix = general["prefix"], general["suffix"]
+    return PartNumber(
+        text=clean,
+        prefix=prefix,
+        makers=tuple(m.name for m in makers.of_prefix(prefix)),
+        base=general["base"],
+        family=None,
+        suffix=suffix,
+        package=_package(prefix, suffix),
+        speed=general["grade"] or _trailing_speed(suffix),
+        temperature=None,
+    )
+
+
+def _logic_part(clean: str, found: re.Match[str]) -> PartNumber:
+    return PartNumber(
+        text=clean,
+        prefix=found["prefix"],
+        makers=tuple(m.name for m in makers.of_prefix(found["prefix"])),
+        base=found["base"],
+        family=found["family"],
+        suffix=found["suffix"],
+        package=_package(found["prefix"], found["suffix"]),
+        speed=found["grade"],
+        temperature=table("parts.toml")["temperature"][found["range"]],
+    )
+
+
+def logic_number_exists(number: str) -> bool:
+    """Return whether a 54/74 function of this number was made."""
+    logic = table("parts.toml")["logic"]
+    if number in logic["numbers"]:
+        return True
+    return not number.startswith("0") and any(low <= int(number) <= high for low, high in logic["number_ranges"])
+
+
+def _package(prefix: str, suffix: str) -> str | None:
+    """Return what the longest known package letters at the end of `suffix` say, or the leading letter's word."""
+    tables: dict[str, Any] = table("parts.toml")["package_letters"]
+    letters = re.sub(r"\d+$", "", suffix)
+    for own in (tables.get(prefix, {}), tables["*"]):
+        for length in range(len(letters), 0, -1):
+            word = own.get(letters[-length:])
+            if word:
+                return str(word)
+    leading = table("parts.toml")["leading_package"]
+    return str(leading[prefix]) if len(prefix) == 1 and prefix in leading else None
+
+
+def _trailing_speed(suffix: str) -> str | None:
+    """Return digits at the end of the suffix ('FN8' -> '8'), where makers put a speed grade without a hyphen."""
+    found = re.fullmatch(r"[A-Z]+(\d{1,3})", suffix)
+    return found.group(1) if found else None
+
+
+def folded(text: str) -> str:
+    """Return letters and digits alone, with O and 0, I and 1 made one glyph each."""
+    return re.sub(r"[^A-Z0-9?]", "", text.upper()).translate(SAME_GLYPH)
+
+
+def compare_part(claimed: str, read: str) -> PartComparison:
+    """Compare the part number claimed for a piece with the one read on it.
+
+    O and 0 (and Q), I and 1 count as one glyph. A difference only in glyphs that readers confuse (5/S, 8/B, 2/Z ...)
+    or in an unreadable place ('?') is 'unsure', never an accusation.
+    """
+    want, got = folded(claimed), folded(read)
+    if not want or not got:
+        return PartComparison("unsure", "There is no part number to compare.")
+    if want == got:
+        return PartComparison("same", f"The marking reads {read}, as claimed.")
+    if re.fullmatch(re.sub(r"\\\?", ".", re.escape(got)), want) or want.translate(LOOK_ALIKE) == got.translate(
+        LOOK_ALIKE
+    ):
+        return PartComparison("unsure", f"{read} differs from {claimed} only in characters that are easily misread.")
+    ours, theirs = parse(claimed), parse(read)
+    if ours is None or theirs is None:
+        return PartComparison("other-part", f"The marking reads {read}, not {claimed}.")
+    return _compare_parsed(ours, theirs)
+
+
+def _compare_parsed(want: PartNumber, got: PartNumber) -> PartComparison:
+    if folded(want.base) != folded(got.base):
+        return PartComparison("other-part", f"The marking reads {got.text}: type {got.base}, not {want.base}.")
+    if want.prefix and got.prefix and folded(want.prefix) != folded(got.prefix):
+        return PartComparison(
+            "other-maker", f"The marking reads {got.text}: the prefix {got.prefix} is not the claimed {want.prefix}."
+        )
+    want_grade, got_grade = _grade(want), _grade(got)
+    if want_grade and got_grade and folded(want_grade) != folded(got_grade):
+        return PartComparison("other-grade", f"The marking reads grade {got_grade}, the claim says {want_grade}.")
+    if want_grade and not got_grade:
+        return PartComparison("unsure", f"The claim names grade {want_grade}; the marking that was read shows none.")
+    if folded(want.suffix) == folded(got.suffix) or not want.suffix:
+        return PartComparison("same", f"The marking reads {got.text}, which agrees with {want.text}.")
+    return _compare_suffix(want, got)
+
+
+def _grade(part: PartNumber) -> str | None:
+    return part.speed
+
+
+def _compare_suffix(want: PartNumber, got: PartNumber) -> PartComparison:
+    if not got.suffix:
+        return PartComparison("unsure", f"The claim ends in {want.suffix}; the marking that was read shows no suffix.")
+    if want.package and got.package and want.package != got.package:
+        return PartComparison("other-package", f"{got.text} is {got.package}, the claim {want.text} is {want.package}.")
+    return PartComparison("unsure", f"{got.text} and {want.text} differ in the suffix ({got.suffix}, {want.suffix}).")
+
+
+def find_part(lines: Sequence[str]) -> str | None:
+    """Return the line, or the words of a line, that is the part number; None when nothing looks like one.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        The marking from top to bottom.
+    """
+    best: tuple[float, str] | None = None
+    for position, line in enumerate(lines):
+        for words in _spans(line):
+            # The part number usually stands above the date and lot codes; a hint, no more.
+            score = part_score(words) - 0.1 * position
+            if score > 0 and (best is None or score > best[0]):
+                best = (score, words)
+    return best[1] if best else None
+
+
+def _spans(line: str) -> list[str]:
+    """Return the words of a line, and pairs whose second is a grade ('AT28C64 15PC')."""
+    words = [word.strip(",;:()") for word in line.split()]
+    pairs = [f"{a} {b}" for a, b in pairwise(words) if re.fullmatch(r"-\w{1,6}|\d{2,3}[A-Z]{2}", b)]
+    return [word for word in words if word] + pairs
+
+
+def part_score(text: str) -> float:
+    """Return log10 odds that `text` is a part number. Bounds and steps: common practice, no source."""
+    part = parse(text)
+    if part is None:
+        return -1.0
+    score = 0.0
+    if part.prefix:
+        score += 1.0 if part.makers else -0.5
+    if part.family is not None:
+        score += 1.6 + (0.6 if part.family else 0.0)
+    elif families.for_part(text):
+        score += 1.5
+    score += 0.4 if part.package else 0.0
+    score -= 0.3 * max(0, kind_changes(part.suffix) - 2)
+    if not part.prefix and not part.suffix and part.family is None:
+        score -= 0.8
+    return score
+
+
+def kind_changes(token: str) -> int:
+    """Return how often letters give way to digits or digits to letters."""
+    kinds = ["d" if c.isdigit() else "a" for c in token if c.isalnum()]
+    return sum(a != b for a, b in pairwise(kinds))
