@@ -25,8 +25,17 @@ class Compared:
     detail: str = ""
 
 
-def reading(*lines, part=None, confidence=0.97, makers=(), dates=()):
-    return MarkingRead(lines, (confidence,) * len(lines), part, makers, dates)
+@dataclass(frozen=True)
+class Suspected:
+    text: str
+    reason: str
+    message: str = "It cannot be."
+    year: int | None = None
+    week: int | None = None
+
+
+def reading(*lines, part=None, confidence=0.97, makers=(), dates=(), suspects=(), part_sure=True):
+    return MarkingRead(lines, (confidence,) * len(lines), part, makers, dates, suspects, part_sure)
 
 
 def codes(claim, read, comparison=None, life=Life(), today=TODAY):
@@ -44,7 +53,7 @@ def codes(claim, read, comparison=None, life=Life(), today=TODAY):
 )
 def test_a_part_that_is_not_the_claimed_one(kind, code):
     read = reading("CV6545AP", "8914", part="CV6545AP")
-    remarks = codes(Claim(part="CV6522AP"), read, Compared(kind, "another base number"))
+    remarks = codes(Claim(part="CV6522AP"), read, Compared(kind))
     assert list(remarks) == [code]
     assert remarks[code].strength == "clear"
     assert remarks[code].line == 0
@@ -58,13 +67,11 @@ def test_nothing_is_said_of_the_claimed_part(kind):
     assert codes(Claim(part="CV6522AP"), read, Compared(kind)) == {}
 
 
-def test_a_difference_that_may_be_a_misreading_is_slight_or_nothing():
-    cut = codes(Claim(part="HDS62256LP-10"), reading("HDS62256LP", part="HDS62256LP"), Compared("other-grade"))
-    assert cut["marking-other-grade"].strength == "slight"
+def test_a_difference_that_may_be_a_misreading_is_slight():
     blurred = reading("CV6545AP", part="CV6545AP", confidence=0.6)
     assert codes(Claim(part="CV6522AP"), blurred, Compared("other-part"))["marking-other-part"].strength == "slight"
-    swapped = reading("CV74HCZ4SN", part="CV74HCZ4SN")
-    assert codes(Claim(part="CV74HC245N"), swapped, Compared("other-part")) == {}
+    doubtful = reading("6545", part="6545", part_sure=False)
+    assert codes(Claim(part="CV6522AP"), doubtful, Compared("other-part"))["marking-other-part"].strength == "slight"
 
 
 def test_misread_alike_knows_confusable_characters_and_cut_ends_only():
@@ -80,22 +87,13 @@ def test_another_maker_by_prefix():
     assert codes(Claim(part="6522AP", maker="HALDEN"), read) == {}
 
 
-@pytest.mark.parametrize(
-    ("line", "strength"), [("8954", "clear"), ("8954 KOREA LOT 7714", "slight"), ("9159A", "clear")]
-)
+@pytest.mark.parametrize(("line", "strength"), [("8954", "clear"), ("8954 KOREA", "slight"), ("8954A", "clear")])
 def test_a_week_that_does_not_exist(line, strength):
-    remarks = codes(Claim(), reading("CV6522AP", line, part="CV6522AP"))
+    read = reading("CV6522AP", line, part="CV6522AP", suspects=(Suspected("8954", "week", year=1989, week=54),))
+    remarks = codes(Claim(), read)
     assert list(remarks) == ["date-week-impossible"]
     assert remarks["date-week-impossible"].strength == strength
-
-
-@pytest.mark.parametrize("line", ["8952", "8953", "8975", "0012345", "6522", "7N89"])
-def test_numbers_that_are_no_impossible_week(line):
-    assert codes(Claim(), reading("CV6522AP", line, part="CV6522AP"), today=date(2026, 6, 1)) == {}
-
-
-def test_the_part_number_itself_is_no_date():
-    assert codes(Claim(), reading("8954", part="8954")) == {}
+    assert remarks["date-week-impossible"].line == 1
 
 
 def test_week_53_is_a_question_by_iso_8601():
@@ -109,17 +107,17 @@ def test_week_53_is_a_question_by_iso_8601():
 
 def test_a_date_to_come():
     # '2716' is a published example of an impossible code, in the future at its time.
-    assert list(codes(Claim(), reading("CV6522AP", "2716", part="CV6522AP"))) == ["date-in-future"]
-    arrived = Claim(arrived_on=date(2024, 3, 1))
-    assert list(codes(arrived, reading("CV6522AP", "2416", part="CV6522AP"))) == ["date-after-arrival"]
-    # Week 9 of 2024 is the week of 1 March 2024 (date.isocalendar), so it is not after the arrival.
-    assert date(2024, 3, 1).isocalendar()[:2] == (2024, 9)
-    assert codes(arrived, reading("CV6522AP", "2409", part="CV6522AP")) == {}
+    read = reading("CV6522AP", "2716", part="CV6522AP", suspects=(Suspected("2716", "future", year=2027, week=16),))
+    assert list(codes(Claim(), read)) == ["date-in-future"]
+    assert list(codes(Claim(arrived_on=date(2024, 3, 1)), read)) == ["date-after-arrival"]
 
 
 def test_a_sure_date_silences_other_numbers():
-    dated = reading("CV6522AP", "8914", "8954", part="CV6522AP", dates=(Dated("8914", 1989, 14),))
+    suspects = (Suspected("8954", "week", year=1989, week=54),)
+    dated = reading("CV6522AP", "8914", "8954", dates=(Dated("8914", 1989, 14),), suspects=suspects)
     assert codes(Claim(), dated) == {}
+    unsure = reading("CV6522AP", "8914", "8954", dates=(Dated("8914", 1989, 14, None, 0.2),), suspects=suspects)
+    assert list(codes(Claim(), unsure)) == ["date-week-impossible"]
 
 
 def test_before_the_part_existed_and_after_it_ended():

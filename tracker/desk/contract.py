@@ -6,11 +6,10 @@ giving it another meaning makes a new version.
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_serializer
-from pydantic.functional_serializers import SerializerFunctionWrapHandler
+from pydantic import BaseModel, ConfigDict, Field, SerializerFunctionWrapHandler, model_serializer
 
-SCHEMA = "lotproof.inspection/1"
-PIECE_SCHEMA = "lotproof.inspection-piece/1"
+SCHEMA: Literal["lotproof.inspection/1"] = "lotproof.inspection/1"
+PIECE_SCHEMA: Literal["lotproof.inspection-piece/1"] = "lotproof.inspection-piece/1"
 
 Point = tuple[float, float]
 Outline = tuple[Point, Point, Point, Point]
@@ -114,7 +113,7 @@ class PhotoInspected(Part):
     @model_serializer(mode="wrap")
     def _leave_out_no_error(self, handler: SerializerFunctionWrapHandler) -> dict[str, object]:
         document: dict[str, object] = handler(self)
-        if self.error is None:
+        if document["error"] is None:
             del document["error"]
         return document
 
@@ -140,7 +139,7 @@ class Group(Part):
 class InspectionDocument(Part):
     """What `inspect` prints under --json."""
 
-    schema_: Literal["lotproof.inspection/1"] = Field(SCHEMA, alias="schema")
+    schema_: Literal["lotproof.inspection/1"] = Field(default=SCHEMA, alias="schema")
     photos: tuple[PhotoInspected, ...]
     groups: tuple[Group, ...]
     claimed: str | None = None
@@ -150,7 +149,8 @@ class InspectionDocument(Part):
     @property
     def errors(self) -> tuple[str, ...]:
         """What is wrong with each photo or exemplar that could not be used."""
-        return tuple(photo.error for photo in (*self.photos, *self.exemplars) if photo.error is not None)
+        faults = (*(photo.error for photo in self.photos), *(photo.error for photo in self.exemplars))
+        return tuple(fault for fault in faults if fault is not None)
 
     def as_json(self) -> dict[str, object]:
         """Return the document as JSON values, in the contract's names."""
@@ -160,7 +160,7 @@ class InspectionDocument(Part):
 class PieceDocument(Part):
     """What is kept with one inspection of one piece in one photo."""
 
-    schema_: Literal["lotproof.inspection-piece/1"] = Field(PIECE_SCHEMA, alias="schema")
+    schema_: Literal["lotproof.inspection-piece/1"] = Field(default=PIECE_SCHEMA, alias="schema")
     photo: str
     index: int
     """Which of the photo's pieces this is, counted from 0 in reading order."""

@@ -29,10 +29,9 @@ from tracker.desk.reading import (
     usual_part,
 )
 from tracker.judgement import prior
-from tracker.judgement.marking import NOTHING, Checked, Claim
+from tracker.judgement.marking import NOTHING, Checked, Claim, DateRead
 from tracker.judgement.observed import Observed, Remark
 from tracker.judgement.suspicion import Suspicion, combine, weigh
-from tracker.knowledge.datecodes import DateCandidate
 from tracker.knowledge.lexicon import lexicon
 from vision.inspection import PhotoSource
 from vision.inspection import inspect as look
@@ -168,7 +167,7 @@ def _piece(
         package_confidence=round(view.package_confidence, 3),
         lines=tuple(_line(line) for line in view.lines),
         part=one.part,
-        date_codes=tuple(_date_code(candidate) for candidate in one.dates),
+        date_codes=tuple(_date_code(candidate) for candidate in one.marking.dates),
         suspicion=round(suspicion.probability, 6),
         findings=tuple(sorted(findings, key=lambda f: -f.weight_db)),
         label=view.label,
@@ -186,7 +185,7 @@ def _line(line: Line) -> LineRead:
     )
 
 
-def _date_code(candidate: DateCandidate) -> DateCode:
+def _date_code(candidate: DateRead) -> DateCode:
     return DateCode(
         text=candidate.text,
         year=candidate.year,

@@ -7,8 +7,12 @@ from datetime import date
 
 from tracker.judgement.marking import Checked, Claim, Comparison, Life, MarkingRead, check, compare_siblings, fold_alike
 from tracker.knowledge import datecodes, families, parts
-from tracker.knowledge.datecodes import DateCandidate
 from vision.observations import Line
+
+# Bounds: common practice, no source. Scores are log10 odds that a text is a part number.
+SURE_PART, LIKELY_PART = 2.0, 1.0
+NEAR = ("same", "unsure", "other-grade", "other-package", "other-maker")
+"""How a line may compare with the claimed part number to be taken for the piece's part number, nearest first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,15 +22,12 @@ class Understood:
     Parameters
     ----------
     marking : MarkingRead
-    dates : tuple of DateCandidate
-        Best first.
     comparison : Comparison or None
         The claimed part number compared with the one read.
     life : Life
     """
 
     marking: MarkingRead
-    dates: tuple[DateCandidate, ...]
     comparison: Comparison | None
     life: Life
 
@@ -38,7 +39,7 @@ class Understood:
     @property
     def date_code(self) -> str | None:
         """The text of the most probable date code."""
-        return self.dates[0].text if self.dates else None
+        return self.marking.dates[0].text if self.marking.dates else None
 
 
 def understand(lines: Sequence[Line], claim: Claim, *, today: date) -> Understood:
@@ -47,20 +48,29 @@ def understand(lines: Sequence[Line], claim: Claim, *, today: date) -> Understoo
     part = _part_among(texts, claim.part)
     parsed = parts.parse(part) if part else None
     makers = tuple(parsed.makers) if parsed else ()
-    dates = datecodes.interpret(
-        " / ".join(texts), maker=makers[0] if len(makers) == 1 else claim.maker, by=claim.arrived_on or today
+    maker = makers[0] if len(makers) == 1 else claim.maker
+    latest, whole = claim.arrived_on or today, " / ".join(texts)
+    score = parts.part_score(part) if part else -1.0
+    marking = MarkingRead(
+        lines=texts,
+        confidences=tuple(line.confidence for line in lines),
+        part=part,
+        makers=makers,
+        dates=datecodes.interpret(whole, maker=maker, by=latest),
+        suspects=datecodes.suspects(whole, maker=maker, by=latest),
+        part_sure=score >= SURE_PART,
     )
-    marking = MarkingRead(texts, tuple(line.confidence for line in lines), part, makers, tuple(dates))
-    comparison = parts.compare_part(claim.part, part) if claim.part and part else None
-    return Understood(marking, tuple(dates), comparison, _life(part or claim.part))
+    comparison = parts.compare_part(claim.part, part) if claim.part and part and score >= LIKELY_PART else None
+    return Understood(marking, comparison, _life(part or claim.part))
 
 
 def _part_among(texts: Sequence[str], claimed: str | None) -> str | None:
-    """Return the part number among the lines: one that says what is claimed, else the likeliest."""
+    """Return the part number among the lines: the one nearest to what is claimed, else the likeliest."""
     if claimed is not None:
-        for text in texts:
-            if parts.compare_part(claimed, text).kind == "same":
-                return text
+        kinds = {parts.compare_part(claimed, text).kind: text for text in texts if "?" not in text}
+        nearest = next((kinds[kind] for kind in NEAR if kind in kinds), None)
+        if nearest is not None:
+            return nearest
     return parts.find_part(texts)
 
 

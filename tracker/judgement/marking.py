@@ -23,14 +23,11 @@ YEARS_BEFORE_CLEAR = 2
 """First years in tables are good to about a year; from this many years before them a date is clearly too early."""
 YEARS_AFTER_CLEAR, YEARS_AFTER_SLIGHT = 4, 2
 """Production tails off; last years in tables are less sure than first ones."""
-YEARS_AHEAD = 10
-"""A four-figure number whose year would be farther ahead than this is not taken for a date."""
-LAST_IMPOSSIBLE_WEEK = 59
-"""Numbers that end in 60 or more are not taken for misprinted weeks, they are other numbers."""
+OTHER_CHARACTERS = 3
+"""More of them on the line of a strange date than this, and it may be some other number."""
 
 ALIKE = str.maketrans("OQDILSBZG", "000115826")
 """Characters that markings and readers confuse, folded onto figures."""
-DATE_SHAPE = re.compile(r"[A-Z]{0,2}(\d{2})(\d{2})[A-Z]{0,2}")
 KIND_CODES = {
     "other-part": "marking-other-part",
     "other-grade": "marking-other-grade",
@@ -51,11 +48,28 @@ class DateRead(Protocol):
     @property
     def month(self) -> int | None: ...
     @property
+    def style(self) -> str: ...
+    @property
     def probability(self) -> float: ...
 
 
+class SuspectRead(Protocol):
+    """A word that stands where a date code stands and cannot be one; `reason` is 'week' or 'future'."""
+
+    @property
+    def text(self) -> str: ...
+    @property
+    def reason(self) -> str: ...
+    @property
+    def message(self) -> str: ...
+    @property
+    def year(self) -> int | None: ...
+    @property
+    def week(self) -> int | None: ...
+
+
 class Comparison(Protocol):
-    """How a part number read compares with the one claimed."""
+    """How a part number read compares with the one claimed; `detail` is a sentence."""
 
     @property
     def kind(self) -> str: ...
@@ -99,6 +113,10 @@ class MarkingRead:
         Makers the part number's prefix stands for; empty where it says nothing.
     dates : tuple of DateRead
         Interpretations of the date code, best first, none later than the arrival.
+    suspects : tuple of SuspectRead
+        Words that stand where a date code stands and cannot be one.
+    part_sure : bool
+        Whether `part` certainly is a part number, by its shape.
     """
 
     lines: tuple[str, ...]
@@ -106,6 +124,8 @@ class MarkingRead:
     part: str | None = None
     makers: tuple[str, ...] = ()
     dates: tuple[DateRead, ...] = ()
+    suspects: tuple[SuspectRead, ...] = ()
+    part_sure: bool = True
 
     def line_of(self, text: str | None) -> int | None:
         """Return the index of the line that contains `text`, or None."""
@@ -163,7 +183,7 @@ def check(
     for part_of in (
         _part(claim, reading, comparison),
         _maker(claim, reading, comparison),
-        _date_possible(claim, reading, today),
+        _date_possible(claim, reading),
         _date_in_life(reading, life),
         _date_against_condition(claim, reading, today),
     ):
@@ -180,14 +200,11 @@ def _part(claim: Claim, reading: MarkingRead, comparison: Comparison | None) -> 
         return NOTHING
     looked = ("marking-other-part", "marking-other-grade", "marking-other-package")
     code = KIND_CODES.get(comparison.kind)
-    if code is None or fold_alike(claim.part) == fold_alike(reading.part):
+    if code is None:
         return Checked((), looked)
-    strength = CLEAR
-    if reading.confidence_of(reading.part) < SURE_LINE or misread_alike(claim.part, reading.part):
-        strength = SLIGHT
-    detail = f": {comparison.detail}" if comparison.detail else ""
-    message = f"The marking reads {reading.part}; {claim.part} was claimed{detail}."
-    return Checked((Remark(code, message, strength, line=reading.line_of(reading.part)),), looked)
+    sure = reading.part_sure and reading.confidence_of(reading.part) >= SURE_LINE
+    message = f"{comparison.detail or f'The marking reads {reading.part}.'} Claimed: {claim.part}."
+    return Checked((Remark(code, message, CLEAR if sure else SLIGHT, line=reading.line_of(reading.part)),), looked)
 
 
 def misread_alike(claimed: str, read: str) -> bool:
@@ -223,53 +240,23 @@ def _maker(claim: Claim, reading: MarkingRead, comparison: Comparison | None) ->
     )
 
 
-def _date_possible(claim: Claim, reading: MarkingRead, today: date) -> Checked:
+def _date_possible(claim: Claim, reading: MarkingRead) -> Checked:
     """Look for a date code that cannot be: a week that does not exist, or a date still to come."""
-    latest = claim.arrived_on or today
     late = "date-after-arrival" if claim.arrived_on else "date-in-future"
-    best = reading.dates[0] if reading.dates else None
-    if best is not None and best.probability >= SURE_DATE:
-        looked = ("date-week-impossible", late)
-        return Checked(_week_53(reading, best), looked)
-    for index, token in _date_tokens(reading):
-        match = DATE_SHAPE.fullmatch(token)
-        if match is None:
-            continue
-        year, week = _full_year(int(match[1]), latest), int(match[2])
-        sure = _alone(reading.lines[index], token) and reading.confidences[index] >= SURE_LINE
-        strength = CLEAR if sure else SLIGHT
-        if 54 <= week <= LAST_IMPOSSIBLE_WEEK and year <= latest.year:
-            message = f"{token} would be week {week} of {year}; no year has a week {week}."
-            return Checked((Remark("date-week-impossible", message, strength, value=week, line=index),), ())
-        if 1 <= week <= 53 and _is_later(year, week, latest):
-            until = f"the piece arrived on {latest}" if claim.arrived_on else f"today is {latest}"
-            message = f"{token} would be week {week} of {year}; {until}."
-            return Checked((Remark(late, message, strength, value=year, reference=latest.year, line=index),), ())
+    if reading.dates and reading.dates[0].probability >= SURE_DATE:
+        return Checked(_week_53(reading, reading.dates[0]), ("date-week-impossible", late))
+    for suspect in reading.suspects:
+        code = "date-week-impossible" if suspect.reason == "week" else late
+        line = reading.line_of(suspect.text)
+        sure = line is not None and reading.confidences[line] >= SURE_LINE and _alone(reading.lines[line], suspect.text)
+        value = suspect.week if suspect.reason == "week" else suspect.year
+        return Checked((Remark(code, suspect.message, CLEAR if sure else SLIGHT, value=value, line=line),), ())
     return NOTHING
 
 
-def _date_tokens(reading: MarkingRead) -> list[tuple[int, str]]:
-    part_line = reading.line_of(reading.part)
-    return [
-        (index, token)
-        for index, line in enumerate(reading.lines)
-        if index != part_line
-        for token in line.upper().split()
-    ]
-
-
 def _alone(line: str, token: str) -> bool:
-    return len(_fold(line)) <= len(token) + 3
-
-
-def _full_year(two_figures: int, latest: date) -> int:
-    """Return the year two figures stand for: none farther ahead of `latest` than YEARS_AHEAD."""
-    year = latest.year - latest.year % 100 + two_figures
-    return year - 100 if year > latest.year + YEARS_AHEAD else year
-
-
-def _is_later(year: int, week: int, latest: date) -> bool:
-    return (year, week) > latest.isocalendar()[:2]
+    """Tell whether a word has its line to itself, but for a few characters: other numbers stand among others."""
+    return len(_fold(line)) <= len(_fold(token)) + OTHER_CHARACTERS
 
 
 def _week_53(reading: MarkingRead, best: DateRead) -> tuple[Remark, ...]:

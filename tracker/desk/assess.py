@@ -1,0 +1,203 @@
+"""How suspicious a piece is now: photos, bench and settlements in one sum."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.desk.contract import PieceDocument
+from tracker.judgement.prior import prior_db, prior_text
+from tracker.judgement.suspicion import Suspicion, Weighed, combine, weigh
+from tracker.judgement.weights import indicator, weight_db
+from tracker.records.models import (
+    BenchRun,
+    Decision,
+    Exemplar,
+    Inspection,
+    Lot,
+    Photo,
+    Piece,
+    Settlement,
+)
+
+TEST_NAMES = {
+    "current": "supply current",
+    "clock": "clock ceiling",
+    "soak": "heat soak",
+    "signature": "electronic signature",
+    "curve": "pin curves",
+    "in-circuit": "in-circuit",
+}
+VERDICTS = ("pass", "fail")
+Row = TypeVar("Row", Settlement, Exemplar)
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What is on record about one piece, the latest of each kind."""
+
+    inspections: tuple[tuple[str, Inspection], ...]
+    """(role of the photo, inspection), one a role."""
+    runs: tuple[BenchRun, ...]
+    """One a test."""
+    settlement: Settlement | None
+    exemplar: Exemplar | None
+
+
+def piece_suspicion(session: Session, piece: Piece) -> Suspicion:
+    """Return how suspicious one piece is now, with the lines of the sum."""
+    return piece_suspicions(session, [piece])[piece.id]
+
+
+def piece_suspicions(session: Session, pieces: Sequence[Piece]) -> dict[int, Suspicion]:
+    """Return how suspicious each piece is now, by the piece's id.
+
+    Notes
+    -----
+    The prior is today's: the seller's record may have changed since a photo was inspected. Findings keep the weights
+    they were recorded with; a code found in several photos counts once, at its strongest; of several runs of one test
+    the latest counts.
+    """
+    facts = facts_of(session, pieces)
+    records = _SellerRecords(session)
+    found = {}
+    for piece in pieces:
+        bad, good = records.of(piece)
+        kind = piece.lot.source_kind
+        before = prior_db(kind, bad, good)
+        found[piece.id] = combine(before, weighed(facts[piece.id]), prior_text=prior_text(kind, bad, good))
+    return found
+
+
+def weighed(facts: Facts) -> tuple[Weighed, ...]:
+    """Return everything on record about a piece with its weight."""
+    return (*_of_photos(facts), *_of_bench(facts.runs), *_of_truth(facts))
+
+
+def facts_of(session: Session, pieces: Sequence[Piece]) -> dict[int, Facts]:
+    """Return the latest facts about each piece, by the piece's id."""
+    ids = [piece.id for piece in pieces]
+    seen: dict[int, dict[str, Inspection]] = {number: {} for number in ids}
+    looked = (
+        select(Photo.role, Inspection)
+        .join(Inspection.photo)
+        .where(Inspection.piece_id.in_(ids))
+        .order_by(Inspection.id)
+    )
+    for role, inspection in session.execute(looked):
+        seen[inspection.piece_id][role] = inspection
+    tested: dict[int, dict[str, BenchRun]] = {number: {} for number in ids}
+    for run in session.scalars(select(BenchRun).where(BenchRun.piece_id.in_(ids)).order_by(BenchRun.id)):
+        if run.piece_id is not None:
+            tested[run.piece_id][run.test] = run
+    settled = _standing(session.scalars(select(Settlement).where(Settlement.piece_id.in_(ids)).order_by(Settlement.id)))
+    declared = _standing(session.scalars(select(Exemplar).where(Exemplar.piece_id.in_(ids)).order_by(Exemplar.id)))
+    return {
+        number: Facts(
+            tuple(seen[number].items()),
+            tuple(tested[number].values()),
+            settled.get(number),
+            declared.get(number),
+        )
+        for number in ids
+    }
+
+
+def _standing(rows: Iterable[Row]) -> dict[int, Row]:
+    """Return the latest row of each piece, by the piece's id; one that was withdrawn is as if never said."""
+    latest = {row.piece_id: row for row in rows}
+    return {number: row for number, row in latest.items() if not row.withdrawn}
+
+
+def _of_photos(facts: Facts) -> list[Weighed]:
+    strongest: dict[str, Weighed] = {}
+    looked_for: list[str] = []
+    for _, inspection in facts.inspections:
+        looked_for += PieceDocument.model_validate_json(inspection.document).piece.looked_for
+        for finding in inspection.findings:
+            known = strongest.get(finding.code)
+            if known is None or finding.weight_db > known.weight_db:
+                strongest[finding.code] = Weighed(finding.code, finding.family, finding.weight_db, finding.message)
+    in_vain = weigh([], (code for code in looked_for if code not in strongest))
+    return [*sorted(strongest.values(), key=lambda item: -item.weight_db), *in_vain]
+
+
+def _of_bench(runs: Iterable[BenchRun]) -> list[Weighed]:
+    return [
+        Weighed(
+            code=f"bench-{run.test}-{run.verdict}",
+            family="heat" if run.test == "soak" else "electrical",
+            weight_db=run.weight_db,
+            message=f"Bench test {run.label}, {TEST_NAMES.get(run.test, run.test)}: {run.verdict}",
+        )
+        for run in runs
+        if run.verdict in VERDICTS
+    ]
+
+
+def _of_truth(facts: Facts) -> list[Weighed]:
+    found = []
+    if facts.exemplar is not None:
+        found.append(_truth("declared-exemplar", f"Declared a known-good piece: {facts.exemplar.grounds}"))
+    if facts.settlement is not None:
+        code = "settled-genuine" if facts.settlement.genuine else "settled-not-genuine"
+        found.append(_truth(code, f"{indicator(code).title.capitalize()}: {facts.settlement.grounds}"))
+    return found
+
+
+def _truth(code: str, message: str) -> Weighed:
+    return Weighed(code, indicator(code).family, weight_db(code), message)
+
+
+class _SellerRecords:
+    """Counts of a seller's pieces whose truth is known, each lot counting as one piece at most.
+
+    Pieces of one lot are mostly all good or all bad, so twenty bad ones of one lot are one experience, not twenty
+    (common practice, no source). The truth of a piece is a settlement, or a decision that a bench test agrees with: a
+    decision from photos alone must not come back as evidence about the seller.
+    """
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._known: dict[int, dict[int, dict[int, bool]]] = {}
+
+    def of(self, piece: Piece) -> tuple[float, float]:
+        """Return (bad, good) of the piece's seller, the piece itself left out."""
+        seller = piece.lot.seller_id
+        if seller not in self._known:
+            self._known[seller] = self._truths(seller)
+        bad = good = 0.0
+        for lot in self._known[seller].values():
+            truths = [is_bad for number, is_bad in lot.items() if number != piece.id]
+            if truths:
+                bad += sum(truths) / len(truths)
+                good += 1 - sum(truths) / len(truths)
+        return round(bad, 3), round(good, 3)
+
+    def _truths(self, seller_id: int) -> dict[int, dict[int, bool]]:
+        pieces = self._session.scalars(select(Piece).join(Piece.lot).where(Lot.seller_id == seller_id)).all()
+        ids = [piece.id for piece in pieces]
+        facts = facts_of(self._session, pieces)
+        decided: dict[int, str] = {}
+        for decision in self._session.scalars(select(Decision).where(Decision.piece_id.in_(ids)).order_by(Decision.id)):
+            decided[decision.piece_id] = decision.disposition
+        truths: dict[int, dict[int, bool]] = {}
+        for piece in pieces:
+            is_bad = _is_bad(facts[piece.id], decided.get(piece.id))
+            if is_bad is not None:
+                truths.setdefault(piece.lot_id, {})[piece.id] = is_bad
+        return truths
+
+
+def _is_bad(facts: Facts, disposition: str | None) -> bool | None:
+    """Return whether a piece is known to be bad; None where that is not known."""
+    if facts.settlement is not None:
+        return not facts.settlement.genuine
+    verdicts = {run.verdict for run in facts.runs}
+    if disposition in ("rejected", "returned") and "fail" in verdicts:
+        return True
+    if disposition == "accepted" and "pass" in verdicts and "fail" not in verdicts:
+        return False
+    return None
