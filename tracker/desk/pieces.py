@@ -15,6 +15,8 @@ _PIECE = re.compile(r"L0*([0-9]{1,9})-0*([0-9]{1,9})")
 _MACHINE = re.compile(r"M0*([0-9]{1,9})")
 OPEN = "open"
 FITTED = "fitted"
+MANY = 10_000
+"""Above this, asking for all pieces is quicker than naming each, and a database takes only so many names at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +144,7 @@ def _pieces_of(session: Session, word: str) -> Sequence[Piece]:
 def seats(session: Session, pieces: Sequence[Piece] | None = None) -> dict[int, Seat]:
     """Return where pieces sit now, by the piece's id; a piece in no machine is left out. None: all pieces."""
     query = select(Fitting).order_by(Fitting.entry_id, Fitting.id)
-    if pieces is not None:
+    if pieces is not None and len(pieces) <= MANY:
         query = query.where(Fitting.piece_id.in_([piece.id for piece in pieces]))
     latest = {fitting.piece_id: fitting for fitting in session.scalars(query)}
     machines = {machine.id: machine for machine in session.scalars(select(Machine))}
@@ -166,7 +168,7 @@ def dispositions(session: Session, pieces: Sequence[Piece] | None = None) -> dic
     """
     decided = select(Decision).order_by(Decision.entry_id, Decision.id)
     wanted = select(Piece.id)
-    if pieces is not None:
+    if pieces is not None and len(pieces) <= MANY:
         ids = [piece.id for piece in pieces]
         decided, wanted = decided.where(Decision.piece_id.in_(ids)), wanted.where(Piece.id.in_(ids))
     latest = {decision.piece_id: decision for decision in session.scalars(decided)}

@@ -1,0 +1,179 @@
+"""What the workshop says of a piece: its disposition, its truth, and whether it is an exemplar."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.desk.fields import one_line, one_of
+from tracker.desk.pieces import MANY, dispositions, find_piece, resolve_pieces, seats
+from tracker.desk.workspace import Act, Workspace
+from tracker.errors import BadRequest
+from tracker.records.models import Decision, Exemplar, JournalEntry, Piece, Settlement
+
+DISPOSITION_OF = {"accept": "accepted", "quarantine": "quarantined", "reject": "rejected", "return": "returned"}
+TRUTHS = ("genuine", "not-genuine")
+REASON_LENGTH = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """One piece and what was decided; `notes` are things to see to."""
+
+    piece: str
+    before: str
+    disposition: str
+    reason: str
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Declared:
+    """A declaration about a piece and the one it supersedes, if any."""
+
+    piece: str
+    said: str
+    grounds: str
+    supersedes: str | None
+
+
+def decide(
+    workspace: Workspace, words: Sequence[str], verb: str, reason: str, *, operator: str | None = None
+) -> tuple[Decided, ...]:
+    """Give pieces a disposition, all in one act.
+
+    Parameters
+    ----------
+    words : sequence of str
+        Pieces, runs of pieces or lots.
+    verb : str
+        accept, quarantine, reject or return.
+
+    Raises
+    ------
+    BadRequest
+        When a piece is unknown, the reason is empty, or a piece to be returned still sits in a machine.
+    """
+    disposition = DISPOSITION_OF[one_of(verb, "decision", tuple(DISPOSITION_OF))]
+    why = one_line(reason, "reason", REASON_LENGTH)
+    with workspace.act(operator, "decide", "") as act:
+        pieces = resolve_pieces(act.session, words)
+        if not pieces:
+            raise BadRequest("No piece is named.", "Name pieces like L0007-03 or L0007-01..05.")
+        before = dispositions(act.session, pieces)
+        sitting = seats(act.session, pieces)
+        genuine = settled(act.session, pieces)
+        answers = []
+        for piece in pieces:
+            seat = sitting.get(piece.id)
+            place = f"{seat.machine.label} ({seat.machine.name}) at {seat.position}" if seat else ""
+            if seat and disposition == "returned":
+                raise BadRequest(f"{piece.label} sits in {place}.", f"Take it out first: lotproof unfit {piece.label}")
+            act.session.add(Decision(piece_id=piece.id, disposition=disposition, reason=why))
+            notes = []
+            if seat and disposition != "accepted":
+                notes.append(f"{piece.label} still sits in {place}.")
+            if disposition == "accepted" and genuine.get(piece.id) is False:
+                notes.append(f"{piece.label} is settled as not genuine.")
+            answers.append(Decided(piece.label, before[piece.id], disposition, why, tuple(notes)))
+        act.subject = subject_for(pieces)
+        act.body.update(pieces=[piece.label for piece in pieces], disposition=disposition, reason=why)
+    return tuple(answers)
+
+
+def subject_for(pieces: Sequence[Piece]) -> str:
+    """Return the journal's subject for an act on several pieces: the piece, else the lot, else the first and last."""
+    labels = [piece.label for piece in pieces]
+    lots = {piece.lot.label for piece in pieces}
+    if len(labels) == 1:
+        return labels[0]
+    return lots.pop() if len(lots) == 1 else f"{labels[0]}..{labels[-1]}"
+
+
+def settled(session: Session, pieces: Sequence[Piece] | None = None) -> dict[int, bool]:
+    """Return the truth settled for each piece, by its id; unsettled pieces are left out. None: all pieces."""
+    query = select(Settlement).order_by(Settlement.entry_id, Settlement.id)
+    if pieces is not None and len(pieces) <= MANY:
+        query = query.where(Settlement.piece_id.in_([piece.id for piece in pieces]))
+    latest = {row.piece_id: row for row in session.scalars(query)}
+    return {number: row.genuine for number, row in latest.items() if not row.withdrawn}
+
+
+def settle(
+    workspace: Workspace,
+    piece_label: str,
+    truth: str,
+    grounds: str,
+    *,
+    withdraw: bool = False,
+    operator: str | None = None,
+) -> Declared:
+    """Record a truth about a piece established outside the photos, or take it back.
+
+    Parameters
+    ----------
+    truth : str
+        genuine or not-genuine.
+    withdraw : bool
+        Take back an earlier settlement to the same effect.
+
+    Raises
+    ------
+    BadRequest
+        When the piece is unknown, the grounds are empty, or there is nothing to take back.
+    """
+    genuine = one_of(truth, "truth", TRUTHS) == "genuine"
+    why = one_line(grounds, "grounds", REASON_LENGTH)
+    with workspace.act(operator, "settle", "") as act:
+        piece = find_piece(act.session, piece_label)
+        query = select(Settlement).where(Settlement.piece_id == piece.id)
+        earlier = act.session.scalars(query.order_by(Settlement.entry_id.desc(), Settlement.id.desc())).first()
+        standing = earlier if earlier is not None and not earlier.withdrawn else None
+        if withdraw and (standing is None or standing.genuine != genuine):
+            raise BadRequest(f"{piece.label} is not settled as {_truth(genuine)}.", f"See: lotproof show {piece.label}")
+        act.add(Settlement(piece_id=piece.id, genuine=genuine, grounds=why, withdrawn=withdraw))
+        said = f"{'no longer settled as ' if withdraw else ''}{_truth(genuine)}"
+        _say(act, piece, said, why)
+        supersedes = _said_before(act.session, standing, _truth(standing.genuine)) if standing else None
+        return Declared(piece.label, said, why, supersedes)
+
+
+def declare_exemplar(
+    workspace: Workspace, piece_label: str, grounds: str, *, withdraw: bool = False, operator: str | None = None
+) -> Declared:
+    """Declare a piece known good, so that others are compared with it; or take that back.
+
+    Raises
+    ------
+    BadRequest
+        When the piece is unknown, the grounds are empty, it is settled as not genuine, or nothing can be taken back.
+    """
+    why = one_line(grounds, "grounds", REASON_LENGTH)
+    with workspace.act(operator, "exemplar", "") as act:
+        piece = find_piece(act.session, piece_label)
+        query = select(Exemplar).where(Exemplar.piece_id == piece.id)
+        earlier = act.session.scalars(query.order_by(Exemplar.entry_id.desc(), Exemplar.id.desc())).first()
+        standing = earlier if earlier is not None and not earlier.withdrawn else None
+        if withdraw and standing is None:
+            raise BadRequest(f"{piece.label} is not an exemplar.", f"See: lotproof show {piece.label}")
+        if not withdraw and settled(act.session, [piece]).get(piece.id) is False:
+            raise BadRequest(f"{piece.label} is settled as not genuine.", "An exemplar must be a known-good piece.")
+        act.add(Exemplar(piece_id=piece.id, grounds=why, withdrawn=withdraw))
+        said = "no longer an exemplar" if withdraw else "exemplar"
+        _say(act, piece, said, why)
+        return Declared(piece.label, said, why, _said_before(act.session, standing, "exemplar") if standing else None)
+
+
+def _say(act: Act, piece: Piece, said: str, grounds: str) -> None:
+    act.subject = piece.label
+    act.body.update(piece=piece.label, said=said, grounds=grounds)
+
+
+def _said_before(session: Session, row: Settlement | Exemplar, said: str) -> str:
+    entry = session.get_one(JournalEntry, row.entry_id)
+    return f"{said} ({entry.at[:10]}, {entry.operator}: {row.grounds})"
+
+
+def _truth(genuine: bool) -> str:
+    return "genuine" if genuine else "not genuine"
