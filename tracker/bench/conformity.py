@@ -10,6 +10,7 @@ from typing import Literal
 
 from scipy import stats
 
+from tracker.bench.units import show
 from tracker.errors import BadRequest
 
 Verdict = Literal["pass", "fail", "undecided"]
@@ -148,20 +149,17 @@ def _decide(value: float, lower: float | None, upper: float | None, band: float)
 
 
 def _sentence(lower: float | None, upper: float | None, band: float, k: float, u: float, unit: str) -> str:
-    tail = f" {unit}" if unit else ""
-    within, beyond = [], []
+    limits, within, beyond = [], [], []
     if lower is not None:
-        within.append(f"at or above {lower + band:.4g}{tail}")
-        beyond.append(f"below {lower - band:.4g}{tail}")
+        limits.append(f"lower limit {show(lower, unit)}")
+        within.append(f"at or above {show(lower + band, unit)}")
+        beyond.append(f"below {show(lower - band, unit)}")
     if upper is not None:
-        within.append(f"at or below {upper - band:.4g}{tail}")
-        beyond.append(f"above {upper + band:.4g}{tail}")
-    limits = " and ".join(
-        [f"lower limit {lower:.4g}{tail}"] * (lower is not None)
-        + [f"upper limit {upper:.4g}{tail}"] * (upper is not None)
-    )
+        limits.append(f"upper limit {show(upper, unit)}")
+        within.append(f"at or below {show(upper - band, unit)}")
+        beyond.append(f"above {show(upper + band, unit)}")
     return (
-        f"{limits}, guard band w = U = k u = {k:.3g} x {u:.3g} = {band:.3g}{tail}: "
+        f"{' and '.join(limits)}, guard band w = U = k u = {k:.3g} x {show(u, unit, 3)} = {show(band, unit, 3)}: "
         f"pass {' and '.join(within)}, fail {' or '.join(beyond)}, undecided otherwise"
     )
 

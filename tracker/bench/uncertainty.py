@@ -132,7 +132,7 @@ def whole_dof(dof: float) -> float:
 
     18.999 is 19 to anyone who worked it out by hand, so the value is rounded to two decimals before it is cut.
     """
-    return dof if math.isinf(dof) else max(1.0, math.floor(round(dof, 2)))
+    return dof if math.isinf(dof) else max(1.0, float(math.floor(round(dof, 2))))
 
 
 def coverage_factor(dof: float, probability: float = 0.9545) -> float:

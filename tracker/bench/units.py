@@ -198,6 +198,39 @@ def fraction(text: str, name: str, *, both_ends: bool = False) -> float:
     return value
 
 
+_PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+_PREFIXED = ("A", "V", "Hz")
+
+
+def show(value: float, unit: str = "", digits: int = 4) -> str:
+    """Return a value for a sentence, with the prefix a person would choose: 0.0962 A is '96.2 mA'.
+
+    Parameters
+    ----------
+    value : float
+        In `unit`.
+    unit : str
+        'A', 'V' and 'Hz' get prefixes; any other unit, or none, follows the number as it is.
+    digits : int
+        Significant digits; trailing zeros are left out.
+    """
+    if unit not in _PREFIXED or value == 0:
+        return f"{value:.{digits}g} {unit}".rstrip()
+    exponent = 3 * math.floor(math.log10(abs(float(f"{value:.{digits}g}"))) / 3)
+    exponent = min(max(exponent, -12), 9)
+    return f"{value / 10.0**exponent:.{digits}g} {_PREFIXES[exponent]}{unit}"
+
+
+def percent(probability: float) -> str:
+    """Return a measured probability for a sentence; never a round 0 or 100 %, which no measurement gives."""
+    share = 100.0 * probability
+    if share < 0.1:
+        return "less than 0.1 %"
+    if share > 99.9:
+        return "more than 99.9 %"
+    return f"{share:.1f} %"
+
+
 def _split(text: str, wanted: Kind) -> tuple[float, float, str]:
     """Part a text into number, step of its last digit and unit text."""
     cleaned = text.strip().replace("−", "-").replace("μ", "µ").replace("\N{NO-BREAK SPACE}", " ")

@@ -1,0 +1,87 @@
+"""What to do and what to mind for each bench test, as printed with it. Local rules and licensed practice come first."""
+
+from dataclasses import dataclass
+
+LAST_WORD = "Local rules and licensed practice have the last word."
+COMMON_PRACTICE = "common practice, no source"
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One sentence and where it comes from."""
+
+    text: str
+    source: str = COMMON_PRACTICE
+
+
+@dataclass(frozen=True, slots=True)
+class Protocol:
+    """How a bench test is done.
+
+    Parameters
+    ----------
+    test : str
+        'current', 'clock' or 'in-circuit'.
+    steps, cautions : tuple of Advice
+    """
+
+    test: str
+    steps: tuple[Advice, ...]
+    cautions: tuple[Advice, ...]
+
+
+_STATIC = Advice(
+    "Static: wear an earthed wrist strap through its 1 megohm, work on a dissipative mat, and switch off before a "
+    "piece goes in or out of its socket.",
+    "IEC 61340-5-1, from memory",
+)
+_REVERSED = Advice(
+    "Check pin 1 and the supply pins before switching on; set the supply's current limit to little more than the part "
+    "may draw."
+)
+_HOT = Advice("A part that draws too much gets hot enough to burn within seconds: do not feel for heat with a finger.")
+_MAINS = Advice(
+    "Mains: work on a machine opened up only if you are qualified for it; unplug it and let its capacitors discharge, "
+    "and measure that they have, before the piece goes in or out."
+)
+_RUNNING_MAINS = Advice(
+    "Run an open machine on an isolating transformer behind a residual-current device, with nobody else in reach."
+)
+
+PROTOCOLS = {
+    "current": Protocol(
+        "current",
+        (
+            Advice("Put the piece in the jig with its inputs at supply or ground and its outputs open."),
+            Advice("Let supply and meter settle, note supply voltage and ambient temperature."),
+            Advice(
+                "Read the supply current at two clock rates or more, or with the clock stopped where the part allows."
+            ),
+            Advice("Read the jig without a piece as well, and take its current off."),
+        ),
+        (_STATIC, _REVERSED, _HOT),
+    ),
+    "clock": Protocol(
+        "clock",
+        (
+            Advice("Start below the claimed grade and step up; after the first failure step down again."),
+            Advice("At each clock run the same check long enough for the part to warm up, and note pass or fail."),
+            Advice("Try the clock that is proposed next until the verdict is in; keep supply and ambient as they are."),
+        ),
+        (_STATIC, _REVERSED, _HOT),
+    ),
+    "in-circuit": Protocol(
+        "in-circuit",
+        (
+            Advice("First see that the machine is in order with a known-good piece in the same position."),
+            Advice("Swap the piece with the machine switched off, and run it through its checklist."),
+            Advice("Let it run until board and part have reached their temperature; note how long."),
+        ),
+        (_STATIC, _MAINS, _RUNNING_MAINS, _HOT),
+    ),
+}
+
+
+def protocol(test: str) -> Protocol:
+    """Return the steps and cautions of a bench test: 'current', 'clock' or 'in-circuit'."""
+    return PROTOCOLS[test]

@@ -1,0 +1,254 @@
+"""Tables of readings from CSV files: every row is checked before anything is computed.
+
+A column carries its unit in its name and plain numbers in its cells ('clock_hz', 'current_a'), or has the short name
+and cells with units as people write them ('clock', 'current').
+"""
+
+import hashlib
+import io
+import math
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from tracker.bench.clock import Step
+from tracker.bench.current import Reading
+from tracker.bench.units import written
+from tracker.errors import BadRequest
+
+Cell = TypeVar("Cell")
+LARGEST_BYTES = 20_000_000  # some hundred thousand readings; more is not a table somebody took at a bench
+_PASSED = {"1": True, "true": True, "yes": True, "pass": True, "passed": True, "p": True, "ok": True}
+_FAILED = {"0": False, "false": False, "no": False, "fail": False, "failed": False, "f": False}
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """The file readings came from."""
+
+    name: str
+    sha256: str
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class SoakTable:
+    """Times in seconds, temperatures and (or None) ambients in degrees Celsius, same length."""
+
+    time_s: tuple[float, ...]
+    temp_c: tuple[float, ...]
+    ambient_c: tuple[float, ...] | None
+    source: Source
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """How one quantity may stand in a table."""
+
+    full: str
+    short: str
+    kind: str
+    lowest: float = -math.inf
+    above_lowest: bool = False
+
+
+_CLOCK = _Column("clock_hz", "clock", "clock", 0.0)
+_STEP_CLOCK = _Column("clock_hz", "clock", "clock", 0.0, above_lowest=True)
+_CURRENT = _Column("current_a", "current", "current", 0.0)
+_CURRENT_U = _Column("u_a", "u", "current", 0.0, above_lowest=True)
+_TIME = _Column("time_s", "time", "time", 0.0)
+_TEMP = _Column("temp_c", "temp", "temperature", -273.15)
+_AMBIENT = _Column("ambient_c", "ambient", "temperature", -273.15)
+
+
+def current_table(path: Path) -> tuple[tuple[Reading, ...], Source]:
+    """Read `clock_hz,current_a[,u_a]`.
+
+    Raises
+    ------
+    BadRequest
+        The file or one of its rows cannot be used; the sentence names the row.
+    """
+    sheet = _Sheet.open(path)
+    clocks, currents = sheet.numbers(_CLOCK), sheet.numbers(_CURRENT)
+    stated = sheet.numbers(_CURRENT_U) if sheet.has(_CURRENT_U) else None
+    readings = tuple(
+        Reading(
+            current_a=current,
+            clock_hz=clock,
+            u_a=stated[0][i] if stated else None,
+            step_a=step,
+        )
+        for i, (clock, current, step) in enumerate(zip(clocks[0], currents[0], currents[1], strict=True))
+    )
+    return readings, sheet.source
+
+
+def clock_table(path: Path) -> tuple[tuple[Step, ...], Source]:
+    """Read `clock_hz,passed`; 'passed' is 1 or 0, true or false, yes or no, pass or fail.
+
+    Raises
+    ------
+    BadRequest
+        As in `current_table`.
+    """
+    sheet = _Sheet.open(path)
+    clocks = sheet.numbers(_STEP_CLOCK)[0]
+    passed = sheet.cells("passed", outcome)
+    return tuple(Step(clock, ok) for clock, ok in zip(clocks, passed, strict=True)), sheet.source
+
+
+def soak_table(path: Path) -> SoakTable:
+    """Read `time_s,temp_c[,ambient_c]`.
+
+    Raises
+    ------
+    BadRequest
+        As in `current_table`.
+    """
+    sheet = _Sheet.open(path)
+    return SoakTable(
+        time_s=tuple(sheet.numbers(_TIME)[0]),
+        temp_c=tuple(sheet.numbers(_TEMP)[0]),
+        ambient_c=tuple(sheet.numbers(_AMBIENT)[0]) if sheet.has(_AMBIENT) else None,
+        source=sheet.source,
+    )
+
+
+def outcome(text: str) -> bool:
+    """Return whether a word says pass (True) or fail (False).
+
+    Raises
+    ------
+    BadRequest
+        It says neither.
+    """
+    word = text.strip().lower()
+    if word in _PASSED:
+        return True
+    if word in _FAILED:
+        return False
+    raise BadRequest(f"{text.strip()!r} is neither pass nor fail.", "Write pass or fail (or 1 or 0, yes or no).")
+
+
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """The cells of a CSV file as text, by column."""
+
+    columns: tuple[tuple[str, tuple[str, ...]], ...]
+    source: Source
+
+    @classmethod
+    def open(cls, path: Path) -> "_Sheet":
+        """Read a CSV file of readings."""
+        data = _bytes(path)
+        source = Source(path.name, hashlib.sha256(data).hexdigest(), len(data))
+        return cls(_parse(data, path.name), source)
+
+    def has(self, column: _Column) -> bool:
+        """Return whether the table has a column, under either name."""
+        return bool({column.full, column.short} & {name for name, _ in self.columns})
+
+    def numbers(self, column: _Column) -> tuple[list[float], list[float]]:
+        """Return the values of a column, and what one step of each one's last written digit is worth."""
+        name = column.full if column.full in dict(self.columns) else column.short
+        if name not in dict(self.columns):
+            self._missing(column.full)
+        if name == column.full:
+            # pint is not needed here: the name says the unit, and the cells are plain numbers.
+            found = self.cells(name, lambda text: _plain(text, column))
+        else:
+            found = self.cells(name, lambda text: _with_unit(text, column))
+        return [value for value, _ in found], [step for _, step in found]
+
+    def cells(self, name: str, convert: Callable[[str], Cell]) -> list[Cell]:
+        """Return a column converted cell by cell; an error names the row."""
+        if name not in dict(self.columns):
+            self._missing(name)
+        converted = []
+        for row, text in enumerate(dict(self.columns)[name], start=1):
+            try:
+                converted.append(convert(text))
+            except BadRequest as error:
+                raise BadRequest(f"{self.source.name}, row {row}, {name}: {error.what}", error.advice) from None
+        return converted
+
+    def _missing(self, name: str) -> None:
+        there = ", ".join(column for column, _ in self.columns) or "none"
+        raise BadRequest(
+            f"{self.source.name} has no column {name!r}; its columns are: {there}.",
+            "Name the columns in the first line.",
+        )
+
+
+def _plain(text: str, column: _Column) -> tuple[float, float]:
+    """Return a bare number and the step of its last digit."""
+    if not text.strip():
+        raise BadRequest("the cell is empty.")
+    try:
+        value = float(text)
+    except ValueError:
+        raise BadRequest(
+            f"{text.strip()!r} is not a number.", "Plain numbers belong in a column with a unit."
+        ) from None
+    if not math.isfinite(value):
+        raise BadRequest(f"{text.strip()!r} is not a finite number.")
+    return _in_range(value, column, text), 0.0
+
+
+def _with_unit(text: str, column: _Column) -> tuple[float, float]:
+    found = written(text, column.kind)
+    return _in_range(found.value, column, text), found.step
+
+
+def _in_range(value: float, column: _Column, text: str) -> float:
+    if value < column.lowest or (column.above_lowest and value == column.lowest):
+        bound = "above" if column.above_lowest else "at least"
+        raise BadRequest(f"{text.strip()!r} is too low; it must be {bound} {column.lowest:g}.")
+    return value
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        if path.is_dir():
+            raise BadRequest(f"{path} is a folder.", "Name the CSV file in it.")
+        if path.stat().st_size > LARGEST_BYTES:
+            raise BadRequest(
+                f"{path} is larger than {LARGEST_BYTES // 1_000_000} MB, too large for a table of readings."
+            )
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise BadRequest(f"There is no file {path}.") from None
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        raise BadRequest(f"{path} cannot be read: {error}.") from None
+
+
+def _parse(data: bytes, name: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    import pandas as pd
+
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise BadRequest(f"{name} is not a CSV file in UTF-8.") from None
+    if not text.strip() or "\0" in text:
+        raise BadRequest(f"{name} is {'empty' if not text.strip() else 'not a CSV file'}.")
+    first = next(line for line in text.splitlines() if line.strip())
+    separator = ";" if ";" in first and "," not in first else ","
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            frame = pd.read_csv(
+                io.StringIO(text), sep=separator, dtype=str, keep_default_na=False, index_col=False, header=None
+            ).fillna("")
+    except (ValueError, Warning) as error:  # pandas' parser errors are ValueErrors
+        raise BadRequest(f"{name} cannot be read as a table: {' '.join(str(error).split())}.") from None
+    rows: Sequence[Sequence[str]] = frame.astype(str).to_numpy().tolist()
+    names = [cell.strip().lower() for cell in rows[0]]
+    twice = sorted({column for column in names if column and names.count(column) > 1})
+    if twice:
+        raise BadRequest(f"{name} has the column {twice[0]!r} twice.")
+    if len(rows) < 2:
+        raise BadRequest(f"{name} has no rows below its column names.")
+    return tuple((column, tuple(row[i] for row in rows[1:])) for i, column in enumerate(names))
