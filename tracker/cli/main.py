@@ -8,12 +8,12 @@ from typing import Annotated
 import typer
 
 from tracker import __version__
-from tracker.cli import bench, calc, dates, dossier, house, keep, lots, machines, photos
+from tracker.cli import answers, bench, calc, dates, decisions, dossier, house, keep, lots, machines, photos
 from tracker.errors import ExitCode, LotproofError
 
 # The verb modules import nothing heavy at the top: the desk (and with it records or vision) is imported inside a
 # command's body, so that `--help` starts at once.
-VERB_MODULES = (lots, photos, bench, machines, dossier, dates, calc, keep, house)
+VERB_MODULES = (lots, photos, bench, decisions, machines, answers, dossier, dates, calc, keep, house)
 
 app = typer.Typer(
     name="lotproof",

@@ -7,6 +7,9 @@ from typing import Any
 
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
+
+_UNBOUNDED = 10_000
 
 
 def print_json(document: Any) -> None:
@@ -20,7 +23,10 @@ def print_json(document: Any) -> None:
 
 def console() -> Console:
     """Return a console on standard output; plain text when that is not a terminal."""
-    return Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+    # A file or a pipe has no width: Rich would otherwise assume 80 columns and cut tables to it.
+    if sys.stdout.isatty():
+        return Console(highlight=False)
+    return Console(highlight=False, soft_wrap=True, width=_UNBOUNDED)
 
 
 def note(text: str) -> None:
@@ -32,7 +38,8 @@ def table(columns: Sequence[str], rows: Iterable[Sequence[str]], *, right: Seque
     """Return a plain table; `right` names the columns aligned to the right (numbers)."""
     grid = Table(box=None, pad_edge=False, header_style="bold")
     for name in columns:
-        grid.add_column(name, justify="right" if name in right else "left")
+        grid.add_column(name, justify="right" if name in right else "left", overflow="fold")
     for row in rows:
-        grid.add_row(*row)
+        # As Text: what people typed must not be taken for Rich's markup.
+        grid.add_row(*(Text(cell) for cell in row))
     return grid

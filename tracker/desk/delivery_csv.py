@@ -58,7 +58,8 @@ def _text(path: Path) -> str:
     try:
         found = path.stat()
         if not stat.S_ISREG(found.st_mode):
-            raise BadRequest(f"{path} is not a file.", "Name a CSV file.")
+            kind = "a folder" if stat.S_ISDIR(found.st_mode) else "not a plain file"
+            raise BadRequest(f"{path} is {kind}.", "Name a CSV file.")
         if found.st_size > _LARGEST_BYTES:
             raise BadRequest(f"{path} is larger than {_LARGEST_BYTES // 1_000_000} MB.", "Split the delivery.")
         text = path.read_bytes().decode("utf-8-sig")

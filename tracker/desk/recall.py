@@ -142,9 +142,8 @@ def _stays(session: Session, pieces: Select[Piece], now: dict[int, str]) -> list
         .order_by(Fitting.piece_id, Fitting.entry_id, Fitting.id)
     )
     rows = session.execute(query).all()
-    after = [*rows[1:], None]
     stays = []
-    for (fitting, piece, machine, at), following in zip(rows, after, strict=True):
+    for (fitting, piece, machine, at), following in zip(rows, [*rows[1:], None], strict=False):
         if not fitting.fitted:
             continue
         out = following.at if following is not None and following[1].id == piece.id else None

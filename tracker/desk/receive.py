@@ -65,6 +65,15 @@ class Arrival:
 
 FIELDS = tuple(field.name for field in fields(Arrival) if field.name not in ("documents", "row"))
 REQUIRED = ("seller", "part", "quantity")
+_WORDS = {
+    "part": "claimed part",
+    "maker": "claimed maker",
+    "grade": "claimed grade",
+    "order": "order reference",
+    "quantity": "quantity ordered",
+    "received": "quantity received",
+}
+_LIMITS = {"part": 100, "maker": 100, "grade": 60, "remark": 2000}
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +120,7 @@ def check_field(name: str, text: str, *, today: date) -> object:
     if name == "condition":
         return typed.one_of(text, "condition", CONDITIONS)
     if name in ("quantity", "received"):
-        return typed.whole_number(text, f"quantity {'ordered' if name == 'quantity' else 'received'}", 1, MOST_PIECES)
+        return typed.whole_number(text, _WORDS[name], 1, MOST_PIECES)
     if name == "line":
         return typed.whole_number(text, "line of the order", 1, 9999)
     if name in ("arrived", "claim_by"):
@@ -120,9 +129,7 @@ def check_field(name: str, text: str, *, today: date) -> object:
         return typed.money(text, "price")
     if name == "currency":
         return typed.currency(text, "currency")
-    words = {"part": "claimed part", "maker": "claimed maker", "grade": "claimed grade", "order": "order reference"}
-    limits = {"part": 100, "maker": 100, "grade": 60, "remark": 2000}
-    return typed.one_line(text, words.get(name, name), limits.get(name, 200))
+    return typed.one_line(text, _WORDS.get(name, name), _LIMITS.get(name, 200))
 
 
 def _day(name: str, text: str, today: date) -> date:
@@ -150,7 +157,7 @@ def check_arrival(
     given = {name: text for name, text in values.items() if text.strip()}
     for name in REQUIRED:
         if name not in given:
-            problems.append((name, BadRequest("It is missing.", "")))
+            problems.append((name, BadRequest(f"The {_WORDS.get(name, name)} is missing.")))
     for name, text in given.items():
         try:
             good[name] = check_field(name, text, today=today)
@@ -175,9 +182,9 @@ class FieldProblems(BadRequest):
 
     def __init__(self, problems: Sequence[tuple[str, BadRequest]]) -> None:
         self.problems = tuple(problems)
-        super().__init__(
-            "; ".join(f"{name.replace('_', '-')}: {error}" for name, error in problems), "Nothing was recorded."
-        )
+        errors = [error for _, error in problems]
+        advice = f"{errors[0].advice} " if len(errors) == 1 else ""
+        super().__init__(" ".join(error.what for error in errors), f"{advice}Nothing was recorded.")
 
 
 def paper(text: str) -> Paper:
