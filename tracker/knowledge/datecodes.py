@@ -1,8 +1,16 @@
 """Date codes: what the whole marking says about when the piece was made."""
 
+import math
 import re
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
+
+from tracker.knowledge.datemarking import Marking, Window, take_apart
+from tracker.knowledge.datestyles import FIRST_YEAR, Style, When, age_weight, context_db, meanings, styles, weeks_in
+
+# Makers' weeks are not all ISO weeks (Microchip counts from 1 January); a code two weeks ahead is no future date.
+SLACK = timedelta(days=14)
+LEAST_PROBABILITY = 0.05  # less is not worth a line on the screen
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,21 +52,153 @@ class Suspect:
 
 
 def interpret(marking: str, *, maker: str | None = None, by: date | None = None) -> tuple[DateCandidate, ...]:
-    """Return the interpretations of the date code in a whole marking, best first."""
-    latest = (by or date.today()).year
-    found = []
-    for text in re.findall(r"(?<!\d)\d{4}(?!\d)", marking):
-        year, week = int(text[:2]), int(text[2:])
-        year += 1900 if year >= 65 else 2000
-        if 1 <= week <= 53 and 1965 <= year <= latest:
-            found.append((text, year, week))
-    share = 0.8 / max(1, len(found))
+    """Return the interpretations of the date code in a whole marking, best first; empty when it carries none.
+
+    Parameters
+    ----------
+    marking : str
+        All lines, joined by spaces.
+    maker : str, optional
+        The maker where known; otherwise inferred from names and prefixes in the marking.
+    by : date, optional
+        The latest possible date, such as the day of arrival; today where not given.
+    """
+    latest = (by or date.today()) + SLACK
+    return _rank(take_apart(marking, maker), latest)
+
+
+def _rank(apart: Marking, latest: date) -> tuple[DateCandidate, ...]:
+    """Turn every meaning's decibans into probabilities, together with 'no date here' at 0."""
+    weighed: dict[tuple[str, int, int | None, int | None], tuple[float, Style]] = {}
+    for index, word, style in _fitting(apart):
+        surroundings = style.prior_db + _surroundings_db(apart, index, style)
+        possible = [w for w in meanings(style, word, latest=latest.year) if w.first_day() <= latest]
+        for when, years_db in _years_db(apart, possible):
+            odds = 10 ** ((surroundings + years_db) / 10)
+            key = (word, when.year, when.week, when.month)
+            if key not in weighed or odds > weighed[key][0]:
+                weighed[key] = (odds, style)
+    total = 1.0 + sum(odds for odds, _ in weighed.values())
+    ranked = sorted(weighed.items(), key=lambda item: -item[1][0])
     return tuple(
-        DateCandidate(text, year, week, None, "YYWW", share, "common practice, no source")
-        for text, year, week in reversed(found)
+        DateCandidate(word, year, week, month, style.name, round(odds / total, 4), style.source)
+        for (word, year, week, month), (odds, style) in ranked
+        if odds / total >= LEAST_PROBABILITY
     )
 
 
+def _fitting(apart: Marking) -> list[tuple[int, str, Style]]:
+    """Return every (index, word or pair of words, style) whose shape and neighbours fit."""
+    found = []
+    for style in styles():
+        if style.asked_for and style.name not in apart.likely_styles | apart.mark_styles:
+            continue
+        for index in range(len(apart.words) - style.words + 1):
+            word = " ".join(apart.words[index : index + style.words])
+            after = index + style.words
+            following = apart.words[after] if after < len(apart.words) else ""
+            if style.following and not style.following.fullmatch(following):
+                continue
+            if style.pattern.fullmatch(word):
+                found.append((index, word, style))
+    return found
+
+
+def _surroundings_db(apart: Marking, index: int, style: Style) -> float:
+    """Return the decibans for where a word stands and what else it may be."""
+    total = 0.0
+    if index in apart.beside_country:
+        total += context_db("beside_country_db")
+    if index == len(apart.words) - 1:
+        total += context_db("last_word_db")
+    if style.name in apart.likely_styles:
+        total += context_db("maker_style_db")
+    if style.name in apart.mark_styles:
+        total += context_db("mark_style_db")
+    if index in apart.certain_parts:
+        total += context_db("is_the_part_db")
+    elif index in apart.part_like:
+        total += context_db("looks_like_part_db")
+    elif apart.words[index] == apart.part:
+        total += context_db("may_be_the_part_db")
+    return total
+
+
+def _years_db(apart: Marking, possible: list[When]) -> list[tuple[When, float]]:
+    """Return the decibans of each meaning's year: how usual it is and whether maker, part and copyright allow it.
+
+    Where the decade is open the decades share what the code's shape is worth; otherwise the year stands alone.
+    """
+    weights = [(when, age_weight(when.year) * _allowed(apart, when.year)) for when in possible]
+    whole = sum(weight for _, weight in weights)
+    if not whole:
+        return []
+    found = []
+    for when, weight in weights:
+        share = weight / whole if when.open_decade else 1.0
+        believable = whole if when.open_decade else weight
+        db = 10 * math.log10(max(share * min(1.0, believable), 1e-9))
+        if when.week == 53 and weeks_in(when.year) == 52:
+            db += context_db("week_53_of_52_db")
+        found.append((when, db))
+    return found
+
+
+def _allowed(apart: Marking, year: int) -> float:
+    """Return a factor up to 1 for a year, from every window known and the copyright year."""
+    factor = math.prod(_inside(window, year) for window in apart.windows)
+    if apart.copyright is None:
+        return factor
+    if year < apart.copyright:
+        return float(factor * 10 ** (context_db("before_copyright_db") / 10))
+    return float(factor * min(1.0, 10 ** (-(year - apart.copyright - 10) / 10)))
+
+
+def _inside(window: Window, year: int) -> float:
+    """Return 1 inside a window; outside 3 decibans less for each year, 25 at most (nobody knows windows exactly)."""
+    outside = max(window.first - year, year - window.last, 0)
+    return float(10 ** (-min(3.0 * outside, 25.0) / 10))
+
+
 def suspects(marking: str, *, maker: str | None = None, by: date | None = None) -> tuple[Suspect, ...]:
-    """Return words that stand where a date code stands yet name no possible date."""
-    return ()
+    """Return words that stand where a date code stands yet name no possible date.
+
+    A word counts when it has the plain shape (four digits, up to two letters after), stands beside a place of
+    assembly or at the end, is no part number, and no other word of the marking is the date with more than even odds.
+
+    Parameters
+    ----------
+    marking, maker, by
+        As for `interpret`.
+    """
+    latest = (by or date.today()) + SLACK
+    apart = take_apart(marking, maker)
+    ranked = _rank(apart, latest)
+    if ranked and ranked[0].probability > 0.5:
+        return ()
+    found = []
+    for index, word in enumerate(apart.words):
+        code = re.fullmatch(r"(\d\d)(\d\d)[A-Z]{0,2}", word)
+        if code and _in_a_dates_place(apart, index):
+            suspect = _impossible(word, int(code[1]), int(code[2]), latest)
+            if suspect and not any(c.text == word for c in ranked):
+                found.append(suspect)
+    return tuple(found)
+
+
+def _in_a_dates_place(apart: Marking, index: int) -> bool:
+    if index in apart.certain_parts or index in apart.part_like:
+        return False
+    return index in apart.beside_country or (index == len(apart.words) - 1 and len(apart.words) > 1)
+
+
+def _impossible(word: str, short: int, week: int, latest: date) -> Suspect | None:
+    year = 1900 + short if short >= FIRST_YEAR % 100 else 2000 + short
+    if not 1 <= week <= 53:
+        return Suspect(
+            word, "week", f"{word} stands where the date code stands, but no year has a week {week:02d}.", year
+        )
+    when = When(year, week, None, open_decade=False)
+    if when.first_day() > latest:
+        return Suspect(word, "future", f"{word} would be week {week} of {year}, which is still to come.", year, week)
+    return None

@@ -123,7 +123,7 @@ def _limit(row: dict[str, Any]) -> CurrentLimit:
 
 
 def _clock(entry: dict[str, Any], text: str, source: str) -> Fact[float] | None:
-    """Return the clock that the part number names: a digit after '-', a letter after the number, or the lowest grade."""
+    """Return the clock the part number names: a digit after '-', a letter after the number, else the lowest grade."""
     grade = re.search(r"-(\d+)", text) or re.search(r"[A-Z](\d{1,2})$", text)
     if grade and grade.group(1) in entry.get("grades", {}):
         return Fact(float(entry["grades"][grade.group(1)]), source)

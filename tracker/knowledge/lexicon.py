@@ -37,7 +37,7 @@ class TradeLexicon:
         if not scores:
             return LOWEST
         # Words of one line support each other, yet a long line must not win by length alone.
-        return max(LOWEST, min(HIGHEST, sum(scores) / len(scores) ** 0.5))
+        return float(max(LOWEST, min(HIGHEST, sum(scores) / len(scores) ** 0.5)))
 
 
 @cache
@@ -49,7 +49,7 @@ def lexicon() -> TradeLexicon:
 def token_score(token: str) -> float:
     """Return the log10 odds of one word of a marking; the best of its possible kinds."""
     if token in words():
-        return min(HIGHEST, 0.8 * len(token))
+        return float(min(HIGHEST, 0.8 * len(token)))
     return max(parts.part_score(token), date_score(token), _lot_score(token))
 
 

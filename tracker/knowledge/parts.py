@@ -15,6 +15,9 @@ SAME_GLYPH = str.maketrans({"O": "0", "I": "1", "Q": "0"})
 # Glyphs that a reader confuses in bad light though the font tells them apart.
 LOOK_ALIKE = str.maketrans({"O": "0", "I": "1", "Q": "0", "D": "0", "S": "5", "B": "8", "Z": "2", "L": "1", "G": "6"})
 
+# A word that scores less is taken for no part number at all; common practice, no source.
+LEAST_PART_SCORE = -0.5
+
 _GENERIC = re.compile(
     r"(?P<prefix>[A-Z]{0,5})(?P<dash>-?)(?P<base>\d+(?:[A-Z]{1,3}\d{2,})*)(?P<suffix>[A-Z0-9]*?)"
     r"(?:[-/ ](?P<grade>[A-Z0-9/+#-]+))?"
@@ -220,8 +223,8 @@ def find_part(lines: Sequence[str]) -> str | None:
     for position, line in enumerate(lines):
         for words in _spans(line):
             # The part number usually stands above the date and lot codes; a hint, no more.
-            score = part_score(words) - 0.1 * position
-            if score > 0 and (best is None or score > best[0]):
+            score = part_score(words) - 0.15 * position
+            if score > LEAST_PART_SCORE and (best is None or score > best[0]):
                 best = (score, words)
     return best[1] if best else None
 
@@ -238,18 +241,24 @@ def part_score(text: str) -> float:
     part = parse(text)
     if part is None:
         return -1.0
-    score = 0.0
-    if part.prefix:
-        score += 1.0 if part.makers else -0.5
+    score = _prefix_score(part)
     if part.family is not None:
         score += 1.6 + (0.6 if part.family else 0.0)
     elif families.for_part(text):
-        score += 1.5
+        score += 1.2
+    elif re.search(r"[A-Z]", part.base):
+        score -= 0.3
     score += 0.4 if part.package else 0.0
-    score -= 0.3 * max(0, kind_changes(part.suffix) - 2)
-    if not part.prefix and not part.suffix and part.family is None:
-        score -= 0.8
-    return score
+    return score - 0.3 * max(0, kind_changes(part.suffix) - 2)
+
+
+def _prefix_score(part: PartNumber) -> float:
+    """One letter proves little: lot and date codes begin with one as well."""
+    if not part.prefix:
+        return -1.0 if part.family is None else 0.0
+    if len(part.prefix) == 1:
+        return 0.2 if part.makers else -0.3
+    return 1.0 if part.makers else 0.0
 
 
 def kind_changes(token: str) -> int:

@@ -1,0 +1,180 @@
+"""A whole marking taken apart for dating: its words, what each is, and what they say of maker and years."""
+
+import re
+from dataclasses import dataclass
+from functools import cache
+
+from tracker.knowledge import families, lexicon, makers, parts
+from tracker.knowledge.datestyles import styles
+from tracker.knowledge.facts import sourced, table
+
+# Log10 odds from which a word is a part number and never a date; common practice, no source.
+CLEAR_PART = 1.3
+
+_YEAR = r"(19[6-9]\d|20[0-4]\d)"
+_MARK = r"(?:©|\(C\)|Ⓒ|Ⓜ|COPYRIGHT|\(M\))"
+# A copyright line: the mark, at most two names, the year; or the year and then a company word.
+_COPYRIGHT = re.compile(
+    rf"{_MARK}\s*(?:[A-Z&.,]+\s+){{0,2}}[A-Z&.,]*\s*{_YEAR}(?!\d)|(?<!\d){_YEAR}\s+(?=[A-Z]{{3,}}\s+(?:COMPUTER|CORP|INC|LTD|CO\b))"
+)
+_SHORT_YEAR = re.compile(r"(?<![\w'’])['’](\d\d)(?!\d)")
+_MARK_AND_SHORT_YEAR = re.compile(rf"{_MARK}\s*[A-Z]+(\d\d)(?!\d)")
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One entry of date_marks.toml."""
+
+    pattern: re.Pattern[str]
+    first: int
+    last: int
+    part: bool
+    first_word: bool
+    styles: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Years in which such a piece was made, from one thing known; outside it a date grows unlikely year by year."""
+
+    first: int
+    last: int
+
+
+@dataclass(frozen=True, slots=True)
+class Marking:
+    """A marking taken apart.
+
+    Parameters
+    ----------
+    words : tuple of str
+        Upper case, copyright years taken out.
+    part : str or None
+        The word that is the part number.
+    beside_country : frozenset of int
+        Indices of words next to a place of assembly.
+    part_like : frozenset of int
+        Indices of words that look like part numbers.
+    certain_parts : frozenset of int
+        Indices of words that are part numbers.
+    windows : tuple of Window
+    copyright : int or None
+        The latest copyright year.
+    likely_styles : frozenset of str
+        Styles that the maker uses.
+    mark_styles : frozenset of str
+        Styles that go with a part in the marking.
+    """
+
+    words: tuple[str, ...]
+    part: str | None
+    beside_country: frozenset[int]
+    part_like: frozenset[int]
+    certain_parts: frozenset[int]
+    windows: tuple[Window, ...]
+    copyright: int | None
+    likely_styles: frozenset[str]
+    mark_styles: frozenset[str]
+
+
+@cache
+def marks() -> tuple[Mark, ...]:
+    """Return the entries of date_marks.toml; raises ValueError where one names a style that does not exist."""
+    known = {style.name for style in styles()}
+    found = []
+    for entry in table("date_marks.toml")["mark"]:
+        unknown = set(entry.get("styles", ())) - known
+        if unknown:
+            raise ValueError(f"date_marks.toml names unknown styles {sorted(unknown)}")
+        found.append(
+            Mark(
+                pattern=re.compile(entry["pattern"]),
+                first=entry["first"],
+                last=entry["last"],
+                part=entry.get("part", False),
+                first_word=entry.get("first_word", False),
+                styles=tuple(entry.get("styles", ())),
+                source=sourced(entry),
+            )
+        )
+    return tuple(found)
+
+
+def take_apart(text: str, maker: str | None) -> Marking:
+    """Take a marking apart.
+
+    Parameters
+    ----------
+    text : str
+        The whole marking, lines joined by spaces, commas or slashes between spaces.
+    maker : str or None
+        Its maker as a person names it, where known; an unknown name is as good as none.
+    """
+    upper = text.upper().replace("ⓒ", "©")
+    years = [int(y) for found in _COPYRIGHT.findall(upper) for y in found if y]
+    years += [1900 + int(y) if int(y) > 60 else 2000 + int(y) for y in _SHORT_YEAR.findall(upper)]
+    years += [1900 + int(y) if int(y) > 60 else 2000 + int(y) for y in _MARK_AND_SHORT_YEAR.findall(upper)]
+    bare = _SHORT_YEAR.sub(" ", _MARK_AND_SHORT_YEAR.sub(" ", _COPYRIGHT.sub(" ", upper)))
+    words = tuple(w for w in (raw.strip(",;:.()[]|©Ⓜ*") for raw in re.split(r"[\s,;]+|\s/\s", bare)) if w)
+    part = parts.find_part(words)
+    found_marks = [
+        (i, m) for i, w in enumerate(words) for m in marks() if m.pattern.fullmatch(w) and (i == 0 or not m.first_word)
+    ]
+    owners = _owners(words, part, maker)
+    return Marking(
+        words=words,
+        part=part,
+        beside_country=_beside_country(words),
+        part_like=frozenset(i for i, w in enumerate(words) if _part_like(w)),
+        certain_parts=frozenset(i for i, m in found_marks if m.part) | _clear_parts(words),
+        windows=_windows(part, owners, [m for _, m in found_marks]),
+        copyright=max(years) if years else None,
+        likely_styles=frozenset(s for owner in owners for s in owner.date_styles),
+        mark_styles=frozenset(s for _, m in found_marks for s in m.styles),
+    )
+
+
+def _owners(words: tuple[str, ...], part: str | None, maker: str | None) -> tuple[makers.Maker, ...]:
+    """Return the makers: the one given, else those named, else the only one that uses the part's prefix."""
+    given = makers.find_maker(maker) if maker else None
+    if given:
+        return (given,)
+    named = makers.named_in(words)
+    if named:
+        return named
+    parsed = parts.parse(part) if part else None
+    owners = makers.of_prefix(parsed.prefix) if parsed and parsed.prefix else ()
+    return owners if len(owners) == 1 else ()
+
+
+def _beside_country(words: tuple[str, ...]) -> frozenset[int]:
+    single = {i for i, w in enumerate(words) if w in lexicon.countries()}
+    double = {i for i in range(len(words) - 1) if f"{words[i]} {words[i + 1]}" in lexicon.countries()}
+    places = single | double | {i + 1 for i in double}
+    return frozenset(j for i in places for j in (i - 1, i + 1) if 0 <= j < len(words) and j not in places)
+
+
+def _part_like(word: str) -> bool:
+    parsed = parts.parse(word)
+    return bool(parsed and len(parsed.prefix) > 1 and (parsed.makers or families.for_part(word)))
+
+
+def _clear_parts(words: tuple[str, ...]) -> frozenset[int]:
+    """Return indices of words that are part numbers beyond doubt, or else of a bare well-known type ('MOS 6502')."""
+    clear = frozenset(i for i, w in enumerate(words) if len(w) > 4 and parts.part_score(w) >= CLEAR_PART)
+    if clear:
+        return clear
+    return frozenset(
+        i for i, w in enumerate(words) if re.fullmatch(r"\d{4}[A-Z]?\d?", w) and i <= 2 and families.for_part(w)
+    )
+
+
+def _windows(part: str | None, owners: tuple[makers.Maker, ...], found: list[Mark]) -> tuple[Window, ...]:
+    windows = [Window(mark.first, mark.last) for mark in found]
+    family = families.for_part(part) if part else None
+    if family and family.first_year:
+        windows.append(Window(family.first_year.value, family.last_year.value if family.last_year else 9999))
+    if len(owners) == 1:
+        windows.append(Window(owners[0].first or 0, owners[0].last or 9999))
+    return tuple(windows)
