@@ -1,0 +1,99 @@
+"""Rectify a package's top to a flat picture, and turn it."""
+
+import cv2
+import numpy as np
+
+from vision.geometry import Corners, quad_sides
+from vision.observations import Face, Rgb
+
+# Longest side of a rectified top. Print is read at a lower resolution; measures of the surface want the native one.
+_MOST_PIXELS = 2400
+
+
+def rectify(image: Rgb, corners: Corners, *, margin: float = 0.02) -> Face:
+    """Return the flat top with its long side horizontal, at the photo's own resolution.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (height, width, 3), RGB
+    corners : ndarray of float64, shape (4, 2)
+        Clockwise as seen.
+    margin : float
+        Added on every side, as a fraction of the short side: outlines err a little inwards.
+
+    Returns
+    -------
+    Face
+    """
+    first, second = quad_sides(corners)
+    if first < second:
+        corners, first, second = np.roll(corners, -1, axis=0), second, first
+    scale = min(1.0, _MOST_PIXELS / max(first, 1.0))
+    pad = margin * second * scale
+    width, height = max(8, round(first * scale + 2 * pad)), max(8, round(second * scale + 2 * pad))
+    target = np.array([[pad, pad], [width - pad, pad], [width - pad, height - pad], [pad, height - pad]], np.float32)
+    to_face = cv2.getPerspectiveTransform(corners.astype(np.float32), target)
+    flat = cv2.warpPerspective(image, to_face, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return Face(flat.astype(np.uint8), np.linalg.inv(to_face))
+
+
+def turned(face: Face, quarter_turns: int) -> Face:
+    """Return the face turned clockwise by a number of quarter turns, its homography with it.
+
+    Parameters
+    ----------
+    face : Face
+    quarter_turns : int
+        0 to 3.
+    """
+    image, to_photo = face.image, face.to_photo
+    for _ in range(quarter_turns % 4):
+        height = image.shape[0]
+        # New (x, y) shows the old pixel (y, height - x).
+        to_photo = to_photo @ np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, float(height)], [0.0, 0.0, 1.0]])
+        image = np.rot90(image, -1)
+    return Face(np.ascontiguousarray(image), to_photo, face.mm_per_px)
+
+
+def crop_line(image: Rgb, corners: Corners, *, pad: float = 0.0) -> Rgb:
+    """Return the upright picture of one line.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (height, width, 3), RGB
+    corners : ndarray of float64, shape (4, 2)
+        Clockwise from the line's upper left.
+    pad : float
+        Added on every side, as a fraction of the line's height.
+    """
+    width, height = quad_sides(corners)
+    across = corners[1] - corners[0] + corners[2] - corners[3]
+    down = corners[3] - corners[0] + corners[2] - corners[1]
+    across = across / (np.linalg.norm(across) + 1e-9) * pad * height
+    down = down / (np.linalg.norm(down) + 1e-9) * pad * height
+    grown = corners + np.array([-across - down, across - down, across + down, down - across])
+    size = max(4, round(width + 2 * pad * height)), max(4, round(height * (1 + 2 * pad)))
+    target = np.array([[0, 0], [size[0], 0], list(size), [0, size[1]]], np.float32)
+    matrix = cv2.getPerspectiveTransform(grown.astype(np.float32), target)
+    flat = cv2.warpPerspective(image, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(flat, np.uint8)
+
+
+def resized(image: Rgb, scale: float) -> Rgb:
+    """Return the picture scaled, with area averaging when it shrinks and cubic interpolation when it grows."""
+    if abs(scale - 1.0) < 1e-3:
+        return image
+    method = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(image, None, fx=scale, fy=scale, interpolation=method), np.uint8)
+
+
+def evened(image: Rgb, *, clip: float = 3.0, tiles: tuple[int, int] = (12, 12)) -> Rgb:
+    """Return the picture with its brightness spread evenly (contrast-limited adaptive histogram equalisation).
+
+    Notes
+    -----
+    Zuiderveld 1994, 'Contrast limited adaptive histogram equalization', Graphics Gems IV, as OpenCV has it.
+    """
+    lab = cv2.cvtColor(image, cv2.COLOR_RGB2LAB)
+    lab[..., 0] = cv2.createCLAHE(clip, tiles).apply(np.ascontiguousarray(lab[..., 0]))
+    return np.asarray(cv2.cvtColor(lab, cv2.COLOR_LAB2RGB), np.uint8)

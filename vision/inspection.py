@@ -1,0 +1,219 @@
+"""The one entry: photos in, an Inspection out."""
+
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+
+import cv2
+import numpy as np
+
+from vision import compare, lettering, locate, photo, surface
+from vision.errors import PhotoError
+from vision.faces import rectify, turned
+from vision.geometry import Corners, apply, as_quad, clockwise
+from vision.lexicon import Lexicon, NoLexicon
+from vision.observations import Inspection, Observation, PhotoView, PieceView, Rgb
+from vision.package import package_of
+from vision.read.lines import photo_texts, read_face, upright_turn
+from vision.read.reconcile import glyphs
+
+METHOD_VERSION = "1"
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoSource:
+    """A photo to inspect: its path, and its bytes where they are at hand."""
+
+    path: str
+    data: bytes | None = None
+
+
+def inspect(
+    photos: Sequence[PhotoSource],
+    *,
+    exemplars: Sequence[PhotoSource] = (),
+    lexicon: Lexicon | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Inspection:
+    """Find, read, measure and compare every chip in a set of photos that make one lot.
+
+    Parameters
+    ----------
+    photos, exemplars : sequence of PhotoSource
+        A photo that cannot be used gives a PhotoView with `error`; the others are still done.
+    lexicon : Lexicon, optional
+        What the trade knows of marking lines.
+    progress : callable, optional
+        Called with (photos done, photos in all).
+
+    Returns
+    -------
+    Inspection
+        Deterministic: the same bytes give the same result on the same versions.
+    """
+    words = lexicon or NoLexicon()
+    total = len(photos) + len(exemplars)
+    views: list[PhotoView] = []
+    for index, source in enumerate([*photos, *exemplars]):
+        views.append(_view(source, words))
+        if progress is not None:
+            progress(index + 1, total)
+    own, known = views[: len(photos)], views[len(photos) :]
+    return Inspection(tuple(_compared(own, known)), tuple(known), _method())
+
+
+def _method() -> dict[str, str]:
+    packages = ("rapidocr", "onnxruntime", "opencv-python-headless", "numpy", "pytesseract")
+    return {"vision": METHOD_VERSION, **{name: version(name) for name in packages}}
+
+
+def _view(source: PhotoSource, lexicon: Lexicon) -> PhotoView:
+    try:
+        name, data = photo.load(source.path, source.data)
+        opened = photo.decode(name, data)
+    except PhotoError as error:
+        return PhotoView(source.path, "", 0, 0, error=str(error))
+    height, width = opened.image.shape[:2]
+    pieces = _pieces(opened.image, lexicon)
+    labels = _labels(opened.image)
+    return PhotoView(
+        path=source.path,
+        sha256=opened.sha256,
+        width=width,
+        height=height,
+        warnings=opened.warnings,
+        pieces=tuple(_labelled(_in_reading_order(pieces), labels)),
+        labels=tuple(text for text, _ in labels),
+    )
+
+
+def _pieces(image: Rgb, lexicon: Lexicon) -> list[PieceView]:
+    outlines = locate.locate(image, photo_texts(image))
+    if not outlines:
+        outlines = [_whole_photo(image)]
+        pieces = [_piece(image, outlines[0], lexicon)]
+        return [p for p in pieces if p.lines]
+    return [_piece(image, outline, lexicon) for outline in outlines]
+
+
+def _whole_photo(image: Rgb) -> locate.Outline:
+    """A close-up that shows nothing but the top has no outline in it: the frame stands in, with a low score."""
+    height, width = image.shape[:2]
+    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], float)
+    return locate.Outline(corners, 0.3, ())
+
+
+def _piece(image: Rgb, outline: locate.Outline, lexicon: Lexicon) -> PieceView:
+    flat = rectify(image, clockwise(outline.corners))
+    turn, _ = upright_turn(flat, lexicon)
+    face = turned(flat, turn)
+    lines = read_face(face, lexicon)
+    height, width = face.image.shape[:2]
+    corners = apply(face.to_photo, np.array([[0, 0], [width, 0], [width, height], [0, height]], float))
+    package, confidence = package_of(image, corners)
+    return PieceView(
+        outline=as_quad(corners),
+        score=round(outline.score, 3),
+        package=package,
+        package_confidence=confidence,
+        lines=lines,
+        face=face,
+        lettering=lettering.measure(face, lines),
+        surface=surface.measure(face, lines),
+    )
+
+
+def _in_reading_order(pieces: Sequence[PieceView]) -> list[PieceView]:
+    """Row by row from the top, each row from the left, as a person numbers chips laid out on a sheet."""
+    if not pieces:
+        return []
+    centres = [np.mean(p.outline, axis=0) for p in pieces]
+    heights = [np.ptp([c[1] for c in p.outline]) for p in pieces]
+    rows: list[list[int]] = []
+    for index in sorted(range(len(pieces)), key=lambda i: float(centres[i][1])):
+        row = rows[-1] if rows else []
+        if row and abs(centres[index][1] - centres[row[0]][1]) < 0.5 * float(np.median(heights)):
+            row.append(index)
+        else:
+            rows.append([index])
+    return [pieces[i] for row in rows for i in sorted(row, key=lambda i: float(centres[i][0]))]
+
+
+def _labels(image: Rgb) -> list[tuple[str, Corners]]:
+    """QR texts in view and where they stand."""
+    found, texts, corners, _ = cv2.QRCodeDetector().detectAndDecodeMulti(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY))
+    if not found or corners is None:
+        return []
+    return [(t, np.asarray(c, float).reshape(4, 2)) for t, c in zip(texts, corners, strict=True) if t]
+
+
+def _labelled(pieces: Sequence[PieceView], labels: Sequence[tuple[str, Corners]]) -> list[PieceView]:
+    """Give each label to the nearest chip, where it is nearer than two of the chip's long sides."""
+    named = list(pieces)
+    for text, corners in labels:
+        centre = corners.mean(axis=0)
+        distances = [float(np.linalg.norm(np.mean(p.outline, axis=0) - centre)) for p in pieces]
+        if not distances:
+            continue
+        nearest = int(np.argmin(distances))
+        quad = np.array(pieces[nearest].outline)
+        if distances[nearest] < 2 * max(np.linalg.norm(quad[1] - quad[0]), np.linalg.norm(quad[2] - quad[1])):
+            named[nearest] = replace(named[nearest], label=text)
+    return named
+
+
+def group_key(piece: PieceView) -> str | None:
+    """Return what makes pieces comparable: the glyphs of their longest well-read line, or None where nothing was read.
+
+    Serial and date lines differ within a lot; the part number does not, and it is the line most pieces share. The
+    tracker groups by part number proper; this is what can be known without the trade's grammar.
+    """
+    solid = [glyphs(line.text) for line in piece.lines if line.confidence > 0.3 and not line.sideways]
+    return max(solid, key=len, default=None)
+
+
+def _groups(pieces: Sequence[PieceView]) -> list[list[int]]:
+    """Group pieces that share a marking line of four glyphs or more (the part number), largest groups first."""
+    by_line: dict[str, set[int]] = defaultdict(set)
+    for index, piece in enumerate(pieces):
+        for line in piece.lines:
+            text = glyphs(line.text)
+            if len(text) >= 4 and any(c.isdigit() for c in text) and not line.sideways:
+                by_line[text].add(index)
+    free = set(range(len(pieces)))
+    groups: list[list[int]] = []
+    for _, members in sorted(by_line.items(), key=lambda item: (-len(item[1]), item[0])):
+        group = sorted(members & free)
+        if group:
+            groups.append(group)
+            free -= set(group)
+    return groups + [[i] for i in sorted(free)]
+
+
+def _compared(own: Sequence[PhotoView], known: Sequence[PhotoView]) -> list[PhotoView]:
+    """Add to every piece what comparison with its siblings and the exemplars shows."""
+    places = [(v, p) for v, view in enumerate(own) for p in range(len(view.pieces))]
+    pieces = [own[v].pieces[p] for v, p in places]
+    exemplars = [piece for view in known for piece in view.pieces]
+    seen: dict[tuple[int, int], tuple[tuple[Observation, ...], tuple[str, ...]]] = {}
+    for group in _groups(pieces):
+        views = [pieces[i] for i in group]
+        alike = [e for e in exemplars if _share_line(e, views[0])] if len(exemplars) > 1 else exemplars
+        for i, outcome in zip(group, compare.compare(views, alike), strict=True):
+            seen[places[i]] = outcome
+    return [
+        replace(
+            view,
+            pieces=tuple(
+                replace(piece, observations=seen[v, p][0], looked_for=seen[v, p][1])
+                for p, piece in enumerate(view.pieces)
+            ),
+        )
+        for v, view in enumerate(own)
+    ]
+
+
+def _share_line(one: PieceView, other: PieceView) -> bool:
+    mine, theirs = ({glyphs(line.text) for line in p.lines if len(glyphs(line.text)) >= 4} for p in (one, other))
+    return bool(mine & theirs)

@@ -1,0 +1,139 @@
+"""Open a photo safely: type, size and pixel limits before decoding, orientation, hash, and what makes it a poor photo."""
+
+import hashlib
+import io
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+from vision.errors import PhotoError
+from vision.observations import PhotoWarning, Rgb
+
+# Far above any phone (200 megapixels) but far below what could exhaust memory; common practice, no source.
+MOST_PIXELS = 220_000_000
+MOST_BYTES = 200 * 1024 * 1024
+_LEAST_SIDE = 32
+_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "MPO", "HEIF", "AVIF")
+
+# Variance of the Laplacian (Pech-Pacheco et al. 2000, ICPR, vol. 3, pp. 314-317) over a 1000 pixel wide copy below
+# which print is too soft; share of burnt-out or black pixels: own measurement on invented and real photographs.
+_SOFT, _BURNT, _DARK = 25.0, 0.12, 28.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Photo:
+    """A decoded photo.
+
+    Parameters
+    ----------
+    name : str
+    sha256 : str
+        Of the file's bytes.
+    image : ndarray of uint8, shape (height, width, 3), RGB, upright by its EXIF orientation
+    warnings : tuple of PhotoWarning
+    """
+
+    name: str
+    sha256: str
+    image: Rgb
+    warnings: tuple[PhotoWarning, ...]
+
+
+def load(path: str, data: bytes | None = None) -> tuple[str, bytes]:
+    """Return a photo's name and bytes, read from the file unless given.
+
+    Raises
+    ------
+    PhotoError
+        For a missing file, a folder, an unreadable or an oversized file.
+    """
+    name = Path(path).name
+    if data is None:
+        file = Path(path)
+        if file.is_dir():
+            raise PhotoError(f"'{path}' is a folder, not a photo.", "Name the photos in it.")
+        try:
+            size = file.stat().st_size
+            if size > MOST_BYTES:
+                raise PhotoError(f"'{path}' has {size / 1e6:.0f} MB.", f"Photos up to {MOST_BYTES // 2**20} MiB are read.")
+            data = file.read_bytes()
+        except FileNotFoundError:
+            raise PhotoError(f"There is no file '{path}'.", "Check the name and the folder.") from None
+        except OSError as error:
+            raise PhotoError(f"'{path}' cannot be read: {error.strerror}.", "Check its permissions.") from None
+    if len(data) > MOST_BYTES:
+        raise PhotoError(f"'{name}' has {len(data) / 1e6:.0f} MB.", f"Photos up to {MOST_BYTES // 2**20} MiB are read.")
+    return name, data
+
+
+def decode(name: str, data: bytes) -> Photo:
+    """Decode a photo's bytes.
+
+    Raises
+    ------
+    PhotoError
+        For anything that is not a whole picture of a known type within the limits.
+    """
+    if not data:
+        raise PhotoError(f"'{name}' is empty.", "Copy it from the camera again.")
+    _register_heif()
+    Image.MAX_IMAGE_PIXELS = None  # our own limit, checked before decoding, speaks plainer
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with Image.open(io.BytesIO(data), formats=_FORMATS) as picture:
+                width, height = picture.size
+                if width * height > MOST_PIXELS:
+                    raise PhotoError(
+                        f"'{name}' has {width} x {height} pixels, more than the limit of {MOST_PIXELS // 10**6} million.",
+                        "Scale it down or crop it to the chips.",
+                    )
+                if min(width, height) < _LEAST_SIDE:
+                    raise PhotoError(f"'{name}' has only {width} x {height} pixels.", "Take a larger photo.")
+                upright = ImageOps.exif_transpose(picture) or picture
+                image = np.asarray(upright.convert("RGB"), np.uint8)
+    except PhotoError:
+        raise
+    except UnidentifiedImageError:
+        raise PhotoError(f"'{name}' is not a picture.", "JPEG, PNG, WebP, TIFF and HEIC photos are read.") from None
+    except (OSError, SyntaxError, ValueError, EOFError, MemoryError) as error:
+        reason = str(error).split("\n")[0][:100] or type(error).__name__
+        raise PhotoError(f"'{name}' is damaged or cut short ({reason}).", "Copy it from the camera again.") from None
+    return Photo(name, hashlib.sha256(data).hexdigest(), image, quality(image))
+
+
+def _register_heif() -> None:
+    from pillow_heif import register_heif_opener
+
+    register_heif_opener()
+
+
+def quality(image: Rgb) -> tuple[PhotoWarning, ...]:
+    """Return what makes a photo poor, each with what to do about it.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (height, width, 3), RGB
+    """
+    scale = min(1.0, 1000 / max(image.shape[:2]))
+    grey = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
+    grey = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else grey
+    found: list[PhotoWarning] = []
+    if cv2.Laplacian(grey, cv2.CV_64F).var() < _SOFT:
+        found.append(PhotoWarning("soft", "The photo is soft: hold the phone still, tap on the chips to focus, add light."))
+    if _burnt_share(grey) > _BURNT:
+        found.append(PhotoWarning("glare", "Parts are burnt out: move the lamp to the side or put paper before it."))
+    if float(np.percentile(grey, 95)) < _DARK * 2.5:
+        found.append(PhotoWarning("dark", "The photo is dark: add light from the side."))
+    return tuple(found)
+
+
+def _burnt_share(grey: Rgb) -> float:
+    """Share of pixels at the top of the scale that border on darker detail: paper may be white, a lamp's glint burns."""
+    burnt = (grey >= 253).astype(np.uint8)
+    solid = cv2.morphologyEx(burnt, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
+    return float(solid.mean())

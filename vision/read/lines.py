@@ -1,0 +1,290 @@
+"""Find the lines of print on a package's top, which way is up, and what each line says."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from vision.faces import crop_line, evened, resized, turned
+from vision.geometry import Corners, apply, as_quad, axis_box, box_overlap, quad_overlap, quad_sides
+from vision.lexicon import Lexicon
+from vision.observations import Face, Line, Reading, Rgb
+from vision.read import ctc, neural, tesseract
+from vision.read.reconcile import LEAST_CONFIDENCE, Opinion, glyphs, reconcile
+
+# Heights of a top (short side, pixels) at which the detector is asked: print is a tenth to a third of the short side,
+# and the detector likes characters of 15 to 60 pixels. Own measurement.
+_SCALES = (320, 560)
+_LEAST_BOX_SCORE = 0.45
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A line seen on an upright face: its corners in face pixels and its pictures' distributions."""
+
+    corners: Corners
+    score: float
+    distributions: tuple[ctc.Distribution, ...]
+    confidence: float
+    text: str
+
+
+def _pictures(image: Rgb, corners: Corners) -> list[Rgb]:
+    """Several pictures of one line: tight and loose, plain, stretched, evened and smoothed."""
+    out: list[Rgb] = []
+    for pad in (0.0, 0.12):
+        crop = crop_line(image, corners, pad=pad)
+        grey = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY)
+        low, high = np.percentile(grey, (1, 99.5))
+        stretched = np.clip((grey.astype(float) - low) * 255.0 / max(high - low, 10.0), 0, 255).astype(np.uint8)
+        smooth = cv2.GaussianBlur(stretched, (0, 0), max(0.6, crop.shape[0] / 45))
+        even = cv2.createCLAHE(2.0, (2, 4)).apply(stretched)
+        out += [crop, *(np.asarray(cv2.cvtColor(g, cv2.COLOR_GRAY2RGB), np.uint8) for g in (stretched, even, smooth))]
+    return out
+
+
+_PER_LINE = 8
+
+
+def _detected(image: Rgb, short_side: int, *, even: bool = False) -> list[tuple[Corners, float]]:
+    """Boxes of lines that run left to right, in the image's pixels."""
+    scale = min(short_side / min(image.shape[:2]), 1900 / max(image.shape[:2]))
+    picture = resized(image, scale)
+    if even:
+        picture = evened(picture, clip=4.0, tiles=(4, 4))
+    boxes = [(b.corners / scale, b.score) for b in neural.detect(picture) if b.score > _LEAST_BOX_SCORE]
+    return [(c, s) for c, s in boxes if quad_sides(c)[0] > 0.75 * quad_sides(c)[1] and quad_sides(c)[1] > 5]
+
+
+def _quick(image: Rgb, boxes: Sequence[tuple[Corners, float]]) -> list[tuple[str, float]]:
+    crops = [crop_line(image, c, pad=0.05) for c, _ in boxes]
+    return [ctc.greedy(d, neural.ALPHABET) for d in neural.distributions(crops)] if crops else []
+
+
+def _sense(readings: Sequence[tuple[str, float]], lexicon: Lexicon) -> float:
+    """How much a set of readings looks like a marking the right way up."""
+    total = 0.0
+    for text, confidence in readings:
+        solid = glyphs(text)
+        if len(solid) >= 2:
+            total += max(0.0, confidence - 0.55) * min(len(solid), 12) * (1.0 + 0.15 * lexicon.plausibility(text))
+    return total
+
+
+def upright_turn(face: Face, lexicon: Lexicon) -> tuple[int, float]:
+    """Decide among the four ways round by how well the print reads.
+
+    Returns
+    -------
+    quarter_turns : int
+        Clockwise, 0 to 3.
+    confidence : float
+        0.25 (no print read) to 1.
+    """
+    senses: list[float] = []
+    by_axis = {}
+    for turn in range(4):
+        image = turned(face, turn).image
+        axis = turn % 2
+        if axis not in by_axis:
+            boxes = _detected(image, _SCALES[0])
+            by_axis[axis] = boxes
+        else:
+            height, width = image.shape[:2]
+            boxes = [(np.roll(np.array([width, height]) - c, 2, axis=0), s) for c, s in by_axis[axis]]
+        senses.append(_sense(_quick(image, boxes), lexicon))
+    total = sum(senses)
+    best = int(np.argmax(senses))
+    return best, float(senses[best] / total) if total > 0 else 0.25
+
+
+def _unique(boxes: Sequence[tuple[Corners, float]]) -> list[tuple[Corners, float]]:
+    """Drop boxes that repeat another one almost exactly (the same line seen at two scales)."""
+    kept: list[tuple[Corners, float]] = []
+    for corners, score in sorted(boxes, key=lambda b: -b[1]):
+        if all(quad_overlap(corners, other) < 0.7 for other, _ in kept):
+            kept.append((corners, score))
+    return kept
+
+
+def _same_line(left: Corners, right: Corners) -> bool:
+    """Whether two boxes stand beside each other on one baseline."""
+    a, b = axis_box(left), axis_box(right)
+    height_a, height_b = quad_sides(left)[1], quad_sides(right)[1]
+    if max(height_a, height_b) > 1.6 * min(height_a, height_b):
+        return False
+    shared = min(a[3], b[3]) - max(a[1], b[1])
+    gap = max(a[0], b[0]) - min(a[2], b[2])
+    return shared > 0.62 * min(height_a, height_b) and -0.35 * height_a < gap < 4.0 * min(height_a, height_b)
+
+
+def _joined(corners: Sequence[Corners]) -> Corners:
+    """The box around boxes on one line, along the line's own direction."""
+    points = np.vstack(corners)
+    across = sum((c[1] - c[0] + c[2] - c[3] for c in corners), np.zeros(2))
+    across = across / np.linalg.norm(across)
+    down = np.array([-across[1], across[0]])
+    u, v = points @ across, points @ down
+    ends = [(u.min(), v.min()), (u.max(), v.min()), (u.max(), v.max()), (u.min(), v.max())]
+    return np.array([a * across + b * down for a, b in ends])
+
+
+def _recognised(image: Rgb, boxes: Sequence[Corners]) -> list[tuple[ctc.Distribution, ...]]:
+    pictures = [p for corners in boxes for p in _pictures(image, corners)]
+    outputs = neural.distributions(pictures) if pictures else []
+    return [tuple(outputs[i : i + _PER_LINE]) for i in range(0, len(outputs), _PER_LINE)]
+
+
+def _found(image: Rgb, boxes: Sequence[tuple[Corners, float]]) -> list[_Found]:
+    out = []
+    for (corners, score), outputs in zip(boxes, _recognised(image, [c for c, _ in boxes]), strict=True):
+        greedy = [ctc.greedy(d, neural.ALPHABET) for d in outputs]
+        text, confidence = max(greedy, key=lambda g: g[1])
+        out.append(_Found(corners, score, outputs, confidence, text.strip()))
+    return out
+
+
+def _without_fragments(found: Sequence[_Found]) -> list[_Found]:
+    """Of boxes that overlap, keep the one that reads more with confidence."""
+
+    def worth(line: _Found) -> float:
+        return line.confidence**2 * len(glyphs(line.text))
+
+    kept: list[_Found] = []
+    for line in sorted(found, key=worth, reverse=True):
+        if worth(line) <= 0 or any(quad_overlap(line.corners, k.corners, of_smaller=True) > 0.4 for k in kept):
+            continue
+        kept.append(line)
+    return kept
+
+
+def _rows(found: Sequence[_Found]) -> list[list[_Found]]:
+    """Group boxes into printed lines, top to bottom, each left to right."""
+    rows: list[list[_Found]] = []
+    for line in sorted(found, key=lambda f: axis_box(f.corners)[0]):
+        home = next((row for row in rows if _same_line(row[-1].corners, line.corners)), None)
+        if home is None:
+            rows.append([line])
+        else:
+            home.append(line)
+    return sorted(rows, key=lambda row: float(row[0].corners[:, 1].mean()))
+
+
+def _opinion(row: Sequence[_Found], seconds: Sequence[Reading | None], lexicon: Lexicon) -> Opinion | None:
+    parts = [reconcile(f.distributions, s, lexicon) for f, s in zip(row, seconds, strict=True)]
+    solid = [p for p in parts if p is not None and p.confidence >= LEAST_CONFIDENCE]
+    if not solid:
+        return None
+    names = list(dict.fromkeys(r.reader for p in solid for r in p.readings))
+    readings = tuple(
+        Reading(
+            name,
+            " ".join(r.text for p in solid for r in p.readings if r.reader == name and r.text),
+            min((r.confidence for p in solid for r in p.readings if r.reader == name), default=0.0),
+        )
+        for name in names
+    )
+    return Opinion(" ".join(p.text for p in solid), min(p.confidence for p in solid), readings)
+
+
+def read_face(face: Face, lexicon: Lexicon, *, second_reader: bool = True) -> tuple[Line, ...]:
+    """Read the lines of an upright top.
+
+    Parameters
+    ----------
+    face : Face
+        Upright.
+    lexicon : Lexicon
+    second_reader : bool
+        Whether Tesseract is asked too.
+
+    Returns
+    -------
+    tuple of Line
+        Top to bottom, then what is printed sideways (reading upwards or downwards), marked so.
+    """
+    rows = _rows(_level(face.image))
+    sideways = _sideways(face, [f for row in rows for f in row], lexicon)
+    members = [f for row in rows for f in row]
+    crops = [crop_line(face.image, f.corners, pad=0.1) for f in members]
+    crops += [crop_line(t.image, f.corners, pad=0.1) for t, f in sideways]
+    seconds: list[Reading | None] = list(tesseract.read(crops)) if second_reader else [None] * len(crops)
+    lines: list[Line] = []
+    for row in rows:
+        own, seconds = seconds[: len(row)], seconds[len(row) :]
+        opinion = _opinion(row, own, lexicon)
+        if opinion is not None and _worth_saying(opinion):
+            corners = _joined([f.corners for f in row])
+            lines.append(_line(opinion, corners, face))
+    for (side, found), second in zip(sideways, seconds, strict=True):
+        opinion = _opinion([found], [second], lexicon)
+        if opinion is not None and _worth_saying(opinion) and opinion.confidence > 0.3:
+            line = _line(opinion, found.corners, side)
+            back = apply(np.linalg.inv(face.to_photo), np.array(line.outline))
+            lines.append(replace(line, face_outline=as_quad(back), sideways=True))
+    return tuple(lines)
+
+
+def _worth_saying(opinion: Opinion) -> bool:
+    """A single glyph is more often a scratch, a logo or a pin number than a line."""
+    return len(glyphs(opinion.text)) >= 2
+
+
+def _level(image: Rgb) -> list[_Found]:
+    """Lines that run left to right, each box once."""
+    boxes = [b for scale in _SCALES for b in _detected(image, scale)] + _detected(image, _SCALES[1], even=True)
+    return _without_fragments(_found(image, _unique(boxes)))
+
+
+def _sideways(face: Face, level: Sequence[_Found], lexicon: Lexicon) -> list[tuple[Face, _Found]]:
+    """Lines printed across, on the parts of the top that carry no level line."""
+    taken = [apply(face.to_photo, f.corners) for f in level if f.confidence > 0.6]
+    best: list[tuple[Face, _Found]] = []
+    most = 1.2  # less sense than a short clear word is no line
+    for turn in (1, 3):
+        side = turned(face, turn)
+        boxes = [
+            b
+            for b in _unique(_detected(side.image, _SCALES[1]))
+            if quad_sides(b[0])[0] > 1.8 * quad_sides(b[0])[1]
+            and all(quad_overlap(apply(side.to_photo, b[0]), t, of_smaller=True) < 0.2 for t in taken)
+        ]
+        found = [f for f in _without_fragments(_found(side.image, boxes)) if f.confidence > 0.7]
+        sense = _sense([(f.text, f.confidence) for f in found], lexicon)
+        if sense > most:
+            most, best = sense, [(side, f) for f in found]
+    return best
+
+
+def _line(opinion: Opinion, corners: Corners, face: Face) -> Line:
+    return Line(
+        text=opinion.text,
+        confidence=opinion.confidence,
+        outline=as_quad(apply(face.to_photo, corners)),
+        face_outline=as_quad(corners),
+        readings=opinion.readings,
+    )
+
+
+def photo_texts(image: Rgb) -> list[Corners]:
+    """Return where print stands anywhere in a photo, at any angle: the seeds for finding packages.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (height, width, 3), RGB
+
+    Returns
+    -------
+    list of ndarray of float64, shape (4, 2)
+    """
+    scale = min(1.0, 1600 / max(image.shape[:2]))
+    scale = max(scale, min(2.0, 500 / min(image.shape[:2]))) if scale == 1.0 else scale
+    small = resized(image, scale)
+    found = [b.corners / scale for b in neural.detect(small)]
+    for box in neural.detect(evened(small)):
+        corners = box.corners / scale
+        near = (o for o in found if box_overlap(axis_box(corners), axis_box(o)) > 0)
+        if all(quad_overlap(corners, other, of_smaller=True) < 0.5 for other in near):
+            found.append(corners)
+    return found

