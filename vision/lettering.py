@@ -114,6 +114,7 @@ def _line(index: int, frame: _Frame) -> LineLettering:
         contrast=_contrast(strip),
         left=_left(frame),
         baseline=Measure(float(_foot(base, frame)[1]), "body", EDGE_U * frame.unit, len(tall)),
+        blur=_blur(frame),
     )
 
 
@@ -270,6 +271,12 @@ def _stroke(frame: _Frame) -> Value:
         return NotMeasured("too little print for a stroke")
     u = float(np.hypot(EDGE_U, frame.width_u))
     return Measure(width * frame.unit, "body", u * frame.unit, len(frame.strip.glyphs))
+
+
+def _blur(frame: _Frame) -> Value:
+    """Sigma of the blur of the edges: peak over rim slope over sqrt(2 pi), exact for strokes wider than it."""
+    sigma = frame.strip.level / (max(frame.strip.rim_slope, 1e-6) * float(np.sqrt(2 * np.pi)))
+    return Measure(sigma * frame.unit, "body", 0.2 * sigma * frame.unit, len(frame.strip.glyphs))
 
 
 def _slant(tall: Sequence[Glyph], strip: Strip, angle: Value) -> Value:

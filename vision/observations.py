@@ -133,7 +133,8 @@ class Observation:
 class LineLettering:
     """Geometry of one printed line; `line` is its index among the face's lines. Lengths in 'body'.
 
-    `left` and `baseline` place the first character's left edge and the line's baseline from the body's upper left.
+    `left` and `baseline` place the first character's left edge and the line's baseline from the body's upper left;
+    `blur` is the Gaussian sigma that softens the print's edges.
     """
 
     line: int
@@ -146,6 +147,7 @@ class LineLettering:
     contrast: Measure | NotMeasured
     left: Measure | NotMeasured
     baseline: Measure | NotMeasured
+    blur: Measure | NotMeasured
 
 
 @dataclass(frozen=True, slots=True)

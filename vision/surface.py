@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from vision.ground import Ground, bare_ground
 from vision.light import FloatImage, Mask, fit_light, robust_sd, smooth_within
-from vision.observations import Face, Line, Measure, NotMeasured, Surface
+from vision.observations import Face, Line, Measure, NotMeasured, Quad, Surface
 from vision.old_marks import search
 
 FINE, COARSE = 1 / 200, 1 / 40
@@ -217,6 +217,16 @@ def _edge(ground: Ground) -> Value:
     spread = float(np.std(widths, ddof=1)) if len(widths) > 1 else 0.5 * widths[0]
     u = float(np.hypot(spread / np.sqrt(len(widths)), 0.3 / ground.short))
     return Measure(float(np.median(widths)), "body", u, len(widths))
+
+
+def old_mark_outline(face: Face, lines: Sequence[Line]) -> Quad | None:
+    """Return where on the face the most text-like structure outside the lines lies, in face pixels."""
+    ground = bare_ground(face, lines)
+    if isinstance(ground, NotMeasured):
+        return None
+    direction = _direction(ground, tuple(_tiles(ground)))[1]
+    found = search(ground, direction.value if isinstance(direction, Measure) else None)
+    return None if isinstance(found, NotMeasured) else found.outline
 
 
 def _old_mark(ground: Ground, direction: Value) -> Value:

@@ -1,0 +1,252 @@
+"""Piece against siblings, piece against exemplar: who differs from the others, by how much, and would it have shown.
+
+Every piece is compared with the group without itself, by median and MAD (see `vision.spread`), so that a minority of
+two among six stands out, both of them. Exemplars, where given, are the reference; siblings count where the exemplar
+does not speak for the piece. A group that falls into two halves cannot say which half is wrong: then all are 'slight'.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from vision.matching import Relative, match_lines
+from vision.observations import Lettering, Measure, Observation, PieceView, Quad, Surface
+from vision.quantities import COHERENCE, CONTRAST, GLOSS, ROUGHNESS, Column, Quantity, columns
+from vision.reuse import Fingerprint, Reuse, fingerprint, reuse_observation, reused
+from vision.spread import Deviation, deviation
+from vision.surface import old_mark_outline
+from vision.swab import swab
+
+__all__ = ["Fingerprint", "Reuse", "compare", "fingerprint", "reuse_observation", "reused", "swab"]
+
+Result = tuple[tuple[Observation, ...], tuple[str, ...]]
+
+EXEMPLAR_FACTOR = 1.5
+"""An exemplar comes from another lot and photo: allowances grow by this (common practice, no source)."""
+LEAST_SIBLINGS = 2
+"""One sibling alone cannot say which of the two differs."""
+DIRECTED = 0.2
+"""Coherence below this is no sanding whatever the siblings show (common practice, no source)."""
+OLD_MARK_SLIGHT, OLD_MARK_CLEAR = 8.0, 12.0
+"""Old-mark contrast over its scatter; the best of some hundred windows of plain texture reaches 3 to 5 in this
+project's renderings, so 8 leaves room for real tops (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Finding:
+    """A deviation that exceeds its bound."""
+
+    quantity: Quantity
+    deviation: Deviation
+    entry: Relative
+    against: str
+
+
+def compare(views: Sequence[PieceView], exemplars: Sequence[PieceView] = ()) -> list[Result]:
+    """Compare the pieces of one group with each other and with known-good ones.
+
+    Parameters
+    ----------
+    views : sequence of PieceView
+        Pieces of the same part from one lot, measured; in any number of photos.
+    exemplars : sequence of PieceView
+        Known-good pieces of the same part.
+
+    Returns
+    -------
+    list of (tuple of Observation, tuple of str)
+        One entry a view, in order: what was observed, and the codes that could have been seen, found or not.
+    """
+    everyone = [*views, *exemplars]
+    if not views:
+        return []
+    table = columns(everyone, match_lines(everyone))
+    findings: list[list[_Finding]] = [[] for _ in views]
+    looked: list[set[str]] = [set() for _ in views]
+    for column in table:
+        _judge(column, len(views), findings, looked)
+    results: list[Result] = []
+    for k, view in enumerate(views):
+        observed = [_observation(f, view) for f in _worst(findings[k])]
+        observed += _old_mark(k, views, exemplars, looked[k])
+        results.append((tuple(observed), tuple(sorted(looked[k]))))
+    return results
+
+
+def _judge(column: Column, count: int, findings: list[list[_Finding]], looked: list[set[str]]) -> None:
+    """Compare one quantity of all pieces, add what is found and what was looked for."""
+    quantity = column.quantity
+    good = [e for e in column.entries[count:] if e is not None]
+    flagged: dict[int, _Finding] = {}
+    for k in range(count):
+        entry = column.entries[k]
+        if entry is None:
+            continue
+        others = [e for j, e in enumerate(column.entries[:count]) if e is not None and j != k]
+        allowance = float(np.hypot(quantity.allowance, column.extra[k]))
+        judged: list[tuple[Deviation, str]] = []
+        if good:
+            judged.append((_against(entry, good, allowance * EXEMPLAR_FACTOR), "exemplar"))
+        if len(others) >= LEAST_SIBLINGS:
+            judged.append((_against(entry, others, allowance), "siblings"))
+        if any(d.visible <= quantity.telling for d, _ in judged):
+            looked[k].update(_codes(quantity))
+        found = _decide(judged)
+        if found is not None:
+            flagged[k] = _Finding(quantity, found[0], entry, found[1])
+    measured = sum(e is not None for e in column.entries[:count])
+    for k, finding in flagged.items():
+        halves = finding.against == "siblings" and 2 * len(flagged) >= measured
+        findings[k].append(replace(finding, against="halves") if halves else finding)
+
+
+def _against(entry: Relative, others: Sequence[Relative], allowance: float) -> Deviation:
+    """Deviation of one entry from others."""
+    return deviation(entry.offset, entry.u, [o.offset for o in others], [o.u for o in others], allowance)
+
+
+def _decide(judged: Sequence[tuple[Deviation, str]]) -> tuple[Deviation, str] | None:
+    """The exemplar speaks first; siblings count unless the piece is nearer to the exemplar than they are."""
+    by = {against: d for d, against in judged}
+    exemplar, siblings = by.get("exemplar"), by.get("siblings")
+    if exemplar is not None and exemplar.strength:
+        return exemplar, "exemplar"
+    if siblings is None or not siblings.strength:
+        return None
+    if exemplar is not None and abs(exemplar.difference) < abs(siblings.difference - exemplar.difference):
+        return None
+    return siblings, "siblings"
+
+
+def _codes(quantity: Quantity) -> tuple[str, ...]:
+    """Codes a quantity can lead to."""
+    if quantity is ROUGHNESS:
+        return ("surface-differs", "surface-coated")
+    return (quantity.code,)
+
+
+def _worst(findings: Sequence[_Finding]) -> list[_Finding]:
+    """One finding a code, the strongest; lines of one direction matter only where they are more."""
+    best: dict[str, _Finding] = {}
+    for finding in findings:
+        code = _code(finding)
+        if code and (code not in best or abs(finding.deviation.score) > abs(best[code].deviation.score)):
+            best[code] = finding
+    if "surface-sanded" in best or "surface-coated" in best:
+        best.pop("surface-differs", None)
+    return list(best.values())
+
+
+def _code(finding: _Finding) -> str:
+    """The code a finding becomes, empty where its direction means nothing."""
+    difference = finding.deviation.difference
+    if finding.quantity is COHERENCE:
+        return "surface-sanded" if difference > 0 and finding.entry.value >= DIRECTED else ""
+    if finding.quantity is ROUGHNESS and difference < 0:
+        return "surface-coated"
+    return finding.quantity.code
+
+
+def _observation(finding: _Finding, view: PieceView) -> Observation:
+    """Say it."""
+    quantity, off = finding.quantity, finding.deviation
+    value = finding.entry.value
+    reference = value / float(np.exp(off.difference)) if quantity.logarithmic else value - off.difference
+    strength = "slight" if finding.against == "halves" else (off.strength or "slight")
+    outline = _print_outline(view) if quantity.family == "lettering" else view.outline
+    message = _sentence(finding, value, reference)
+    return Observation(
+        _code(finding), quantity.family, message, value, quantity.unit, reference, strength, outline or view.outline
+    )
+
+
+def _sentence(finding: _Finding, value: float, reference: float) -> str:
+    """A sentence a customer would understand."""
+    quantity, off = finding.quantity, finding.deviation
+    way = quantity.more if off.difference > 0 else quantity.less
+    others = "piece" if off.others == 1 else "pieces"
+    whom = {
+        "exemplar": "than on the known-good piece",
+        "siblings": f"than on the other {off.others} {others} of this group",
+        "halves": f"than on most of the other {off.others} {others}; the group is of two kinds, and which is right the "
+        "pictures alone cannot say",
+    }[finding.against]
+    if quantity is COHERENCE:
+        return (
+            f"Fine parallel lines run over the top, as sanding leaves them: direction {value:.2f} of 1, "
+            f"against {reference:.2f} {whom.removeprefix('than ')}."
+        )
+    if quantity is ROUGHNESS and off.difference < 0:
+        return f"The top is {_percent(off.difference)} smoother {whom}, as a coating leaves it."
+    return f"{quantity.subject} {_amount(quantity, off.difference)} {way} {whom}."
+
+
+def _amount(quantity: Quantity, difference: float) -> str:
+    """How much, in words that fit the unit."""
+    if quantity.logarithmic:
+        return _percent(difference)
+    if quantity.unit == "deg":
+        return f"{abs(difference):.1f} degrees"
+    if quantity is CONTRAST or quantity is GLOSS:
+        return f"{abs(difference):.2f} (of 1)"
+    return f"{abs(difference) * 100:.0f} % of the body's width"
+
+
+def _percent(difference: float) -> str:
+    """Ratio as a percentage."""
+    return f"{abs(np.expm1(difference)) * 100:.0f} %"
+
+
+def _print_outline(view: PieceView) -> Quad | None:
+    """Box around all measured lines, in the photo."""
+    if not isinstance(view.lettering, Lettering) or not view.lettering.lines:
+        return None
+    corners = np.array([view.lines[entry.line].face_outline for entry in view.lettering.lines]).reshape(-1, 2)
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    return to_photo(view, ((low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1])))
+
+
+def to_photo(view: PieceView, quad: Quad) -> Quad:
+    """Return a quadrilateral of the face in photo pixels."""
+    points = np.asarray(quad, dtype=np.float64).reshape(-1, 1, 2)
+    a, b, c, d = ((float(x), float(y)) for x, y in cv2.perspectiveTransform(points, view.face.to_photo).reshape(-1, 2))
+    return a, b, c, d
+
+
+def _old_mark(
+    k: int, views: Sequence[PieceView], exemplars: Sequence[PieceView], looked: set[str]
+) -> list[Observation]:
+    """A faint older mark: text-like structure here that siblings and exemplars do not show."""
+    mine = _old_score(views[k])
+    if mine is None:
+        return []
+    looked.add("surface-old-mark")
+    others = [s for j, v in enumerate([*views, *exemplars]) if j != k and (s := _old_score(v)) is not None]
+    # A logo that no reader takes for text shows on most of them; an old mark does not.
+    usual = float(np.median(others)) if others else 0.0
+    excess = mine - max(0.0, usual - 4.0) if len(others) >= LEAST_SIBLINGS else mine
+    if excess < OLD_MARK_SLIGHT:
+        return []
+    view = views[k]
+    place = old_mark_outline(view.face, view.lines)
+    return [
+        Observation(
+            "surface-old-mark",
+            "surface",
+            "Beside the marking the top shows faint structure as large as characters, as an older marking leaves it.",
+            mine,
+            "ratio",
+            usual,
+            "clear" if excess >= OLD_MARK_CLEAR else "slight",
+            to_photo(view, place) if place else view.outline,
+        )
+    ]
+
+
+def _old_score(view: PieceView) -> float | None:
+    """Old-mark contrast over its scatter."""
+    if not isinstance(view.surface, Surface) or not isinstance(view.surface.old_mark, Measure):
+        return None
+    return view.surface.old_mark.value / view.surface.old_mark.u
