@@ -48,11 +48,14 @@ def inspect(
     others are done all the same).
     """
     from tracker.desk.inspect import inspect_photos
-    from tracker.desk.overlays import write_overlays
 
     with progress("Looking at photos") as told:
         document = inspect_photos(photos, exemplars=exemplar or [], claimed=claimed, progress=told)
-    written = write_overlays(document, overlay) if overlay else []
+    written = []
+    if overlay is not None:
+        from tracker.desk.overlays import write_overlays
+
+        written = write_overlays(document, overlay)
     if as_json:
         printing.print_json(document.as_json())
     else:

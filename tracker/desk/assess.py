@@ -4,11 +4,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
+from pydantic import ValidationError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.desk.contract import PieceDocument
-from tracker.judgement.prior import prior_db, prior_text
+from tracker.errors import Damaged
+from tracker.judgement.prior import Prior, before_looking
 from tracker.judgement.suspicion import Suspicion, Weighed, combine, weigh
 from tracker.judgement.weights import indicator, weight_db
 from tracker.records.models import (
@@ -64,11 +66,14 @@ def piece_suspicions(session: Session, pieces: Sequence[Piece]) -> dict[int, Sus
     records = _SellerRecords(session)
     found = {}
     for piece in pieces:
-        bad, good = records.of(piece)
-        kind = piece.lot.source_kind
-        before = prior_db(kind, bad, good)
-        found[piece.id] = combine(before, weighed(facts[piece.id]), prior_text=prior_text(kind, bad, good))
+        before = before_looking(piece.lot.source_kind, *records.of(piece.lot, without=piece))
+        found[piece.id] = combine(before.db, weighed(facts[piece.id]), prior_text=before.text)
     return found
+
+
+def prior_of(session: Session, lot: Lot) -> Prior:
+    """Return what is thought of a lot's pieces before looking at them."""
+    return before_looking(lot.source_kind, *_SellerRecords(session).of(lot))
 
 
 def weighed(facts: Facts) -> tuple[Weighed, ...]:
@@ -79,15 +84,7 @@ def weighed(facts: Facts) -> tuple[Weighed, ...]:
 def facts_of(session: Session, pieces: Sequence[Piece]) -> dict[int, Facts]:
     """Return the latest facts about each piece, by the piece's id."""
     ids = [piece.id for piece in pieces]
-    seen: dict[int, dict[str, Inspection]] = {number: {} for number in ids}
-    looked = (
-        select(Photo.role, Inspection)
-        .join(Inspection.photo)
-        .where(Inspection.piece_id.in_(ids))
-        .order_by(Inspection.id)
-    )
-    for role, inspection in session.execute(looked):
-        seen[inspection.piece_id][role] = inspection
+    seen = _inspections(session, ids)
     tested: dict[int, dict[str, BenchRun]] = {number: {} for number in ids}
     for run in session.scalars(select(BenchRun).where(BenchRun.piece_id.in_(ids)).order_by(BenchRun.id)):
         if run.piece_id is not None:
@@ -105,17 +102,70 @@ def facts_of(session: Session, pieces: Sequence[Piece]) -> dict[int, Facts]:
     }
 
 
+def _inspections(session: Session, ids: Sequence[int]) -> dict[int, dict[str, Inspection]]:
+    """Return the latest inspection of each piece in each role.
+
+    A chip in a photo that was later said to be another piece no longer speaks for the first one.
+    """
+    photos = select(Inspection.photo_id).where(Inspection.piece_id.in_(ids))
+    rows = session.execute(
+        select(Photo.role, Inspection)
+        .join(Inspection.photo)
+        .where(Inspection.photo_id.in_(photos))
+        .order_by(Inspection.id)
+    ).all()
+    latest = {(one.photo_id, kept_document(one).index): (role, one) for role, one in rows}
+    seen: dict[int, dict[str, Inspection]] = {number: {} for number in ids}
+    for role, one in sorted(latest.values(), key=lambda pair: pair[1].id):
+        if one.piece_id in seen:
+            seen[one.piece_id][role] = one
+    return seen
+
+
+def inspected_pieces(session: Session, lot: Lot, role: str) -> set[int]:
+    """Return the ids of a lot's pieces that have a photo in this role."""
+    seen = _inspections(session, [piece.id for piece in lot.pieces])
+    return {number for number, by_role in seen.items() if role in by_role}
+
+
+def kept_document(inspection: Inspection) -> PieceDocument:
+    """Return what was kept with an inspection.
+
+    Raises
+    ------
+    Damaged
+        When it cannot be read any more.
+    """
+    try:
+        return PieceDocument.model_validate_json(inspection.document)
+    except ValidationError as error:
+        raise Damaged(
+            f"The inspection {inspection.id} kept in the records cannot be read ({error.error_count()} faults).",
+            "Run `lotproof verify`; photograph the piece again.",
+        ) from None
+
+
 def _standing(rows: Iterable[Row]) -> dict[int, Row]:
     """Return the latest row of each piece, by the piece's id; one that was withdrawn is as if never said."""
     latest = {row.piece_id: row for row in rows}
     return {number: row for number, row in latest.items() if not row.withdrawn}
 
 
+def standing_exemplars(session: Session) -> list[Piece]:
+    """Return the pieces declared known good and not withdrawn since, the newest declaration first."""
+    rows = session.scalars(select(Exemplar).order_by(Exemplar.id)).all()
+    standing = sorted(_standing(rows).values(), key=lambda row: -row.id)
+    pieces = {
+        piece.id: piece for piece in session.scalars(select(Piece).where(Piece.id.in_([r.piece_id for r in rows])))
+    }
+    return [pieces[row.piece_id] for row in standing]
+
+
 def _of_photos(facts: Facts) -> list[Weighed]:
     strongest: dict[str, Weighed] = {}
     looked_for: list[str] = []
     for _, inspection in facts.inspections:
-        looked_for += PieceDocument.model_validate_json(inspection.document).piece.looked_for
+        looked_for += kept_document(inspection).piece.looked_for
         for finding in inspection.findings:
             known = strongest.get(finding.code)
             if known is None or finding.weight_db > known.weight_db:
@@ -163,14 +213,15 @@ class _SellerRecords:
         self._session = session
         self._known: dict[int, dict[int, dict[int, bool]]] = {}
 
-    def of(self, piece: Piece) -> tuple[float, float]:
-        """Return (bad, good) of the piece's seller, the piece itself left out."""
-        seller = piece.lot.seller_id
+    def of(self, lot: Lot, *, without: Piece | None = None) -> tuple[float, float]:
+        """Return (bad, good) of the lot's seller; a piece is left out of its own prior."""
+        seller = lot.seller_id
+        left_out = None if without is None else without.id
         if seller not in self._known:
             self._known[seller] = self._truths(seller)
         bad = good = 0.0
-        for lot in self._known[seller].values():
-            truths = [is_bad for number, is_bad in lot.items() if number != piece.id]
+        for known in self._known[seller].values():
+            truths = [is_bad for number, is_bad in known.items() if number != left_out]
             if truths:
                 bad += sum(truths) / len(truths)
                 good += 1 - sum(truths) / len(truths)

@@ -173,3 +173,62 @@ class PieceDocument(Part):
     def as_text(self) -> str:
         """Return the document as JSON text."""
         return self.model_dump_json(by_alias=True)
+
+
+class PhotoKept(Part):
+    """One photo now kept as evidence."""
+
+    name: str
+    sha256: str
+    width: int
+    height: int
+    chips: int
+    warnings: tuple[Warned, ...] = ()
+    overlay_sha256: str | None = None
+    overlay: str | None = None
+    """Where the annotated picture lies."""
+    already: bool = False
+    """True when the same photo was kept in this role before."""
+
+
+class PiecePhotographed(Part):
+    """One piece of the lot as it stands after its photo."""
+
+    piece: str
+    photo: str
+    index: int
+    matched_by: str
+    marking: str
+    part: str | None
+    date_codes: tuple[DateCode, ...]
+    package: str | None
+    suspicion: float = Field(ge=0, le=1)
+    sum: tuple[SumItem, ...]
+    findings: tuple[FindingFound, ...]
+    again: bool = False
+    """True for a piece of an earlier photo whose findings changed beside its new siblings."""
+
+
+class ChipUnmatched(Part):
+    """One chip in view that was not recorded as a piece of the lot."""
+
+    photo: str
+    index: int
+    marking: str
+    reason: str
+
+
+class PhotographDocument(Part):
+    """What `photograph` prints under --json."""
+
+    schema_: Literal["lotproof.photograph/1"] = Field(default="lotproof.photograph/1", alias="schema")
+    lot: str
+    role: str
+    photos: tuple[PhotoKept, ...]
+    pieces: tuple[PiecePhotographed, ...]
+    unmatched: tuple[ChipUnmatched, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, object]:
+        """Return the document as JSON values."""
+        return self.model_dump(mode="json", by_alias=True)

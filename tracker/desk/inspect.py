@@ -1,6 +1,6 @@
 """Photos in, inspection document out: needs no workspace and remembers nothing."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -28,9 +28,9 @@ from tracker.desk.reading import (
     understand,
     usual_part,
 )
-from tracker.judgement import prior
 from tracker.judgement.marking import NOTHING, Checked, Claim, DateRead
 from tracker.judgement.observed import Observed, Remark
+from tracker.judgement.prior import UNKNOWN, Prior, before_looking
 from tracker.judgement.suspicion import Suspicion, combine, weigh
 from tracker.knowledge.lexicon import lexicon
 from vision.inspection import PhotoSource
@@ -43,14 +43,14 @@ FACE_DOWN = "bottom"
 
 
 @dataclass(frozen=True, slots=True)
-class Prior:
-    """What is thought of a piece before looking: odds of 'not genuine' in decibans, and why."""
+class Beside:
+    """What was observed of a piece by comparing it with another photo, and what was looked for there."""
 
-    db: float
-    text: str
+    observations: tuple[Observation, ...] = ()
+    looked_for: tuple[str, ...] = ()
 
 
-UNKNOWN_SOURCE = Prior(prior.prior_db(prior.UNKNOWN), prior.prior_text(prior.UNKNOWN))
+UNKNOWN_SOURCE = before_looking(UNKNOWN)
 
 
 def inspect_photos(
@@ -97,7 +97,7 @@ def judge(
     today: date,
     before: Prior = UNKNOWN_SOURCE,
     role: str = "top",
-    extra: dict[tuple[int, int], tuple[Observation, ...]] | None = None,
+    beside: Mapping[tuple[int, int], Beside] | None = None,
 ) -> InspectionDocument:
     """Interpret what was seen, hold it against the claim and weigh it.
 
@@ -109,8 +109,8 @@ def judge(
     before : Prior
     role : str
         'bottom' photos show no marking that a claim could be held against.
-    extra : dict, optional
-        Further observations by (photo index, piece index), such as those of a swab pair.
+    beside : mapping, optional
+        What was seen elsewhere of a piece, such as by a swab pair; by (photo index, piece index).
     """
     places = [(i, j) for i, photo in enumerate(seen.photos) for j in range(len(photo.pieces))]
     views = [seen.photos[i].pieces[j] for i, j in places]
@@ -119,11 +119,11 @@ def judge(
     if role != FACE_DOWN:
         siblings = _among_siblings(understood)
         checks = [
-            _both(check_marking(one, claim, today=today), beside)
-            for one, beside in zip(understood, siblings, strict=True)
+            _both(check_marking(one, claim, today=today), among)
+            for one, among in zip(understood, siblings, strict=True)
         ]
     found = {
-        place: _piece(view, one, checked, before, (extra or {}).get(place, ()))
+        place: _piece(view, one, checked, before, (beside or {}).get(place, Beside()))
         for place, view, one, checked in zip(places, views, understood, checks, strict=True)
     }
     return InspectionDocument(
@@ -152,13 +152,11 @@ def _among_siblings(understood: Sequence[Understood]) -> list[Checked]:
     return checks
 
 
-def _piece(
-    view: PieceView, one: Understood, checked: Checked, before: Prior, extra: tuple[Observation, ...]
-) -> PieceFound:
-    facts: list[Observed] = [*view.observations, *extra, *checked.remarks]
-    looked_for = tuple(dict.fromkeys((*view.looked_for, *checked.looked_for)))
+def _piece(view: PieceView, one: Understood, checked: Checked, before: Prior, beside: Beside) -> PieceFound:
+    observations = (*view.observations, *beside.observations)
+    facts: list[Observed] = [*observations, *checked.remarks]
+    looked_for = tuple(dict.fromkeys((*view.looked_for, *beside.looked_for, *checked.looked_for)))
     suspicion = combine(before.db, weigh(facts, looked_for), prior_text=before.text)
-    observations = (*view.observations, *extra)
     findings = [_finding(fact, fact.outline) for fact in observations]
     findings += [_finding(fact, _line_outline(view, fact.line)) for fact in checked.remarks]
     return PieceFound(

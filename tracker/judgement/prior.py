@@ -47,6 +47,14 @@ class SourceKind:
 
 
 @dataclass(frozen=True, slots=True)
+class Prior:
+    """What is thought of a piece before looking: odds of 'not genuine' in decibans, and why."""
+
+    db: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class SellerRecord:
     """The share of bad pieces to expect from a seller: a Beta posterior.
 
@@ -113,3 +121,8 @@ def prior_text(kind: str | None, seller_bad: float = 0.0, seller_good: float = 0
     if seller_bad or seller_good:
         text += f", record of this seller {seller_bad:g} bad and {seller_good:g} good"
     return f"{text}, {seller_record(kind, seller_bad, seller_good).mean:.1%} expected"
+
+
+def before_looking(kind: str | None, seller_bad: float = 0.0, seller_good: float = 0.0) -> Prior:
+    """Return the prior and the sentence beside it."""
+    return Prior(prior_db(kind, seller_bad, seller_good), prior_text(kind, seller_bad, seller_good))

@@ -1,0 +1,85 @@
+"""Annotated pictures: each chip numbered, its suspicion, and where its findings are."""
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from tracker.desk.contract import FindingFound, InspectionDocument, PhotoInspected, PieceFound
+from tracker.desk.pictures import as_jpeg, open_picture
+from tracker.errors import BadRequest
+from tracker.judgement.weights import indicators
+from vision.overlay import Mark, draw
+
+
+def annotate(photo: PhotoInspected, data: bytes | Path, names: Mapping[int, str] | None = None) -> bytes:
+    """Return the annotated picture of one inspected photo as JPEG.
+
+    Parameters
+    ----------
+    photo : PhotoInspected
+    data : bytes or Path
+        The photo itself.
+    names : mapping of int to str, optional
+        Label of each chip by its index; without one a chip is shown by its number, counted from 1.
+    """
+    marks = [mark for index, piece in enumerate(photo.pieces) for mark in _marks(index, piece, names or {})]
+    return as_jpeg(draw(open_picture(data), marks))
+
+
+def _marks(index: int, piece: PieceFound, names: Mapping[int, str]) -> list[Mark]:
+    name = names.get(index, str(index + 1))
+    marks = [Mark(outline=piece.outline, text=f"{name}: {percent(piece.suspicion)}", role="piece")]
+    marks += [Mark(outline=line.outline, text=line.text, role="line") for line in piece.lines]
+    marks += [
+        Mark(outline=finding.outline, text=_title(finding), role="finding")
+        for finding in piece.findings
+        if finding.outline is not None and finding.weight_db > 0
+    ]
+    return marks
+
+
+def _title(finding: FindingFound) -> str:
+    declared = indicators().get(finding.code)
+    return declared.title if declared else finding.code
+
+
+def percent(probability: float) -> str:
+    """Return a probability as people read it, never a false 0 % or 100 %."""
+    if 0 < probability < 0.01:
+        return "under 1 %"
+    if 0.99 < probability < 1:
+        return "over 99 %"
+    return f"{probability * 100:.0f} %"
+
+
+def write_overlays(document: InspectionDocument, folder: Path) -> list[Path]:
+    """Write the annotated picture of every usable photo into `folder` and return where they are.
+
+    Raises
+    ------
+    BadRequest
+        When the folder cannot be made or written.
+    """
+    written: list[Path] = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for photo in document.photos:
+            if photo.error is None:
+                path = free_name(folder, photo.path, written)
+                path.write_bytes(annotate(photo, Path(photo.path)))
+                written.append(path)
+    except OSError as error:
+        raise BadRequest(
+            f"The annotated pictures cannot be written into {folder} ({error.strerror or error}).",
+            "Name another folder with --overlay.",
+        ) from None
+    return written
+
+
+def free_name(folder: Path, photo: str, taken: list[Path]) -> Path:
+    """Return a name for a photo's annotated picture that this run has not used; two photos may share a file name."""
+    stem, number = Path(photo).stem, 1
+    path = folder / f"{stem}-annotated.jpg"
+    while path in taken:
+        number += 1
+        path = folder / f"{stem}-annotated-{number}.jpg"
+    return path

@@ -1,0 +1,262 @@
+"""Writing down what photos of a lot showed: photos, inspections, findings, annotated pictures."""
+
+import json
+from dataclasses import dataclass
+from functools import cached_property
+from hashlib import sha256
+from pathlib import Path
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.desk.assess import piece_suspicions
+from tracker.desk.companions import Companions, EarlierChip
+from tracker.desk.contract import (
+    ChipUnmatched,
+    InspectionDocument,
+    PhotographDocument,
+    PhotoInspected,
+    PhotoKept,
+    PieceDocument,
+    PieceFound,
+    PiecePhotographed,
+)
+from tracker.desk.inspect import sum_items
+from tracker.desk.matching import Matched
+from tracker.desk.workspace import Act
+from tracker.judgement.prior import Prior
+from tracker.records.models import Finding, Inspection, Lot, Photo, Piece
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A photo as handed in."""
+
+    path: Path
+    name: str
+    data: bytes
+
+    @cached_property
+    def sha256(self) -> str:
+        """Digest of the file."""
+        return sha256(self.data).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """Everything learnt before the act.
+
+    `document.photos` are the new photos, as in `taken`, then those of `companions.siblings`.
+    """
+
+    role: str
+    taken: list[Taken]
+    document: InspectionDocument
+    matched: list[Matched]
+    overlays: list[bytes]
+    before: Prior
+    companions: Companions
+
+
+@dataclass(frozen=True, slots=True)
+class _Written:
+    """One inspection now on record."""
+
+    piece: Piece
+    photo: str
+    index: int
+    found: PieceFound
+    how: str
+    again: bool
+
+
+def record(act: Act, lot: Lot, looked: Looked) -> PhotographDocument:
+    """Write down what was learnt, inside an act.
+
+    Returns
+    -------
+    PhotographDocument
+        Suspicions in it are those of the pieces as they now stand, bench tests and all.
+    """
+    pieces = {piece.label: piece for piece in lot.pieces}
+    kept, written = [], []
+    for position, taken in enumerate(looked.taken):
+        photo, already = _photo(act, lot, looked, position)
+        overlay = act.keep(looked.overlays[position])
+        seen = looked.document.photos[position]
+        kept.append(_kept(act, taken, seen, overlay.sha256, already))
+        for one in looked.matched:
+            if one.photo == position and one.piece:
+                found = seen.pieces[one.index]
+                _inspection(act, looked, photo, pieces[one.piece], one.index, seen, overlay.sha256)
+                written.append(_Written(pieces[one.piece], taken.name, one.index, found, one.how, False))
+    written += _look_again(act, looked, pieces, {one.piece.label for one in written})
+    act.body["role"] = looked.role
+    act.body["pieces"] = {one.piece.label: [one.photo, one.index, one.how] for one in written}
+    return _document(act.session, lot, looked, kept, written)
+
+
+def _photo(act: Act, lot: Lot, looked: Looked, position: int) -> tuple[Photo, bool]:
+    """Return the photo's row; the same file in the same role keeps the row it has."""
+    taken, seen = looked.taken[position], looked.document.photos[position]
+    known = act.session.scalar(
+        select(Photo)
+        .where(Photo.lot_id == lot.id, Photo.role == looked.role, Photo.sha256 == taken.sha256)
+        .order_by(Photo.id)
+        .limit(1)
+    )
+    if known is not None:
+        return known, True
+    file = act.keep(taken.data)
+    row = Photo(
+        lot_id=lot.id,
+        role=looked.role,
+        name=taken.name,
+        sha256=file.sha256,
+        size_bytes=file.size_bytes,
+        width=seen.width,
+        height=seen.height,
+    )
+    return act.add(row), False
+
+
+def _inspection(
+    act: Act, looked: Looked, photo: Photo, piece: Piece, index: int, seen: PhotoInspected, overlay: str | None
+) -> None:
+    found = seen.pieces[index]
+    best = found.date_codes[0] if found.date_codes else None
+    document = PieceDocument(
+        photo=photo.name,
+        index=index,
+        piece=found,
+        warnings=seen.warnings,
+        compared_with=_compared_with(looked, piece.label),
+        method=looked.document.method,
+    )
+    inspection = act.add(
+        Inspection(
+            photo_id=photo.id,
+            piece_id=piece.id,
+            part_read=found.part,
+            marking=found.marking,
+            date_code=best.text if best else None,
+            date_year=best.year if best else None,
+            date_week=best.week if best else None,
+            package=found.package,
+            suspicion=found.suspicion,
+            prior_db=looked.before.db,
+            document=document.as_text(),
+            overlay_sha256=overlay,
+        )
+    )
+    for finding in found.findings:
+        act.add(
+            Finding(
+                inspection_id=inspection.id,
+                code=finding.code,
+                family=finding.family,
+                weight_db=finding.weight_db,
+                message=finding.message,
+                value=finding.value,
+                unit=finding.unit,
+                reference=finding.reference,
+                outline=json.dumps(finding.outline) if finding.outline else None,
+            )
+        )
+
+
+def _compared_with(looked: Looked, piece: str) -> tuple[str, ...]:
+    new = {one.piece for one in looked.matched if one.piece}
+    earlier = {chip.piece for photo in looked.companions.siblings for chip in photo.chips}
+    return (*sorted((new | earlier) - {piece}), *(f"exemplar {label}" for label in looked.companions.exemplar_pieces))
+
+
+def _look_again(act: Act, looked: Looked, pieces: dict[str, Piece], done: set[str]) -> list[_Written]:
+    """Record earlier siblings anew where the new photos changed what is found of them."""
+    written = []
+    first = len(looked.taken)
+    for earlier, seen in zip(looked.companions.siblings, looked.document.photos[first:], strict=True):
+        row = act.session.get_one(Photo, earlier.photo_id)
+        for chip in earlier.chips:
+            if chip.piece in done or chip.index >= len(seen.pieces) or not _changed(chip, seen.pieces[chip.index]):
+                continue
+            _inspection(act, looked, row, pieces[chip.piece], chip.index, seen, None)
+            found = seen.pieces[chip.index]
+            written.append(_Written(pieces[chip.piece], row.name, chip.index, found, "earlier photo", True))
+    return written
+
+
+def _changed(chip: EarlierChip, found: PieceFound) -> bool:
+    return chip.findings != {(finding.code, finding.strength) for finding in found.findings}
+
+
+def _kept(act: Act, taken: Taken, seen: PhotoInspected, overlay: str, already: bool) -> PhotoKept:
+    return PhotoKept(
+        name=taken.name,
+        sha256=taken.sha256,
+        width=seen.width or 0,
+        height=seen.height or 0,
+        chips=len(seen.pieces),
+        warnings=seen.warnings,
+        overlay_sha256=overlay,
+        overlay=f"{act.store.url}/{overlay[:2]}/{overlay}",
+        already=already,
+    )
+
+
+def _document(
+    session: Session, lot: Lot, looked: Looked, kept: list[PhotoKept], written: list[_Written]
+) -> PhotographDocument:
+    now = piece_suspicions(session, [one.piece for one in written])
+    return PhotographDocument(
+        lot=lot.label,
+        role=looked.role,
+        photos=tuple(kept),
+        pieces=tuple(
+            PiecePhotographed(
+                piece=one.piece.label,
+                photo=one.photo,
+                index=one.index,
+                matched_by=one.how,
+                marking=one.found.marking,
+                part=one.found.part,
+                date_codes=one.found.date_codes,
+                package=one.found.package,
+                suspicion=now[one.piece.id].probability,
+                sum=sum_items(now[one.piece.id]),
+                findings=one.found.findings,
+                again=one.again,
+            )
+            for one in sorted(written, key=lambda one: one.piece.number)
+        ),
+        unmatched=tuple(
+            ChipUnmatched(
+                photo=looked.taken[one.photo].name,
+                index=one.index,
+                marking=looked.document.photos[one.photo].pieces[one.index].marking,
+                reason=one.how,
+            )
+            for one in looked.matched
+            if one.piece is None
+        ),
+        notes=_notes(lot, looked, kept, written),
+    )
+
+
+def _notes(lot: Lot, looked: Looked, kept: list[PhotoKept], written: list[_Written]) -> tuple[str, ...]:
+    notes = [
+        f"No chip was found in {photo.name}; it is kept as evidence of the lot." for photo in kept if not photo.chips
+    ]
+    notes += [
+        f"{photo.name} was kept in this role before; what it shows was looked at again."
+        for photo in kept
+        if photo.already
+    ]
+    unmatched = sum(one.piece is None for one in looked.matched)
+    if unmatched and looked.role != "listing":
+        chips = "1 chip in view is" if unmatched == 1 else f"{unmatched} chips in view are"
+        notes.append(f"{chips} not recorded as a piece of {lot.label}; --piece says which piece a chip is.")
+    again = [one.piece.label for one in written if one.again]
+    if again:
+        notes.append(f"Beside their new siblings, the findings on {', '.join(again)} changed.")
+    return tuple(notes)

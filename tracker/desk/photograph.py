@@ -1,0 +1,207 @@
+"""Photos of a lot's pieces: kept, looked at, matched to pieces, and recorded in one act."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+from sqlalchemy.orm import Session
+
+from tracker.desk.assess import inspected_pieces, prior_of
+from tracker.desk.companions import Companions, companions_of, earlier_photos
+from tracker.desk.contract import InspectionDocument, PhotographDocument
+from tracker.desk.fields import file_name, one_of
+from tracker.desk.inspect import Beside, Progress, judge
+from tracker.desk.matching import BY_ORDER, Matched, match
+from tracker.desk.overlays import annotate
+from tracker.desk.photo_records import Looked, Taken, record
+from tracker.desk.pieces import find_lot, resolve_pieces
+from tracker.desk.swabs import beside_of_swabs
+from tracker.desk.workspace import Workspace
+from tracker.errors import BadRequest
+from tracker.judgement.marking import Claim
+from tracker.judgement.prior import Prior
+from tracker.knowledge.lexicon import lexicon
+from tracker.records.models import Lot
+from vision.inspection import PhotoSource
+from vision.inspection import inspect as look
+from vision.observations import Inspection as Seen
+
+ROLES = ("top", "bottom", "before-swab", "after-swab", "listing")
+LISTING = "listing"
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What the records say before the photos are looked at."""
+
+    lot: Lot
+    claim: Claim
+    before: Prior
+    named: tuple[str, ...]
+    known: tuple[str, ...]
+    free: tuple[str, ...]
+    companions: Companions
+
+
+def photograph(
+    workspace: Workspace,
+    lot: str,
+    paths: Sequence[Path],
+    *,
+    piece: Sequence[str] = (),
+    role: str = "top",
+    operator: str | None = None,
+    today: date | None = None,
+    progress: Progress | None = None,
+) -> PhotographDocument:
+    """Keep photos of a lot's pieces, look at them and record what they say.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    lot : str
+        Label of the lot.
+    paths : sequence of Path
+        Photos; all of them or none are recorded.
+    piece : sequence of str
+        Labels of the pieces in view, in reading order. Without it a chip is matched by the label beside it, else by
+        reading order over the pieces that have no photo in this role yet.
+    role : str
+        'top', 'bottom', 'before-swab', 'after-swab' or 'listing' (the seller's picture: no chip in it is matched).
+    operator : str, optional
+    today : date, optional
+        The current day where not given.
+    progress : callable, optional
+        Told (photos done, photos in all).
+
+    Returns
+    -------
+    PhotographDocument
+
+    Raises
+    ------
+    BadRequest
+        When the lot, a piece or the role is not known, a photo cannot be used, or no chip can be a piece of the lot.
+        Nothing is recorded then.
+    """
+    role = one_of(role, "role", ROLES)
+    taken = [_take(path) for path in dict.fromkeys(paths)]
+    with workspace.read() as session:
+        known = _what_is_known(session, workspace, lot, piece, role, taken)
+    looked = _look(workspace, known, taken, role, today or datetime.now(UTC).date(), progress)
+    with workspace.act(operator, "photograph", known.lot.label) as act:
+        owner = find_lot(act.session, known.lot.label)
+        if any(m.how == BY_ORDER for m in looked.matched) and _free(act.session, owner, role) != known.free:
+            raise BadRequest(
+                f"Somebody else photographed pieces of {owner.label} at the same time.",
+                "Nothing was recorded. Run it again, with --piece where the order is in doubt.",
+            )
+        return record(act, owner, looked)
+
+
+def _take(path: Path) -> Taken:
+    try:
+        return Taken(path, file_name(path.name), path.read_bytes())
+    except FileNotFoundError:
+        raise BadRequest(f"There is no file {path}.", "Check its path.") from None
+    except IsADirectoryError:
+        raise BadRequest(
+            f"{path} is a folder.", "Name the photos in it, for example with a * for the file names."
+        ) from None
+    except (OSError, ValueError) as error:
+        said = getattr(error, "strerror", None) or error
+        raise BadRequest(f"The file {path} cannot be read ({said}).", "Check its permissions.") from None
+
+
+def _what_is_known(
+    session: Session, workspace: Workspace, label: str, words: Sequence[str], role: str, taken: Sequence[Taken]
+) -> _Known:
+    lot = find_lot(session, label)
+    named = tuple(piece.label for piece in resolve_pieces(session, words))
+    known = tuple(piece.label for piece in lot.pieces)
+    strangers = [name for name in named if name not in known]
+    if strangers:
+        raise BadRequest(f"{strangers[0]} is not a piece of {lot.label}.", f"Its pieces are {known[0]} to {known[-1]}.")
+    if named and role == LISTING:
+        raise BadRequest("A listing picture shows no piece of the lot for certain.", "Leave --piece away with it.")
+    return _Known(
+        lot=lot,
+        claim=Claim(lot.claimed_part, lot.claimed_maker, lot.claimed_grade, lot.condition, lot.arrived_on),
+        before=prior_of(session, lot),
+        named=named,
+        known=known,
+        free=_free(session, lot, role),
+        companions=companions_of(session, workspace.store, lot, role, {one.sha256 for one in taken}),
+    )
+
+
+def _free(session: Session, lot: Lot, role: str) -> tuple[str, ...]:
+    """Return the labels of the pieces that have no photo in this role yet."""
+    done = inspected_pieces(session, lot, role)
+    return tuple(piece.label for piece in lot.pieces if piece.id not in done)
+
+
+def _look(
+    workspace: Workspace, known: _Known, taken: list[Taken], role: str, today: date, progress: Progress | None
+) -> Looked:
+    """Do everything that is slow, before the act: other benches need not wait for it."""
+    siblings = [photo.source for photo in known.companions.siblings]
+    seen = look(
+        [PhotoSource(one.name, one.data) for one in taken] + siblings,
+        exemplars=known.companions.exemplars,
+        lexicon=lexicon(),
+        progress=progress,
+    )
+    _refuse_unusable(seen, taken)
+    document = judge(seen, known.claim, today=today, before=known.before, role=role)
+    matched = _matched(document, known, len(taken), role)
+    if role == "after-swab":
+        beside = _swabbed(workspace, known, seen, matched, progress)
+        document = judge(seen, known.claim, today=today, before=known.before, role=role, beside=beside)
+    names = [{m.index: m.piece for m in matched if m.photo == p and m.piece} for p in range(len(taken))]
+    return Looked(
+        role=role,
+        taken=taken,
+        document=document,
+        matched=matched,
+        overlays=[annotate(document.photos[p], taken[p].data, names[p]) for p in range(len(taken))],
+        before=known.before,
+        companions=known.companions,
+    )
+
+
+def _refuse_unusable(seen: Seen, taken: Sequence[Taken]) -> None:
+    for photo in seen.photos[: len(taken)]:
+        if photo.error is not None:
+            raise BadRequest(photo.error, "Nothing was recorded.")
+
+
+def _matched(document: InspectionDocument, known: _Known, new: int, role: str) -> list[Matched]:
+    photos = document.photos[:new]
+    if role == LISTING:
+        return [
+            Matched(p, i, None, "a listing picture shows no piece of the lot for certain")
+            for p, photo in enumerate(photos)
+            for i in range(len(photo.pieces))
+        ]
+    matched = match(photos, free=known.free, known=known.known, named=known.named)
+    if matched and not any(one.piece for one in matched):
+        raise BadRequest(
+            f"None of the chips in view can be a piece of {known.lot.label}: {matched[0].how}.",
+            "Nothing was recorded. Say which pieces they are with --piece, in reading order.",
+        )
+    return matched
+
+
+def _swabbed(
+    workspace: Workspace, known: _Known, seen: Seen, matched: Sequence[Matched], progress: Progress | None
+) -> dict[tuple[int, int], Beside]:
+    wanted = {(m.photo, m.index): m.piece for m in matched if m.piece}
+    with workspace.read() as session:
+        lot = find_lot(session, known.lot.label)
+        ids = [piece.id for piece in lot.pieces if piece.label in wanted.values()]
+        new = {photo.sha256 for photo in seen.photos}
+        before = earlier_photos(session, workspace.store, lot, ("before-swab",), new, ids)
+        before = before or earlier_photos(session, workspace.store, lot, ("top",), new, ids)
+    return beside_of_swabs(seen, wanted, before, progress)

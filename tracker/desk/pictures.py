@@ -1,0 +1,70 @@
+"""Pictures as bytes: opening, cutting out, writing JPEG and PNG."""
+
+import io
+from pathlib import Path
+
+from PIL import Image
+
+from tracker.desk.contract import Outline
+from tracker.errors import BadRequest
+from vision import photo
+from vision.errors import PhotoError
+from vision.observations import Rgb
+
+MARGIN = 0.5
+"""How much of a chip's size is kept around it when it is cut out: the ground helps to find its edge."""
+QUALITY = 88
+"""JPEG quality of annotated pictures; originals are kept as they came."""
+
+
+def open_picture(data: bytes | Path) -> Rgb:
+    """Return the pixels of a photo, upright by its EXIF orientation.
+
+    Raises
+    ------
+    BadRequest
+        When it cannot be used.
+    """
+    try:
+        name, content = photo.load(str(data)) if isinstance(data, Path) else photo.load("photo", data)
+        return photo.decode(name, content).image
+    except PhotoError as error:
+        raise BadRequest(error.what, error.advice) from None
+
+
+def as_jpeg(picture: Rgb, *, longest: int | None = None) -> bytes:
+    """Return a picture as JPEG, made smaller where its longer side exceeds `longest` pixels."""
+    image = Image.fromarray(picture)
+    if longest is not None:
+        image.thumbnail((longest, longest), Image.Resampling.LANCZOS)
+    out = io.BytesIO()
+    image.save(out, "JPEG", quality=QUALITY, optimize=True)
+    return out.getvalue()
+
+
+def crop_png(data: bytes | Path, outline: Outline, margin: float = MARGIN) -> bytes:
+    """Return the part of a photo around an outline as PNG, its pixels unchanged.
+
+    Parameters
+    ----------
+    data : bytes or Path
+        The photo.
+    outline : Outline
+        In pixels of the photo as it is seen (turned by its EXIF orientation).
+    margin : float
+        Of the outline's size, kept on each side.
+    """
+    picture = open_picture(data)
+    out = io.BytesIO()
+    Image.fromarray(crop(picture, outline, margin)).save(out, "PNG", compress_level=1)
+    return out.getvalue()
+
+
+def crop(picture: Rgb, outline: Outline, margin: float = MARGIN) -> Rgb:
+    """Return the upright rectangle of a picture around an outline."""
+    xs, ys = [x for x, _ in outline], [y for _, y in outline]
+    air = margin * max(max(xs) - min(xs), max(ys) - min(ys))
+    height, width = picture.shape[:2]
+    left, right = max(0, int(min(xs) - air)), min(width, int(max(xs) + air) + 1)
+    top, bottom = max(0, int(min(ys) - air)), min(height, int(max(ys) + air) + 1)
+    return picture[top:bottom, left:right]
