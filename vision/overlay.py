@@ -2,7 +2,8 @@
 
 Each role has its own line as well as its own colour: pieces a solid frame with heavy corners and a numbered plate,
 lines a row of dots under the print, findings a hatched frame tied by a leader to their text. Text goes where no other
-text is; what finds no place in the picture goes into a list under it, tied by a letter.
+text, piece or leader is; what finds no place goes into a list under the picture by the piece's number, which then
+carries an exclamation mark as every piece with a finding does.
 """
 
 import textwrap
@@ -25,6 +26,8 @@ PAPER, PENCIL = (250, 248, 242), (24, 24, 28)
 LETTER_PART = 1 / 44
 """Text height over the picture's longer side: 2 mm where a phone shows the picture 90 mm long (common practice)."""
 SMALLEST = 13
+LEADER = 9.0
+"""Longest leader, in text heights: the eye must not lose it (common practice, no source)."""
 WRAP = 30
 """Characters a line of a text box."""
 
@@ -101,22 +104,39 @@ def draw(photo: Rgb, marks: Sequence[Mark]) -> Rgb:
 def draw_placed(photo: Rgb, marks: Sequence[Mark]) -> tuple[Rgb, tuple[Placed, ...]]:
     """Return the annotated photo and where each text stands."""
     page = _Page(photo)
+    pieces = [m for m in marks if m.role == "piece"]
+    findings = [m for m in marks if m.role == "finding"]
     for mark in marks:
         if mark.role == "line":
             page.dots(mark)
-    for mark in marks:
-        if mark.role == "piece":
-            page.frame(mark)
-    for mark in marks:
-        if mark.role == "finding":
-            page.hatch(mark)
-    for mark in marks:
-        if mark.role == "piece" and mark.text:
-            page.plate(mark)
-    for mark in marks:
-        if mark.role == "finding" and mark.text:
-            page.say(mark)
+    for mark in pieces:
+        page.frame(mark)
+    for mark in findings:
+        page.hatch(mark)
+    homes = [_home(mark, pieces) for mark in findings]
+    for k, mark in enumerate(pieces):
+        if mark.text:
+            page.plate(mark, warned=k in homes)
+    # All that is said of one piece stands in one box with one leader.
+    told: dict[int, list[Mark]] = {}
+    for k, (mark, home) in enumerate(zip(findings, homes, strict=True)):
+        if mark.text:
+            told.setdefault(home if home is not None else -1 - k, []).append(mark)
+    for home, group in told.items():
+        page.say(group, pieces[home].text if home >= 0 else "")
     return page.finish(), tuple(page.placed)
+
+
+def _home(mark: Mark, pieces: Sequence[Mark]) -> int | None:
+    """Which piece a finding belongs to: the one that holds its middle."""
+    middle = np.asarray(mark.outline, dtype=np.float64).mean(axis=0)
+    for k, piece in enumerate(pieces):
+        corners = np.asarray(piece.outline, dtype=np.float64)
+        edge = np.roll(corners, -1, axis=0) - corners
+        side = edge[:, 0] * (middle[1] - corners[:, 1]) - edge[:, 1] * (middle[0] - corners[:, 0])
+        if (side >= 0).all() or (side <= 0).all():
+            return k
+    return None
 
 
 class _Page:
@@ -133,7 +153,8 @@ class _Page:
         self.taken: list[_Box] = []
         self.frames: list[_Box] = []
         self.placed: list[Placed] = []
-        self.listed: list[tuple[str, str]] = []
+        self.leaders: list[tuple[Point, Point]] = []
+        self.listed: list[tuple[str, list[Mark]]] = []
 
     def dots(self, mark: Mark) -> None:
         """A dotted line under a line of print."""
@@ -172,66 +193,64 @@ class _Page:
                 out = out / max(1e-6, float(np.hypot(*out))) * 0.45 * self.size
                 self.pen.line([tuple(foot), tuple(foot + out)], fill=FINDING, width=max(1, self.stroke - 1))
 
-    def plate(self, mark: Mark) -> None:
+    def plate(self, mark: Mark, *, warned: bool) -> None:
         """The piece's number on a dark plate at its upper left corner, outside where there is room."""
+        shown = f"{mark.text} !" if warned else mark.text
         x, y = mark.outline[0]
-        width, height = self._extent([mark.text], self.bold)
         pad = 0.3 * self.size
-        tries = [(x, y - height - 2 * pad), (x - width - 2 * pad, y), (x, y), (x, _bounds(mark.outline).y1)]
-        box = self._first_free([(*t, width + 2 * pad, height + 2 * pad) for t in tries], gap=1.0)
+        width, height = (e + 2 * pad for e in self._extent([shown], self.bold))
+        tries = [(x, y - height), (x - width, y), (x, y), (x, _bounds(mark.outline).y1)]
+        box = self._first_free([(*t, width, height) for t in tries], gap=1.0)
+        box = box or self._search((x, y), width, height, 0.45 * max(self.width, self.height), None)
         if box is None:
-            box = self._search((x, y), width + 2 * pad, height + 2 * pad, avoid_frames=False)
-        if box is None:
-            self._list(mark)
+            self.listed.append((mark.text, [mark]))
             return
-        self._write(box, [mark.text], self.bold, pad, PENCIL, PIECE, mark.text)
+        self._write(box, [(mark.text, [shown])], self.bold, pad, PENCIL, FINDING if warned else PIECE)
 
-    def say(self, mark: Mark) -> None:
-        """A finding's text in a box near its place, tied to it by a leader; in the list where there is no room."""
-        lines = _wrapped(mark.text)
-        width, height = self._extent(lines, self.font)
+    def say(self, group: Sequence[Mark], piece: str) -> None:
+        """Findings in a box near their place, tied to it by a leader; in the list where there is no room."""
+        blocks = [(mark.text, _wrapped(mark.text)) for mark in group]
         pad = 0.4 * self.size
-        anchor = tuple(np.asarray(mark.outline).mean(axis=0))
-        box = self._search((float(anchor[0]), float(anchor[1])), width + 2 * pad, height + 2 * pad, avoid_frames=True)
-        if box is None:
-            self._list(mark)
+        width, height = (e + 2 * pad for e in self._extent([line for _, lines in blocks for line in lines], self.font))
+        outline = group[0].outline
+        middle = np.asarray(outline, dtype=np.float64).mean(axis=0)
+        reach = LEADER * self.size + 0.5 * float(np.ptp(np.asarray(outline), axis=0).max())
+        box = self._search((float(middle[0]), float(middle[1])), width, height, reach, outline)
+        if box is not None:
+            self._leader(outline, box)
+            self._write(box, blocks, self.font, pad, PAPER, PENCIL)
             return
-        self._leader(mark.outline, box)
-        self._write(box, lines, self.font, pad, PAPER, PENCIL, mark.text)
+        name = piece.split()[0] if piece else _letters(sum(1 for tag, _ in self.listed if tag.isalpha()))
+        self.listed.append((name, list(group)))
+        if not piece:
+            width, height = (e + 0.5 * self.size for e in self._extent([name], self.bold))
+            box = self._search((float(middle[0]), float(middle[1])), width, height, 3 * reach, None)
+            if box is not None:
+                self._write(box, [(name, [name])], self.bold, 0.25 * self.size, PAPER, PENCIL)
 
     def finish(self) -> Rgb:
         """The picture, with the list under it where there is one."""
         if not self.listed:
             return np.asarray(self.picture, dtype=np.uint8)
-        pad = 0.5 * self.size
-        room = max(10, int((self.width - 4 * pad) / (0.62 * self.size)))
-        entries = [(tag, text, _wrapped(text, room)) for tag, text in self.listed]
-        height = sum(self._extent(lines, self.font)[1] + pad for _, _, lines in entries) + pad
-        taller = Image.new("RGB", (self.width, self.height + round(height + pad)), PAPER)
+        pad, step = 0.5 * self.size, 1.25 * self.size
+        indent = pad + max(self.bold.getlength(tag) for tag, _ in self.listed) + self.size
+        room = max(10, int((self.width - indent - pad) / (0.6 * self.size)))
+        blocks = [(tag, [(m.text, _wrapped(m.text, room)) for m in group]) for tag, group in self.listed]
+        rows = sum(len(lines) for _, group in blocks for _, lines in group)
+        height = round(rows * step + pad * (len(blocks) + 1))
+        taller = Image.new("RGB", (self.width, self.height + height), PAPER)
         taller.paste(self.picture, (0, 0))
         pen = ImageDraw.Draw(taller)
         y = self.height + pad
-        for tag, text, lines in entries:
+        for tag, group in blocks:
             pen.text((pad, y), tag, font=self.bold, fill=PENCIL)
-            step = self._extent(["X"], self.font)[1]
-            for k, line in enumerate(lines):
-                pen.text((pad + 2.2 * self.size, y + k * step), line, font=self.font, fill=PENCIL)
-            bottom = y + len(lines) * step
-            self.placed.append(Placed(text, (pad, y, self.width - pad, bottom), True))
-            y = bottom + pad
+            for text, lines in group:
+                self.placed.append(Placed(text, (indent, y, self.width - pad, y + len(lines) * step), True))
+                for line in lines:
+                    pen.text((indent, y), line, font=self.font, fill=PENCIL)
+                    y += step
+            y += pad
         return np.asarray(taller, dtype=np.uint8)
-
-    def _list(self, mark: Mark) -> None:
-        """Put a text into the list and its letter on its place."""
-        tag = _letters(len(self.listed))
-        self.listed.append((tag, mark.text))
-        width, height = self._extent([tag], self.bold)
-        pad = 0.25 * self.size
-        anchor = np.asarray(mark.outline).mean(axis=0)
-        box = self._search((float(anchor[0]), float(anchor[1])), width + 2 * pad, height + 2 * pad, avoid_frames=False)
-        if box is not None:
-            self._leader(mark.outline, box)
-            self._write(box, [tag], self.bold, pad, PAPER, PENCIL, tag)
 
     def _extent(self, lines: Sequence[str], face: ImageFont.FreeTypeFont) -> tuple[float, float]:
         """Width and height of lines of text."""
@@ -247,49 +266,74 @@ class _Page:
                 return box
         return None
 
-    def _search(self, anchor: Point, width: float, height: float, *, avoid_frames: bool) -> _Box | None:
-        """The nearest free rectangle around a point, in growing rings."""
+    def _search(self, anchor: Point, width: float, height: float, reach: float, tied: Quad | None) -> _Box | None:
+        """The nearest free rectangle around a point, in growing rings.
+
+        With `tied` given it also keeps off all pieces and leaders, and its own leader must cross no text.
+        """
         step = 0.8 * self.size
-        reach = 0.45 * max(self.width, self.height)
-        for radius in np.arange(0.0, reach, step):
-            turns = max(1, int(2 * np.pi * radius / (2 * step)))
+        for radius in np.arange(0.0, reach + 0.5 * float(np.hypot(width, height)), step):
+            turns = max(1, int(np.pi * radius / step))
             for angle in np.linspace(-np.pi / 2, 1.5 * np.pi, turns, endpoint=False):
                 x = anchor[0] + radius * np.cos(angle) - width / 2
                 y = anchor[1] + radius * np.sin(angle) - height / 2
                 box = self._first_free([(float(x), float(y), width, height)], gap=0.3 * self.size)
-                if box is None or (avoid_frames and any(box.meets(f) for f in self.frames)):
-                    continue
-                return box
+                if box is not None and (tied is None or self._clear(box, tied)):
+                    return box
         return None
+
+    def _clear(self, box: _Box, tied: Quad) -> bool:
+        """No piece or leader under the box, and no text under its leader."""
+        if any(box.meets(frame) for frame in self.frames) or any(_crosses(line, box) for line in self.leaders):
+            return False
+        line = _leader_line(tied, box)
+        return not any(_crosses(line, other) for other in self.taken)
 
     def _leader(self, outline: Quad, box: _Box) -> None:
         """A line from the nearest point of the outline to the text box, with a dot at its foot."""
-        middle = np.array([(box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2])
-        foot = _nearest(outline, middle)
-        head = np.array([np.clip(foot[0], box.x0, box.x1), np.clip(foot[1], box.y0, box.y1)])
-        self.pen.line([tuple(foot), tuple(head)], fill=PENCIL, width=self.stroke + 2)
-        self.pen.line([tuple(foot), tuple(head)], fill=FINDING, width=self.stroke)
+        foot, head = _leader_line(outline, box)
+        self.pen.line([foot, head], fill=PENCIL, width=self.stroke + 2)
+        self.pen.line([foot, head], fill=FINDING, width=self.stroke)
         radius = 1.4 * self.stroke
         self.pen.ellipse((foot[0] - radius, foot[1] - radius, foot[0] + radius, foot[1] + radius), fill=FINDING)
+        self.leaders.append((foot, head))
 
     def _write(
         self,
         box: _Box,
-        lines: Sequence[str],
+        blocks: Sequence[tuple[str, Sequence[str]]],
         face: ImageFont.FreeTypeFont,
         pad: float,
         fill: tuple[int, int, int],
         ink: tuple[int, int, int],
-        text: str,
     ) -> None:
-        """Fill a box and write into it."""
-        self.pen.rounded_rectangle(
-            (box.x0, box.y0, box.x1, box.y1), radius=0.25 * self.size, fill=fill, outline=PENCIL, width=1
-        )
-        for k, line in enumerate(lines):
-            self.pen.text((box.x0 + pad, box.y0 + pad + 1.25 * self.size * k), line, font=face, fill=ink)
+        """Fill a box and write blocks of (whole text, its lines) into it."""
+        corners = (box.x0, box.y0, box.x1, box.y1)
+        self.pen.rounded_rectangle(corners, radius=0.25 * self.size, fill=fill, outline=PENCIL, width=1)
+        y = box.y0 + pad
+        for text, lines in blocks:
+            top = y
+            for line in lines:
+                self.pen.text((box.x0 + pad, y), line, font=face, fill=ink)
+                y += 1.25 * self.size
+            self.placed.append(Placed(text, (box.x0, top, box.x1, y), False))
         self.taken.append(box)
-        self.placed.append(Placed(text, (box.x0, box.y0, box.x1, box.y1), False))
+
+
+def _leader_line(outline: Quad, box: _Box) -> tuple[Point, Point]:
+    """From the outline's point nearest to the box to the box's point nearest to it."""
+    foot = _nearest(outline, np.array([(box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2]))
+    head = float(np.clip(foot[0], box.x0, box.x1)), float(np.clip(foot[1], box.y0, box.y1))
+    return (float(foot[0]), float(foot[1])), head
+
+
+def _crosses(line: tuple[Point, Point], box: _Box) -> bool:
+    """Whether a segment meets a rectangle (sampled at a third of the rectangle's smaller side)."""
+    a, b = np.asarray(line[0]), np.asarray(line[1])
+    fine = max(1.0, min(box.x1 - box.x0, box.y1 - box.y0) / 3)
+    points = a + (b - a) * np.linspace(0, 1, int(np.hypot(*(b - a)) / fine) + 2)[:, None]
+    inside = (points[:, 0] > box.x0) & (points[:, 0] < box.x1) & (points[:, 1] > box.y0) & (points[:, 1] < box.y1)
+    return bool(inside.any())
 
 
 def _bounds(outline: Quad) -> _Box:
