@@ -6,7 +6,17 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from tracker.knowledge.datemarking import Marking, Window, take_apart
-from tracker.knowledge.datestyles import FIRST_YEAR, Style, When, age_weight, context_db, meanings, styles, weeks_in
+from tracker.knowledge.datestyles import (
+    FIRST_YEAR,
+    Style,
+    When,
+    age_weight,
+    context_db,
+    fields,
+    meanings,
+    styles,
+    weeks_in,
+)
 
 # Makers' weeks are not all ISO weeks (Microchip counts from 1 January); a code two weeks ahead is no future date.
 SLACK = timedelta(days=14)
@@ -99,7 +109,7 @@ def _fitting(apart: Marking) -> list[tuple[int, str, Style]]:
             following = apart.words[after] if after < len(apart.words) else ""
             if style.following and not style.following.fullmatch(following):
                 continue
-            if style.pattern.fullmatch(word):
+            if fields(style, word) is not None:
                 found.append((index, word, style))
     return found
 
@@ -129,29 +139,32 @@ def _years_db(apart: Marking, possible: list[When]) -> list[tuple[When, float]]:
 
     Where the decade is open the decades share what the code's shape is worth; otherwise the year stands alone.
     """
-    weights = [(when, age_weight(when.year) * _allowed(apart, when.year)) for when in possible]
+    weights = [(when, age_weight(when.year) * _allowed(apart, when)) for when in possible]
     whole = sum(weight for _, weight in weights)
-    if not whole:
-        return []
     found = []
     for when, weight in weights:
-        share = weight / whole if when.open_decade else 1.0
-        believable = whole if when.open_decade else weight
-        db = 10 * math.log10(max(share * min(1.0, believable), 1e-9))
+        share = weight / max(1.0, whole) if when.open_decade else min(1.0, weight)
+        db = 10 * math.log10(max(share, 1e-9))
         if when.week == 53 and weeks_in(when.year) == 52:
             db += context_db("week_53_of_52_db")
         found.append((when, db))
     return found
 
 
-def _allowed(apart: Marking, year: int) -> float:
-    """Return a factor up to 1 for a year, from every window known and the copyright year."""
-    factor = math.prod(_inside(window, year) for window in apart.windows)
+def _allowed(apart: Marking, when: When) -> float:
+    """Return a factor up to 1 for a year, from every window known and the copyright year.
+
+    The windows choose freely between decades. Against a year that is printed in full they count up to a bound: a clear
+    date in a year when the part was not made is still the date that is printed, and what the workshop wants to hear of.
+    """
+    factor = math.prod(_inside(window, when.year) for window in apart.windows)
+    if not when.open_decade:
+        factor = max(factor, 10 ** (context_db("lowest_window_db") / 10))
     if apart.copyright is None:
         return factor
-    if year < apart.copyright:
+    if when.year < apart.copyright:
         return float(factor * 10 ** (context_db("before_copyright_db") / 10))
-    return float(factor * min(1.0, 10 ** (-(year - apart.copyright - 10) / 10)))
+    return float(factor * 10 ** (context_db("year_after_copyright_db") * max(0, when.year - apart.copyright - 3) / 10))
 
 
 def _inside(window: Window, year: int) -> float:

@@ -127,7 +127,7 @@ def take_apart(text: str, maker: str | None) -> Marking:
         part=part,
         beside_country=_beside_country(words),
         part_like=frozenset(i for i, w in enumerate(words) if _part_like(w)),
-        certain_parts=frozenset(i for i, m in found_marks if m.part) | _clear_parts(words),
+        certain_parts=_certain_parts(words, frozenset(i for i, m in found_marks if m.part)),
         windows=_windows(part, owners, [m for _, m in found_marks]),
         copyright=max(years) if years else None,
         likely_styles=frozenset(s for owner in owners for s in owner.date_styles),
@@ -160,9 +160,9 @@ def _part_like(word: str) -> bool:
     return bool(parsed and len(parsed.prefix) > 1 and (parsed.makers or families.for_part(word)))
 
 
-def _clear_parts(words: tuple[str, ...]) -> frozenset[int]:
+def _certain_parts(words: tuple[str, ...], marked: frozenset[int]) -> frozenset[int]:
     """Return indices of words that are part numbers beyond doubt, or else of a bare well-known type ('MOS 6502')."""
-    clear = frozenset(i for i, w in enumerate(words) if len(w) > 4 and parts.part_score(w) >= CLEAR_PART)
+    clear = marked | {i for i, w in enumerate(words) if len(w) > 4 and parts.part_score(w) >= CLEAR_PART}
     if clear:
         return clear
     return frozenset(

@@ -83,6 +83,20 @@ def _style(entry: dict[str, Any]) -> Style:
     )
 
 
+def fields(style: Style, word: str) -> dict[str, str] | None:
+    """Return the named parts of a word that has the style's shape, or None.
+
+    A '?' stands for a character nobody could read; it may stand anywhere but in the date itself.
+    """
+    found = style.pattern.fullmatch(word.replace("?", "0"))
+    if not found:
+        return None
+    named = {name: text for name, text in found.groupdict().items() if text is not None}
+    if any("?" in word[found.start(name) : found.end(name)] for name in named):
+        return None
+    return {name.rstrip("0123456789"): text for name, text in named.items()}
+
+
 def meanings(style: Style, word: str, *, latest: int) -> tuple[When, ...]:
     """Return what `word` may mean in `style`: several where the decade is open, none where it does not fit.
 
@@ -94,10 +108,9 @@ def meanings(style: Style, word: str, *, latest: int) -> tuple[When, ...]:
     latest : int
         The last year possible.
     """
-    found = style.pattern.fullmatch(word)
-    if not found:
+    groups = fields(style, word)
+    if groups is None:
         return ()
-    groups = {name.rstrip("0123456789"): text for name, text in found.groupdict().items() if text is not None}
     week = int(groups["ww"]) if "ww" in groups else None
     if week is not None and not 1 <= week <= 53:
         return ()

@@ -53,6 +53,7 @@ class FamilyData:
     invented: bool
 
 
+@cache
 def for_part(part: str) -> FamilyData | None:
     """Return the family a part number belongs to, or None when it is not known.
 

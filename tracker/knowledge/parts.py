@@ -76,12 +76,13 @@ def _logic_pattern() -> re.Pattern[str]:
     families = "|".join(table("parts.toml")["logic"]["families"])
     return re.compile(
         rf"(?P<prefix>[A-Z]{{0,4}}?)(?P<base>(?P<range>74|54)(?P<family>{families}|)(?P<number>\d{{2,5}}))"
-        r"(?P<suffix>[A-Z]*\d?)(?:[-/ ](?P<grade>[A-Z0-9/]+))?"
+        r"(?P<suffix>[A-Z]{0,3}\d?)(?:[-/ ](?P<grade>[A-Z0-9/]+))?"
     )
 
 
 def _clean(text: str) -> str:
-    return re.sub(r"\s+", " ", text.upper().replace("_", "-")).strip(" ,;:.")
+    tidy = re.sub(r"\s+", " ", text.upper().replace("_", "-")).strip(" ,;:.")
+    return re.sub(r"^([A-Z]{2,4}) (?=\d)", r"\1", tidy)  # 'MCS 6502' is MCS6502
 
 
 def parse(text: str) -> PartNumber | None:
@@ -223,17 +224,24 @@ def find_part(lines: Sequence[str]) -> str | None:
     for position, line in enumerate(lines):
         for words in _spans(line):
             # The part number usually stands above the date and lot codes; a hint, no more.
-            score = part_score(words) - 0.15 * position
+            score = part_score(words.replace("?", "")) - 0.15 * position
             if score > LEAST_PART_SCORE and (best is None or score > best[0]):
                 best = (score, words)
     return best[1] if best else None
 
 
 def _spans(line: str) -> list[str]:
-    """Return the words of a line, and pairs whose second is a grade ('AT28C64 15PC')."""
-    words = [word.strip(",;:()") for word in line.split()]
-    pairs = [f"{a} {b}" for a, b in pairwise(words) if re.fullmatch(r"-\w{1,6}|\d{2,3}[A-Z]{2}", b)]
-    return [word for word in words if word] + pairs
+    """Return the words of a line, and pairs that belong together: 'AT28C64 15PC', 'MCS 6532'."""
+    words = [stripped for word in line.split() if (stripped := word.strip(",;:()"))]
+    return words + [f"{a} {b}" for a, b in pairwise(words) if _belong_together(a, b)]
+
+
+def _belong_together(first: str, second: str) -> bool:
+    if re.fullmatch(r"-\w{1,6}|\d{2,3}[A-Z]{2}", second):
+        return part_score(first) > 0
+    if len(first) < 2 or not makers.of_prefix(first) or not re.fullmatch(r"\d{3,5}[A-Z]{0,2}\d?", second):
+        return False
+    return bool(families.for_part(second)) or not re.fullmatch(r"\d\d(0[1-9]|[1-4]\d|5[0-3])[A-Z]*", second)
 
 
 def part_score(text: str) -> float:
@@ -243,7 +251,7 @@ def part_score(text: str) -> float:
         return -1.0
     score = _prefix_score(part)
     if part.family is not None:
-        score += 1.6 + (0.6 if part.family else 0.0)
+        score += _logic_score(part)
     elif families.for_part(text):
         score += 1.2
     elif re.search(r"[A-Z]", part.base):
@@ -252,10 +260,20 @@ def part_score(text: str) -> float:
     return score - 0.3 * max(0, kind_changes(part.suffix) - 2)
 
 
+def _logic_score(part: PartNumber) -> float:
+    """A bare '7404' may as well be a date or a lot; family letters, a prefix or package letters settle it."""
+    if part.family:
+        return 2.2
+    if part.prefix:
+        return 1.6
+    return 0.8 if part.package or not part.suffix else -0.5
+
+
 def _prefix_score(part: PartNumber) -> float:
     """One letter proves little: lot and date codes begin with one as well."""
     if not part.prefix:
-        return -1.0 if part.family is None else 0.0
+        custom = re.fullmatch(r"\d{3}-\d{4}", part.text)  # house numbers of machine makers; common practice, no source
+        return (0.3 if custom else -1.0) if part.family is None else 0.0
     if len(part.prefix) == 1:
         return 0.2 if part.makers else -0.3
     return 1.0 if part.makers else 0.0
