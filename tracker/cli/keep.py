@@ -1,5 +1,140 @@
+"""Verbs that keep the records honest: log, verify, tidy."""
+
+from typing import TYPE_CHECKING, Annotated
+
 import typer
+
+from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
+from tracker.cli.printing import console, note, print_json, table
+from tracker.errors import ExitCode
+
+if TYPE_CHECKING:
+    from tracker.desk.log import Logged
+    from tracker.desk.verify import Report
 
 
 def register(app: typer.Typer) -> None:
     """Add this module's verbs to the command line."""
+    app.command("log")(_log)
+    app.command("verify", epilog="Exit code 0 when everything is as it was recorded, 1 when anything is not.")(_verify)
+    app.command("tidy")(_tidy)
+
+
+def _log(
+    subject: Annotated[
+        str | None,
+        typer.Argument(metavar="LABEL", help="Only what concerns this lot, piece, machine or run.", show_default=False),
+    ] = None,
+    limit: Annotated[int, typer.Option("--limit", metavar="N", help="At most this many, the newest.", min=1)] = 50,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show the journal: who said and did what, and when (UTC), the newest last."""
+    import json
+    from dataclasses import asdict
+
+    from tracker.desk.log import read_log
+    from tracker.desk.workspace import Workspace
+
+    with Workspace.open(workspace) as opened:
+        found = read_log(opened, subject, limit=limit)
+    if as_json:
+        entries = [
+            {**asdict(entry), "said": json.loads(entry.said), "rows": dict(entry.rows)} for entry in found.entries
+        ]
+        print_json({"schema": "lotproof.log/1", "entries": entries, "found": found.found})
+        return
+    if not found.entries:
+        print("Nothing in the journal." if subject is None else f"Nothing in the journal about {subject}.")
+        return
+    rows = [
+        (str(one.entry), one.at[:19].replace("T", " "), one.operator, one.act, one.subject, _said(one))
+        for one in found.entries
+    ]
+    console().print(table(("entry", "when (UTC)", "who", "act", "about", "said"), rows, right=("entry",)))
+    if found.found > len(rows):
+        note(f"The newest {len(rows)} of {found.found}; --limit shows more.")
+
+
+def _said(entry: "Logged") -> str:
+    import json
+
+    said = json.loads(entry.said)
+    parts = [
+        f"{name.replace('_', ' ')}: {_plain(value)}" for name, value in said.items() if value not in (None, [], {})
+    ]
+    if entry.files:
+        parts.append("1 file kept" if entry.files == 1 else f"{entry.files} files kept")
+    return "; ".join(parts)
+
+
+def _plain(value: object) -> str:
+    """Return a value of the journal in plain words; long lists are cut, the JSON has them whole."""
+    if isinstance(value, dict) and "lot" in value and "part" in value:
+        return f"{value['lot']} ({value.get('pieces')} of {value['part']} from {value.get('seller')})"
+    if isinstance(value, dict):
+        return " ".join(_plain(one) for one in value.values() if one is not None)
+    if isinstance(value, list):
+        shown = ", ".join(_plain(one) for one in value[:4])
+        return shown if len(value) <= 4 else f"{shown} and {len(value) - 4} more"
+    return str(value)
+
+
+def _verify(
+    against: Annotated[
+        str | None,
+        typer.Option(
+            "--against", metavar="HEAD", help="A head noted earlier; the journal must contain it.", show_default=False
+        ),
+    ] = None,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Check that records, files and journal are as they were recorded, and name everything that is not.
+
+    Note the head it prints somewhere else: with --against it later proves that nothing before it was changed.
+    """
+    from dataclasses import asdict
+
+    from tracker.desk.verify import verify
+    from tracker.desk.workspace import Workspace
+
+    with Workspace.open(workspace) as opened:
+        report = verify(opened, against=against)
+    if as_json:
+        print_json({"schema": "lotproof.verify/1", "sound": report.sound, **asdict(report)})
+    else:
+        _show(report)
+    if not report.sound:
+        raise typer.Exit(ExitCode.NO)
+
+
+def _show(report: "Report") -> None:
+    rows = [(rung.name, str(rung.checked), str(rung.faults) if rung.faults else "none") for rung in report.rungs]
+    console().print(table(("rung", "checked", "faults"), rows, right=("checked", "faults")))
+    for fault in report.faults:
+        print(f"  {fault.rung}: {fault.message}")
+    if report.fault_count > len(report.faults):
+        print(f"  and {report.fault_count - len(report.faults)} more")
+    if report.reached != "rows":
+        print(f"The check could not go on after: {report.reached or 'nothing'}.")
+    if report.sound:
+        print("Everything is as it was recorded.")
+    else:
+        print("1 fault." if report.fault_count == 1 else f"{report.fault_count} faults.")
+    print(f"Head: entry {report.head.entry}, {report.head.hash}")
+
+
+def _tidy(workspace: WorkspaceOption = None, operator: OperatorOption = None, as_json: JsonOption = False) -> None:
+    """Remove evidence files that belong to no entry: what an interrupted act left. Nothing else is touched."""
+    from tracker.desk.verify import tidy
+    from tracker.desk.workspace import Workspace
+
+    with Workspace.open(workspace) as opened:
+        removed = tidy(opened, operator=operator)
+    if as_json:
+        print_json({"schema": "lotproof.tidy/1", "removed": list(removed)})
+        return
+    for name in removed:
+        print(f"removed {name}")
+    print("1 file removed." if len(removed) == 1 else f"{len(removed) or 'No'} files removed.")

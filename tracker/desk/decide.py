@@ -100,6 +100,12 @@ def settled(session: Session, pieces: Sequence[Piece] | None = None) -> dict[int
     return {number: row.genuine for number, row in latest.items() if not row.withdrawn}
 
 
+def exemplars(session: Session) -> set[int]:
+    """Return the ids of the pieces that stand as exemplars."""
+    latest = {row.piece_id: row for row in session.scalars(select(Exemplar).order_by(Exemplar.entry_id, Exemplar.id))}
+    return {number for number, row in latest.items() if not row.withdrawn}
+
+
 def settle(
     workspace: Workspace,
     piece_label: str,

@@ -38,6 +38,16 @@ def piece_label(lot: str, number: int) -> str:
     return f"{lot}-{number:02d}"
 
 
+def plain_label(text: str) -> str:
+    """Return a label as it is written in the records: `l7-3` becomes `L0007-03`; other words only upper case."""
+    word = _word(text)
+    if match := _PIECE.fullmatch(word):
+        return piece_label(lot_label(int(match[1])), int(match[2]))
+    if match := re.fullmatch(r"([LMR])0*([0-9]{1,9})", word):
+        return f"{match[1]}{int(match[2]):04d}"
+    return word
+
+
 def next_number(session: Session, model: type[Lot] | type[Machine] | type[BenchRun]) -> int:
     """Return the next free number for the labels of `model`; call it inside an act.
 

@@ -1,0 +1,294 @@
+"""Lists of lots, pieces, sellers, machines and runs, filtered and sorted."""
+
+import csv
+import io
+import os
+import secrets
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, joinedload
+
+from tracker.desk.decide import exemplars, settled
+from tracker.desk.pieces import dispositions, seats
+from tracker.desk.rows import ROW_OF, LotRow, MachineRow, PieceRow, Row, RunRow, SellerRow
+from tracker.desk.workspace import Workspace
+from tracker.errors import BadRequest
+from tracker.records.models import BenchRun, Inspection, JournalEntry, Lot, Machine, Piece, Seller
+
+
+@dataclass(frozen=True, slots=True)
+class Filters:
+    """What a row must have; texts are compared in any case. `part` and `name` need only be contained."""
+
+    lot: str | None = None
+    piece: str | None = None
+    seller: str | None = None
+    source: str | None = None
+    part: str | None = None
+    disposition: str | None = None
+    machine: str | None = None
+    name: str | None = None
+    test: str | None = None
+    verdict: str | None = None
+    since: date | None = None
+    suspicion: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """The rows asked for, and how many there were before the limit."""
+
+    what: str
+    rows: tuple[Row, ...]
+    found: int
+
+
+def list_rows(
+    workspace: Workspace,
+    what: str,
+    filters: Filters | None = None,
+    *,
+    sort: str | None = None,
+    reverse: bool = False,
+    limit: int | None = None,
+) -> Listing:
+    """Return the rows of one list.
+
+    Parameters
+    ----------
+    what : str
+        lots, pieces, sellers, machines or runs.
+    sort : str, optional
+        A column; rows without a value come last. Default: the label.
+
+    Raises
+    ------
+    BadRequest
+        When the list, a filter or the column is unknown.
+    """
+    if what not in ROW_OF:
+        raise BadRequest(f"There is no list of '{what}'.", f"There are: {', '.join(ROW_OF)}.")
+    columns = [field.name for field in fields(ROW_OF[what])]
+    tests = _tests(what, columns, filters or Filters())
+    if sort is not None and sort not in columns:
+        raise BadRequest(f"{what} have no column '{sort}'.", f"They have: {', '.join(columns)}.")
+    with workspace.read() as session:
+        rows = [row for row in _MAKERS[what](session) if all(test(row) for test in tests)]
+    key = sort or columns[0]
+    present = sorted((row for row in rows if getattr(row, key) is not None), key=_by(key), reverse=reverse)
+    ordered = [*present, *(row for row in rows if getattr(row, key) is None)]
+    return Listing(what, tuple(ordered[:limit]), len(ordered))
+
+
+def _by(column: str) -> Callable[[Row], Any]:
+    def key(row: Row) -> Any:
+        value = getattr(row, column)
+        return value.casefold() if isinstance(value, str) else value
+
+    return key
+
+
+def _tests(what: str, columns: Sequence[str], filters: Filters) -> list[Callable[[Row], bool]]:
+    tests = []
+    for name, wanted in ((field.name, getattr(filters, field.name)) for field in fields(filters)):
+        if wanted is None:
+            continue
+        where = {"since": next((one for one in ("arrived", "last_arrival", "since", "at") if one in columns), "")}
+        column = where.get(name, name)
+        if column not in columns:
+            flag = "min-suspicion" if name == "suspicion" else name
+            raise BadRequest(f"{what} cannot be filtered with --{flag}.", f"Their columns: {', '.join(columns)}.")
+        tests.append(_test(name, column, wanted))
+    return tests
+
+
+def _test(name: str, column: str, wanted: Any) -> Callable[[Row], bool]:
+    if name == "since":
+        return lambda row: str(getattr(row, column) or "")[:10] >= wanted.isoformat()
+    if name == "suspicion":
+        return lambda row: getattr(row, column) is not None and getattr(row, column) >= wanted
+    text = " ".join(str(wanted).split()).casefold()
+    if name in ("part", "name"):
+        return lambda row: text in f"{getattr(row, column)} {getattr(row, 'part_read', '')}".casefold()
+    return lambda row: str(getattr(row, column) or "").casefold() == text
+
+
+def _lots(session: Session) -> list[Row]:
+    query = select(Piece).options(joinedload(Piece.lot).joinedload(Lot.seller)).order_by(Piece.id)
+    pieces = session.scalars(query).all()
+    by_lot: dict[str, list[PieceRow]] = {}
+    for row in piece_rows(session, pieces):
+        by_lot.setdefault(row.lot, []).append(row)
+    return [lot_row(lot, by_lot.get(lot.label, [])) for lot in session.scalars(select(Lot).order_by(Lot.id))]
+
+
+def lot_row(lot: Lot, pieces: Sequence[PieceRow]) -> LotRow:
+    """Return the row of one lot from the rows of its pieces."""
+    count = Counter(piece.disposition for piece in pieces)
+    return LotRow(
+        lot=lot.label,
+        seller=lot.seller.name,
+        source=lot.source_kind,
+        order=lot.order_reference,
+        line=lot.order_line,
+        part=lot.claimed_part,
+        maker=lot.claimed_maker,
+        grade=lot.claimed_grade,
+        condition=lot.condition,
+        ordered=lot.quantity_ordered,
+        received=lot.quantity_received,
+        price=lot.price,
+        currency=lot.currency,
+        arrived=lot.arrived_on,
+        claim_by=lot.claim_by,
+        open=count["open"],
+        accepted=count["accepted"],
+        quarantined=count["quarantined"],
+        rejected=count["rejected"],
+        returned=count["returned"],
+        fitted=count["fitted"],
+        suspicion=max((piece.suspicion for piece in pieces if piece.suspicion is not None), default=None),
+    )
+
+
+def piece_rows(session: Session, pieces: Sequence[Piece]) -> list[PieceRow]:
+    """Return the rows of some pieces, in their order."""
+    now, sitting, truth = dispositions(session, pieces), seats(session, pieces), settled(session, pieces)
+    known_good = exemplars(session)
+    suspicion = _suspicions(session, pieces)
+    latest = {row.piece_id: row for row in session.scalars(select(Inspection).order_by(Inspection.id))}
+    rows = []
+    for piece in pieces:
+        seen, sits = latest.get(piece.id), sitting.get(piece.id)
+        rows.append(
+            PieceRow(
+                piece=piece.label,
+                lot=piece.lot.label,
+                seller=piece.lot.seller.name,
+                part=piece.lot.claimed_part,
+                part_read=seen.part_read if seen else None,
+                date_code=seen.date_code if seen else None,
+                package=seen.package if seen else None,
+                suspicion=suspicion.get(piece.id),
+                disposition=now[piece.id],
+                settled=None if piece.id not in truth else "genuine" if truth[piece.id] else "not-genuine",
+                exemplar=piece.id in known_good,
+                machine=sits.machine.label if sits else None,
+                position=sits.position if sits else None,
+                arrived=piece.lot.arrived_on,
+            )
+        )
+    return rows
+
+
+def _pieces(session: Session) -> list[Row]:
+    query = select(Piece).options(joinedload(Piece.lot).joinedload(Lot.seller)).order_by(Piece.id)
+    return [*piece_rows(session, session.scalars(query).all())]
+
+
+def _suspicions(session: Session, pieces: Sequence[Piece]) -> dict[int, float]:
+    """Return the suspicion of every piece that has been looked at or measured; the others have only a prior."""
+    from tracker.desk.assess import piece_suspicions
+
+    looked = set(session.scalars(select(Inspection.piece_id).distinct()))
+    looked |= {number for number in session.scalars(select(BenchRun.piece_id).distinct()) if number is not None}
+    wanted = [piece for piece in pieces if piece.id in looked]
+    return {number: found.probability for number, found in piece_suspicions(session, wanted).items()} if wanted else {}
+
+
+def _sellers(session: Session) -> list[Row]:
+    now, truth = dispositions(session), settled(session)
+    lots: dict[int, list[Lot]] = {}
+    for lot in session.scalars(select(Lot)):
+        lots.setdefault(lot.seller_id, []).append(lot)
+    pieces: dict[int, list[int]] = {}
+    for piece_id, lot_seller in session.execute(select(Piece.id, Lot.seller_id).join(Lot)):
+        pieces.setdefault(lot_seller, []).append(piece_id)
+    rows: list[Row] = []
+    for seller in session.scalars(select(Seller)):
+        mine = pieces.get(seller.id, [])
+        count = Counter(now[number] for number in mine)
+        arrivals = [lot.arrived_on for lot in lots.get(seller.id, [])]
+        rows.append(
+            SellerRow(
+                seller=seller.name,
+                lots=len(arrivals),
+                pieces=len(mine),
+                genuine=sum(truth.get(number) is True for number in mine),
+                not_genuine=sum(truth.get(number) is False for number in mine),
+                accepted=count["accepted"],
+                rejected=count["rejected"],
+                returned=count["returned"],
+                fitted=count["fitted"],
+                first_arrival=min(arrivals, default=None),
+                last_arrival=max(arrivals, default=None),
+            )
+        )
+    return rows
+
+
+def _machines(session: Session) -> list[Row]:
+    held = Counter(sits.machine.id for sits in seats(session).values())
+    query = select(Machine, JournalEntry.at).join(JournalEntry, JournalEntry.id == Machine.entry_id)
+    return [
+        MachineRow(machine.label, machine.name, machine.owner_reference, held[machine.id], at)
+        for machine, at in session.execute(query)
+    ]
+
+
+def _runs(session: Session) -> list[Row]:
+    query = (
+        select(BenchRun, Piece.label, Machine.label, JournalEntry.at, JournalEntry.operator)
+        .outerjoin(Piece, Piece.id == BenchRun.piece_id)
+        .outerjoin(Machine, Machine.id == BenchRun.machine_id)
+        .join(JournalEntry, JournalEntry.id == BenchRun.entry_id)
+        .order_by(func.length(BenchRun.label), BenchRun.label)
+    )
+    return [
+        RunRow(run.label, run.test, piece, machine, run.verdict, run.weight_db, run.supply_v, at, operator)
+        for run, piece, machine, at, operator in session.execute(query)
+    ]
+
+
+_MAKERS: Mapping[str, Callable[[Session], list[Row]]] = {
+    "lots": _lots,
+    "pieces": _pieces,
+    "sellers": _sellers,
+    "machines": _machines,
+    "runs": _runs,
+}
+
+
+def write_csv(listing: Listing, path: Path) -> None:
+    """Write a list as CSV (UTF-8, RFC 4180), whole or not at all; an earlier file of this name is replaced.
+
+    Raises
+    ------
+    BadRequest
+        When it cannot be written.
+    """
+    columns = [field.name for field in fields(ROW_OF[listing.what])]
+    text = io.StringIO()
+    writer = csv.DictWriter(text, columns)
+    writer.writeheader()
+    writer.writerows(asdict(row) for row in listing.rows)
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    try:
+        if path.is_dir():
+            raise IsADirectoryError(None, "it is a folder")
+        with temporary.open("w", encoding="utf-8", newline="") as file:
+            file.write(text.getvalue())
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    except (OSError, ValueError) as error:
+        said = error.strerror if isinstance(error, OSError) else str(error)
+        raise BadRequest(f"{path} cannot be written ({said}).", "Name a file in a folder that is there.") from None
+    finally:
+        temporary.unlink(missing_ok=True)

@@ -1,0 +1,321 @@
+"""Everything on record about one lot, piece, machine or run."""
+
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.desk.listing import piece_rows
+from tracker.desk.pieces import disposition, find_lot, find_machine, find_piece, plain_label, seat
+from tracker.desk.rows import LotRow, PieceRow
+from tracker.desk.workspace import Workspace
+from tracker.errors import BadRequest
+from tracker.records.models import (
+    BenchRun,
+    Decision,
+    Document,
+    Exemplar,
+    Fitting,
+    Inspection,
+    JournalEntry,
+    Machine,
+    Photo,
+    Piece,
+    Settlement,
+    Written,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class File:
+    """A document or photo that is kept; `kind` is the document's kind or the photo's role."""
+
+    kind: str
+    name: str
+    sha256: str
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something said or done about a piece or machine, at a UTC instant."""
+
+    at: str
+    operator: str
+    what: str
+    why: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One bench run in short; weight in decibans."""
+
+    run: str
+    test: str
+    verdict: str
+    weight_db: float
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
+class FindingShown:
+    """One finding of the latest inspection of each photo role; weight in decibans."""
+
+    code: str
+    family: str
+    weight_db: float
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
+class SumShown:
+    """One line of the sum that gives the suspicion; weight in decibans."""
+
+    text: str
+    weight_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class LotShown:
+    """One lot with its pieces and papers."""
+
+    summary: LotRow
+    remark: str | None
+    pieces: tuple[PieceRow, ...]
+    documents: tuple[File, ...]
+    photos: tuple[File, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PieceShown:
+    """One piece: claim, what was seen and measured, the sum of its suspicion, and what was decided."""
+
+    summary: PieceRow
+    maker: str | None
+    grade: str | None
+    condition: str
+    marking: str | None
+    machine_name: str | None
+    sum: tuple[SumShown, ...]
+    findings: tuple[FindingShown, ...]
+    runs: tuple[Measured, ...]
+    photos: tuple[File, ...]
+    events: tuple[Event, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """One piece that sits, or sat, in a machine."""
+
+    position: str
+    piece: str
+    part: str
+    disposition: str
+    here: bool
+
+
+@dataclass(frozen=True, slots=True)
+class MachineShown:
+    """One machine: what it holds and held, its runs, its events."""
+
+    machine: str
+    name: str
+    owner_reference: str | None
+    positions: tuple[Held, ...]
+    runs: tuple[Measured, ...]
+    events: tuple[Event, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RunShown:
+    """One bench run whole; `result` is the JSON text of the test's own result, SI units; weight in decibans."""
+
+    run: str
+    test: str
+    subject: str
+    verdict: str
+    weight_db: float
+    rule: str
+    at: str
+    operator: str
+    supply_v: float | None
+    ambient_c: float | None
+    jig: str | None
+    instrument: str | None
+    remark: str | None
+    result: str
+    samples: tuple[tuple[tuple[str, Any], ...], ...]
+    """Raw readings in order: (column, value) for each column that is filled."""
+
+
+Shown = LotShown | PieceShown | MachineShown | RunShown
+
+
+def show(workspace: Workspace, label: str) -> Shown:
+    """Return everything on record about what a label names.
+
+    Parameters
+    ----------
+    label : str
+        `L0007`, `L0007-03`, `M0002`, a machine's name, or `R0005`.
+
+    Raises
+    ------
+    BadRequest
+        When nothing has this label.
+    """
+    word = plain_label(label)
+    with workspace.read() as session:
+        if re.fullmatch(r"L[0-9]+-[0-9]+", word):
+            return _piece(session, find_piece(session, word))
+        if re.fullmatch(r"L[0-9]+", word):
+            return _lot(session, word)
+        if re.fullmatch(r"R[0-9]+", word):
+            return _run(session, word)
+        return _machine(session, label)
+
+
+def _lot(session: Session, label: str) -> LotShown:
+    from tracker.desk.listing import lot_row
+
+    lot = find_lot(session, label)
+    rows = piece_rows(session, lot.pieces)
+    documents = session.scalars(select(Document).where(Document.lot_id == lot.id).order_by(Document.id))
+    photos = session.scalars(select(Photo).where(Photo.lot_id == lot.id).order_by(Photo.id))
+    return LotShown(
+        summary=lot_row(lot, rows),
+        remark=lot.remark,
+        pieces=tuple(rows),
+        documents=tuple(File(one.kind, one.name, one.sha256, one.size_bytes) for one in documents),
+        photos=tuple(_photo(one) for one in photos),
+    )
+
+
+def _photo(photo: Photo) -> File:
+    return File(photo.role, photo.name, photo.sha256, photo.size_bytes)
+
+
+def _piece(session: Session, piece: Piece) -> PieceShown:
+    query = select(Inspection).where(Inspection.piece_id == piece.id).order_by(Inspection.id)
+    latest = {one.photo.role: one for one in session.scalars(query)}
+    seen = max(latest.values(), key=lambda one: one.id, default=None)
+    sits = seat(session, piece)
+    findings = [finding for one in latest.values() for finding in one.findings]
+    return PieceShown(
+        summary=piece_rows(session, [piece])[0],
+        maker=piece.lot.claimed_maker,
+        grade=piece.lot.claimed_grade,
+        condition=piece.lot.condition,
+        marking=seen.marking if seen else None,
+        machine_name=sits.machine.name if sits else None,
+        sum=_sum(session, piece),
+        findings=tuple(FindingShown(one.code, one.family, one.weight_db, one.message) for one in findings),
+        runs=_runs(session, BenchRun.piece_id == piece.id),
+        photos=tuple(_photo(one.photo) for one in latest.values()),
+        events=_piece_events(session, piece),
+    )
+
+
+def _sum(session: Session, piece: Piece) -> tuple[SumShown, ...]:
+    from tracker.desk.assess import piece_suspicion
+
+    return tuple(SumShown(line.text, line.weight_db) for line in piece_suspicion(session, piece).lines)
+
+
+def _runs(session: Session, which: Any) -> tuple[Measured, ...]:
+    query = select(BenchRun, JournalEntry.at).join(JournalEntry, JournalEntry.id == BenchRun.entry_id).where(which)
+    return tuple(
+        Measured(run.label, run.test, run.verdict, run.weight_db, at)
+        for run, at in session.execute(query.order_by(BenchRun.id))
+    )
+
+
+def _piece_events(session: Session, piece: Piece) -> tuple[Event, ...]:
+    told: list[tuple[Written, str, str | None]] = []
+    for decision in session.scalars(select(Decision).where(Decision.piece_id == piece.id)):
+        told.append((decision, decision.disposition, decision.reason))
+    for settlement in session.scalars(select(Settlement).where(Settlement.piece_id == piece.id)):
+        truth = f"settled as {'genuine' if settlement.genuine else 'not genuine'}"
+        told.append((settlement, f"no longer {truth}" if settlement.withdrawn else truth, settlement.grounds))
+    for exemplar in session.scalars(select(Exemplar).where(Exemplar.piece_id == piece.id)):
+        told.append((exemplar, "no longer an exemplar" if exemplar.withdrawn else "exemplar", exemplar.grounds))
+    query = select(Fitting, Machine).join(Machine, Machine.id == Fitting.machine_id)
+    for fitting, machine in session.execute(query.where(Fitting.piece_id == piece.id)):
+        verb = "fitted into" if fitting.fitted else "taken out of"
+        told.append((fitting, f"{verb} {machine.label} ({machine.name}) at {fitting.position}", fitting.reason))
+    return _events(session, told)
+
+
+def _events(session: Session, told: Sequence[tuple[Written, str, str | None]]) -> tuple[Event, ...]:
+    events = []
+    for row, what, why in sorted(told, key=lambda one: (one[0].entry_id, one[0].id)):
+        entry = session.get_one(JournalEntry, row.entry_id)
+        events.append(Event(entry.at, entry.operator, what, why))
+    return tuple(events)
+
+
+def _machine(session: Session, label: str) -> MachineShown:
+    machine = find_machine(session, label)
+    query = select(Fitting, Piece).join(Piece, Piece.id == Fitting.piece_id).where(Fitting.machine_id == machine.id)
+    rows = session.execute(query.order_by(Fitting.entry_id, Fitting.id)).all()
+    told = [
+        (row, f"{piece.label} {'fitted at' if row.fitted else 'taken out of'} {row.position}", row.reason)
+        for row, piece in rows
+    ]
+    held = {(row.position, piece.id): (row, piece) for row, piece in rows}
+    positions = [
+        Held(row.position, piece.label, piece.lot.claimed_part, disposition(session, piece), row.fitted)
+        for row, piece in held.values()
+    ]
+    positions.sort(key=lambda one: (not one.here, one.position.casefold(), one.piece))
+    return MachineShown(
+        machine=machine.label,
+        name=machine.name,
+        owner_reference=machine.owner_reference,
+        positions=tuple(positions),
+        runs=_runs(session, BenchRun.machine_id == machine.id),
+        events=_events(session, told),
+    )
+
+
+def _run(session: Session, label: str) -> RunShown:
+    run = session.scalar(select(BenchRun).where(BenchRun.label == label))
+    if run is None:
+        raise BadRequest(f"There is no bench run {label}.", "`lotproof list runs` shows those there are.")
+    entry = session.get_one(JournalEntry, run.entry_id)
+    subject = session.get(Piece, run.piece_id) if run.piece_id else session.get(Machine, run.machine_id)
+    skipped = ("id", "entry_id", "run_id", "position")
+    columns = [column.name for column in run.samples[0].__table__.columns] if run.samples else []
+    filled = [name for name in columns if name not in skipped]
+    return RunShown(
+        run=run.label,
+        test=run.test,
+        subject=subject.label if subject else "",
+        verdict=run.verdict,
+        weight_db=run.weight_db,
+        rule=run.rule,
+        at=entry.at,
+        operator=entry.operator,
+        supply_v=run.supply_v,
+        ambient_c=run.ambient_c,
+        jig=run.jig,
+        instrument=run.instrument,
+        remark=run.remark,
+        result=run.result,
+        samples=tuple(
+            tuple((name, getattr(one, name)) for name in filled if getattr(one, name) is not None)
+            for one in run.samples
+        ),
+    )
+
+
+def result_of(run: RunShown) -> Any:
+    """Return a run's own result parsed; the text itself when it is no JSON."""
+    try:
+        return json.loads(run.result)
+    except ValueError:
+        return run.result
