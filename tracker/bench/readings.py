@@ -4,12 +4,12 @@ A column carries its unit in its name and plain numbers in its cells ('clock_hz'
 and cells with units as people write them ('clock', 'current').
 """
 
-import hashlib
 import io
 import math
+import re
 import warnings
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeVar
 
@@ -26,11 +26,10 @@ _FAILED = {"0": False, "false": False, "no": False, "fail": False, "failed": Fal
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """The file readings came from."""
+    """The file readings came from: its name and its bytes, as they were read."""
 
     name: str
-    sha256: str
-    size_bytes: int
+    data: bytes = field(repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,17 +49,19 @@ class _Column:
     full: str
     short: str
     kind: str
-    lowest: float = -math.inf
+    lowest: float
+    highest: float
     above_lowest: bool = False
 
 
-_CLOCK = _Column("clock_hz", "clock", "clock", 0.0)
-_STEP_CLOCK = _Column("clock_hz", "clock", "clock", 0.0, above_lowest=True)
-_CURRENT = _Column("current_a", "current", "current", 0.0)
-_CURRENT_U = _Column("u_a", "u", "current", 0.0, above_lowest=True)
-_TIME = _Column("time_s", "time", "time", 0.0)
-_TEMP = _Column("temp_c", "temp", "temperature", -273.15)
-_AMBIENT = _Column("ambient_c", "ambient", "temperature", -273.15)
+# The ends are far outside any bench; they keep a slip of the keyboard from ending as an overflow.
+_CLOCK = _Column("clock_hz", "clock", "clock", 0.0, 1e12)
+_STEP_CLOCK = _Column("clock_hz", "clock", "clock", 0.0, 1e12, above_lowest=True)
+_CURRENT = _Column("current_a", "current", "current", 0.0, 1e4)
+_CURRENT_U = _Column("u_a", "u", "current", 0.0, 1e4, above_lowest=True)
+_TIME = _Column("time_s", "time", "time", 0.0, 1e9)
+_TEMP = _Column("temp_c", "temp", "temperature", -273.15, 1e5)
+_AMBIENT = _Column("ambient_c", "ambient", "temperature", -273.15, 1e5)
 
 
 def current_table(path: Path) -> tuple[tuple[Reading, ...], Source]:
@@ -144,8 +145,7 @@ class _Sheet:
     def open(cls, path: Path) -> "_Sheet":
         """Read a CSV file of readings."""
         data = _bytes(path)
-        source = Source(path.name, hashlib.sha256(data).hexdigest(), len(data))
-        return cls(_parse(data, path.name), source)
+        return cls(_parse(data, path.name), Source(path.name, data))
 
     def has(self, column: _Column) -> bool:
         """Return whether the table has a column, under either name."""
@@ -172,7 +172,7 @@ class _Sheet:
             try:
                 converted.append(convert(text))
             except BadRequest as error:
-                raise BadRequest(f"{self.source.name}, row {row}, {name}: {error.what}", error.advice) from None
+                raise BadRequest(f"{self.source.name}, data row {row}, {name}: {error.what}", error.advice) from None
         return converted
 
     def _missing(self, name: str) -> None:
@@ -207,6 +207,8 @@ def _in_range(value: float, column: _Column, text: str) -> float:
     if value < column.lowest or (column.above_lowest and value == column.lowest):
         bound = "above" if column.above_lowest else "at least"
         raise BadRequest(f"{text.strip()!r} is too low; it must be {bound} {column.lowest:g}.")
+    if value > column.highest:
+        raise BadRequest(f"{text.strip()!r} is too high; it must be at most {column.highest:g}.")
     return value
 
 
@@ -243,7 +245,7 @@ def _parse(data: bytes, name: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
                 io.StringIO(text), sep=separator, dtype=str, keep_default_na=False, index_col=False, header=None
             ).fillna("")
     except (ValueError, Warning) as error:  # pandas' parser errors are ValueErrors
-        raise BadRequest(f"{name} cannot be read as a table: {' '.join(str(error).split())}.") from None
+        raise BadRequest(f"{name} cannot be read as a table{_where(str(error))}.") from None
     rows: Sequence[Sequence[str]] = frame.astype(str).to_numpy().tolist()
     names = [cell.strip().lower() for cell in rows[0]]
     twice = sorted({column for column in names if column and names.count(column) > 1})
@@ -252,3 +254,9 @@ def _parse(data: bytes, name: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
     if len(rows) < 2:
         raise BadRequest(f"{name} has no rows below its column names.")
     return tuple((column, tuple(row[i] for row in rows[1:])) for i, column in enumerate(names))
+
+
+def _where(message: str) -> str:
+    """Return in words what pandas' parser says of a line with too many cells, or nothing."""
+    found = re.search(r"Expected (\d+) fields in line (\d+), saw (\d+)", message)
+    return f": line {found[2]} has {found[3]} cells, {found[1]} are expected" if found else ""

@@ -80,8 +80,7 @@ def plan(lot: int, bad_fraction: float | str, confidence: float | str, *, allowe
     bad = math.ceil(share * lot)
     if bad <= allowed:
         raise BadRequest(
-            f"A lot of {lot} with {float(share):g} bad has {bad} bad pieces, and {allowed} are allowed: "
-            "no sample can reject it.",
+            f"{float(share):g} of {lot} pieces is {bad} bad, and {allowed} may fail: no sample can reject such a lot.",
             "Allow fewer failures or ask for a larger bad fraction.",
         )
     low, high = allowed + 1, lot - bad + allowed + 1  # at `high` more than `allowed` bad ones must be in the sample

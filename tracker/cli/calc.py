@@ -1,5 +1,267 @@
+"""The verbs `calc ...`: the bench computations on a file or a few numbers, without a workspace."""
+
+from collections.abc import Iterable
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
 import typer
+
+from tracker.cli.options import JsonOption
+from tracker.cli.printing import print_json
+
+if TYPE_CHECKING:
+    from tracker.bench.clock import Ceiling
+    from tracker.bench.current import CurrentLine
+    from tracker.bench.soak import Soak
+
+calc = typer.Typer(
+    no_args_is_help=True,
+    help="Bench computations on a file or a few numbers; nothing is recorded.",
+    rich_markup_mode="rich",
+)
+FileArgument = Annotated[Path, typer.Argument(metavar="FILE.csv", help="Table with its columns named in line one.")]
 
 
 def register(app: typer.Typer) -> None:
     """Add this module's verbs to the command line."""
+    app.add_typer(calc, name="calc")
+
+
+@calc.command("soak")
+def soak(
+    file: FileArgument,
+    from_rest: Annotated[bool, typer.Option("--from-rest", help="Fix the start at zero.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Fit a first-order rise to temperature against time.
+
+    Columns time_s, temp_c and, if measured, ambient_c, which is then subtracted.
+    """
+    from tracker.desk.calc import soak_file
+
+    found = soak_file(file, from_rest=from_rest)
+    if as_json:
+        print_json({"schema": "lotproof.calc.soak/1", **asdict(found)})
+    else:
+        _lines(_soak_text(found))
+
+
+@calc.command("current")
+def current(file: FileArgument, as_json: JsonOption = False) -> None:
+    """Fit the straight line I = I0 + k f, and weigh CMOS against NMOS and bipolar.
+
+    Columns clock_hz, current_a and, if known, u_a: the standard uncertainty of each reading.
+    """
+    from tracker.desk.calc import current_file
+
+    found = current_file(file)
+    if as_json:
+        print_json({"schema": "lotproof.calc.current/1", **asdict(found), **_models()})
+    else:
+        _lines(current_line_text(found))
+
+
+@calc.command("clock")
+def clock(file: FileArgument, as_json: JsonOption = False) -> None:
+    """Find the clock ceiling from steps that passed or failed.
+
+    Columns clock_hz and passed (1 or 0, pass or fail, yes or no).
+    """
+    from tracker.desk.calc import clock_file
+
+    found = clock_file(file)
+    if as_json:
+        print_json({"schema": "lotproof.calc.clock/1", **ceiling_json(found)})
+    else:
+        _lines(ceiling_text(found))
+
+
+@calc.command("conformity")
+def conformity(
+    value: Annotated[float, typer.Option("--value", help="The measured value.")],
+    u: Annotated[float, typer.Option("--u", help="Its standard uncertainty, in the same unit.")],
+    lower: Annotated[float | None, typer.Option("--lower", help="Lower limit.", show_default=False)] = None,
+    upper: Annotated[float | None, typer.Option("--upper", help="Upper limit.", show_default=False)] = None,
+    k: Annotated[float, typer.Option("--k", help="Coverage factor: the guard band is U = k u.")] = 2.0,
+    as_json: JsonOption = False,
+) -> None:
+    """Say whether a value meets its limits: probability of conformity and guard-banded verdict."""
+    from tracker.bench.units import percent
+    from tracker.desk.calc import conforms
+
+    found = conforms(value, u, lower, upper, k)
+    if as_json:
+        print_json({"schema": "lotproof.calc.conformity/1", **asdict(found)})
+        return
+    _lines(
+        [
+            ("verdict", found.verdict),
+            ("probability", f"{found.probability:.5f} ({percent(found.probability)}) that the value meets its limits"),
+            ("rule", found.rule),
+            ("source", found.source),
+        ]
+    )
+
+
+@calc.command("plan")
+def plan(
+    lot: Annotated[int, typer.Option("--lot", help="Pieces in the lot.")],
+    bad_fraction: Annotated[str, typer.Option("--bad-fraction", help="Fraction bad to be found: 0.1 or '10 %'.")],
+    confidence: Annotated[str, typer.Option("--confidence", help="How surely: 0.9 or '90 %'.")],
+    allowed: Annotated[int, typer.Option("--allowed", help="Failures with which the lot is still accepted.")] = 0,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how many pieces of a lot to test."""
+    from tracker.bench.units import percent
+    from tracker.desk.calc import sampling_plan
+
+    found = sampling_plan(lot, bad_fraction, confidence, allowed)
+    if as_json:
+        print_json({"schema": "lotproof.calc.plan/1", **asdict(found)})
+        return
+    _lines(
+        [
+            ("test", f"{found.n} of {found.lot} pieces; accept while no more than {found.allowed} fail"),
+            (
+                "finds",
+                f"a lot with {found.bad_pieces} bad pieces or more, with probability {percent(found.reached_confidence)}",
+            ),
+            ("source", found.source),
+        ]
+    )
+
+
+@calc.command("interval")
+def interval(
+    failed: Annotated[int, typer.Option("--failed", help="How many failed.")],
+    tested: Annotated[int, typer.Option("--tested", help="How many were tested.")],
+    confidence: Annotated[str, typer.Option("--confidence", help="Two-sided: 0.95 or '95 %'.")] = "0.95",
+    as_json: JsonOption = False,
+) -> None:
+    """Give the exact interval for the fraction that fails."""
+    from tracker.desk.calc import failure_interval
+
+    found = failure_interval(failed, tested, confidence)
+    if as_json:
+        print_json({"schema": "lotproof.calc.interval/1", **asdict(found)})
+        return
+    _lines(
+        [
+            ("fraction", f"{found.fraction:.4g}, {found.failed} of {found.tested}"),
+            ("interval", f"{found.lower:.4g} to {found.upper:.4g} ({100 * found.confidence:g} %)"),
+            ("source", found.source),
+        ]
+    )
+
+
+@calc.command("life")
+def life(
+    from_text: Annotated[str, typer.Option("--from", metavar="T1", help="Temperature before: '125 C', '257 F'.")],
+    to_text: Annotated[str, typer.Option("--to", metavar="T2", help="Temperature after.")],
+    ea: Annotated[
+        str | None,
+        typer.Option("--ea", metavar="EV", help="Activation energy in eV (default: 0.7).", show_default=False),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say by what factor expected life grows from one temperature to another (Arrhenius).
+
+    A bare number is degrees Celsius.
+    """
+    from tracker.bench.life import DEFAULT_EA_SOURCE
+    from tracker.desk.calc import life_factor
+
+    found = life_factor(from_text, to_text, ea)
+    ea_source = "stated" if ea is not None else DEFAULT_EA_SOURCE
+    if as_json:
+        print_json({"schema": "lotproof.calc.life/1", **asdict(found), "ea_source": ea_source})
+        return
+    _lines(
+        [
+            ("factor", f"{found.factor:.4g} from {found.from_c:g} C to {found.to_c:g} C at {found.ea_ev:g} eV"),
+            ("energy", ea_source),
+            ("source", found.source),
+            ("caution", found.caution),
+        ]
+    )
+
+
+def ceiling_json(found: "Ceiling") -> dict[str, Any]:
+    """Return a clock ceiling as JSON spells it: the interval stands with its value."""
+    document = asdict(found)
+    interval_keys = ("value_hz", "lower_hz", "upper_hz", "confidence")
+    ceiling = {key.removesuffix("_hz"): document.pop(key) for key in interval_keys}
+    return {"ceiling_hz": ceiling, **document}
+
+
+def ceiling_text(found: "Ceiling") -> list[tuple[str, str]]:
+    """Return a clock ceiling in lines for a person."""
+    from tracker.bench.units import show
+
+    ends = [None if end is None else show(end, "Hz") for end in (found.lower_hz, found.upper_hz)]
+    if found.value_hz is not None:
+        ceiling = f"{show(found.value_hz, 'Hz')}, {ends[0]} to {ends[1]} (95 %)"
+    else:
+        ceiling = f"at least about {ends[0]}" if ends[0] else f"at most about {ends[1]}"
+    return [
+        ("ceiling", ceiling),
+        ("try next", show(found.next_hz, "Hz", 3)),
+        *(("caution", caution) for caution in found.cautions),
+        ("prior", found.prior),
+    ]
+
+
+def current_line_text(found: "CurrentLine") -> list[tuple[str, str]]:
+    """Return a fitted supply-current line in lines for a person."""
+    from tracker.bench.units import percent, show, show_with_u
+
+    slope = found.slope_a_per_hz
+    if slope.se is None:
+        per_mhz = f"{show(slope.value * 1e6, 'A')}/MHz (uncertainty not known)"
+    else:
+        per_mhz = f"{show_with_u(slope.value * 1e6, slope.se * 1e6, 'A')}/MHz"
+    likely = found.technology
+    return [
+        ("static", show_with_u(found.static_a.value, found.static_a.se, "A")),
+        ("slope", per_mhz),
+        (
+            "technology",
+            f"CMOS {percent(likely.cmos)}, NMOS {percent(likely.nmos)}, bipolar {percent(likely.bipolar)} "
+            "(declared models; common practice, no source)",
+        ),
+        *(("caution", caution) for caution in found.cautions),
+    ]
+
+
+def _soak_text(found: "Soak") -> list[tuple[str, str]]:
+    from tracker.bench.units import show_with_u
+
+    final = found.final
+    unit = "K above ambient" if found.above_ambient else "C"
+    start = "0, fixed" if found.from_rest else show_with_u(found.start.value, found.start.se, unit)
+    lower = "not bounded" if final.likelihood_lower is None else f"{final.likelihood_lower:.4g}"
+    upper = "not bounded" if final.likelihood_upper is None else f"{final.likelihood_upper:.4g}"
+    return [
+        ("rise", show_with_u(found.rise.value, found.rise.se, "K")),
+        ("time constant", show_with_u(found.time_constant.value, found.time_constant.se, "s")),
+        ("start", start),
+        ("final", f"{show_with_u(final.value, final.se, unit)}; 95 %: {final.lower:.4g} to {final.upper:.4g}"),
+        ("", f"by likelihood {lower} to {upper}"),
+        ("residual sd", f"{found.residual_sd:.3g} K over {found.n} readings"),
+        *(("caution", caution) for caution in found.cautions),
+    ]
+
+
+def _models() -> dict[str, Any]:
+    from tracker.bench.technology import MODELS, PRIOR_SOURCE
+
+    return {
+        "technology_models": {name: asdict(model) for name, model in MODELS.items()},
+        "technology_prior": PRIOR_SOURCE,
+    }
+
+
+def _lines(rows: Iterable[tuple[str, str]]) -> None:
+    for name, text in rows:
+        typer.echo(f"{name:<15}{text}")

@@ -1,0 +1,166 @@
+"""What somebody typed at the bench, turned into readings, steps, checks and conditions; checked before anything is kept."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tracker.bench import limits, readings
+from tracker.bench.clock import Step
+from tracker.bench.current import Reading
+from tracker.bench.in_circuit import Check
+from tracker.bench.limits import Limit
+from tracker.bench.readings import Source
+from tracker.bench.units import quantity, written
+from tracker.desk.fields import one_line
+from tracker.errors import BadRequest
+
+UNSOURCED = "stated by the operator, who named no source"
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """The conditions of a run as they were typed; None where nothing was."""
+
+    supply: str | None = None
+    ambient: str | None = None
+    jig: str | None = None
+    instrument: str | None = None
+    remark: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """The conditions of a run: volts, degrees Celsius, and what it was done with."""
+
+    supply_v: float | None
+    ambient_c: float | None
+    jig: str | None
+    instrument: str | None
+    remark: str | None
+
+
+def conditions(typed: Typed) -> Conditions:
+    """Return the checked conditions.
+
+    Raises
+    ------
+    BadRequest
+        A quantity without a unit or of the wrong kind, or a text that cannot be kept.
+    """
+    return Conditions(
+        supply_v=None if typed.supply is None else quantity(typed.supply, "voltage"),
+        ambient_c=None if typed.ambient is None else quantity(typed.ambient, "temperature"),
+        jig=None if typed.jig is None else one_line(typed.jig, "jig"),
+        instrument=None if typed.instrument is None else one_line(typed.instrument, "instrument"),
+        remark=None if typed.remark is None else one_line(typed.remark, "remark", 2000),
+    )
+
+
+def current_readings(
+    currents: Sequence[str], clock: str | None, pairs: Sequence[str], table: Path | None, u: str | None
+) -> tuple[tuple[Reading, ...], Source | None]:
+    """Return the readings of a supply-current run, from flags, from 'CLOCK=CURRENT' pairs or from a table.
+
+    Parameters
+    ----------
+    currents, clock
+        Readings at one clock rate.
+    pairs
+        Readings at several, each 'CLOCK=CURRENT'.
+    table
+        A CSV file `clock_hz,current_a[,u_a]`.
+    u
+        Standard uncertainty of every reading; not together with a `u_a` column.
+
+    Raises
+    ------
+    BadRequest
+        None of the three ways was used, or more than one, or a text cannot be used.
+    """
+    _one_way({"--current": bool(currents), "--at": bool(pairs), "--from": table is not None})
+    if clock is not None and not currents:
+        raise BadRequest("--clock goes with --current only.", "With --at and --from each reading has its own clock.")
+    u_a = None if u is None else quantity(u, "current")
+    if u_a == 0:
+        raise BadRequest("An uncertainty of 0 cannot be.", "State what the instrument's maker does, or leave it out.")
+    if table is not None:
+        found, source = readings.current_table(table)
+        return _with_u(found, u_a), source
+    if currents:
+        clock_hz = None if clock is None else quantity(clock, "clock")
+        return tuple(_reading(text, clock_hz, u_a) for text in currents), None
+    return tuple(_reading(right, quantity(left, "clock"), u_a) for left, right in map(_pair, pairs)), None
+
+
+def clock_steps(pairs: Sequence[str], table: Path | None) -> tuple[tuple[Step, ...], Source | None]:
+    """Return the steps of a clock run, from 'CLOCK=pass' or 'CLOCK=fail' pairs or from a table `clock_hz,passed`.
+
+    Raises
+    ------
+    BadRequest
+        As in `current_readings`.
+    """
+    _one_way({"--at": bool(pairs), "--from": table is not None})
+    if table is not None:
+        return readings.clock_table(table)
+    return tuple(Step(quantity(left, "clock"), readings.outcome(right)) for left, right in map(_pair, pairs)), None
+
+
+def checks(pairs: Sequence[str]) -> tuple[Check, ...]:
+    """Return a checklist from 'WHAT=pass' or 'WHAT=fail' pairs.
+
+    Raises
+    ------
+    BadRequest
+        A pair is written otherwise.
+    """
+    return tuple(Check(one_line(left, "check"), readings.outcome(right)) for left, right in map(_pair, pairs))
+
+
+def stated_limit(limit: str | None, source: str | None, clock: str | None) -> Limit | None:
+    """Return the limit the operator states, or None.
+
+    Raises
+    ------
+    BadRequest
+        Its source or clock without a limit, or a limit of 0.
+    """
+    if limit is None:
+        if source is not None or clock is not None:
+            raise BadRequest("--limit-source and --limit-clock go with --limit.", "State the limit as well.")
+        return None
+    max_a = quantity(limit, "current")
+    if max_a == 0:
+        raise BadRequest("A limit of 0 cannot be met by anything that is measured.", "State the data sheet's.")
+    named = UNSOURCED if source is None else one_line(source, "source of the limit", 500)
+    return limits.given(max_a, named, None if clock is None else quantity(clock, "clock"))
+
+
+def _one_way(used: dict[str, bool]) -> None:
+    names = [name for name, there in used.items() if there]
+    if not names:
+        raise BadRequest("There is no reading.", f"Give {' or '.join(used)}.")
+    if len(names) > 1:
+        raise BadRequest(f"{' and '.join(names)} do not go together.", "Give the readings in one way.")
+
+
+def _reading(text: str, clock_hz: float | None, u_a: float | None) -> Reading:
+    found = written(text, "current")
+    return Reading(found.value, clock_hz, u_a, found.step)
+
+
+def _with_u(found: tuple[Reading, ...], u_a: float | None) -> tuple[Reading, ...]:
+    if u_a is None:
+        return found
+    if any(reading.u_a is not None for reading in found):
+        raise BadRequest("The table states uncertainties, and so does --u.", "Leave one of them out.")
+    return tuple(Reading(reading.current_a, reading.clock_hz, u_a, reading.step_a) for reading in found)
+
+
+def _pair(text: str) -> tuple[str, str]:
+    left, equals, right = text.rpartition("=")
+    if not equals or not left.strip() or not right.strip():
+        raise BadRequest(
+            f"{text!r} is not a pair.", "Write what stands on the left, =, and what it gave: '2 MHz=pass'."
+        )
+    return left.strip(), right.strip()

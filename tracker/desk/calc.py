@@ -1,0 +1,52 @@
+"""The bench computations on a file or a few numbers, without a workspace."""
+
+from pathlib import Path
+
+from tracker.bench import clock, conformity, current, life, readings, sampling, soak, units
+from tracker.bench.clock import Ceiling
+from tracker.bench.conformity import Conformity
+from tracker.bench.current import CurrentLine
+from tracker.bench.life import Life
+from tracker.bench.sampling import Interval, Plan
+from tracker.bench.soak import Soak
+
+
+def soak_file(path: Path, *, from_rest: bool = False) -> Soak:
+    """Return the first-order rise fitted to a table `time_s,temp_c[,ambient_c]`."""
+    table = readings.soak_table(path)
+    return soak.fit(table.time_s, table.temp_c, table.ambient_c, from_rest=from_rest)
+
+
+def current_file(path: Path) -> CurrentLine:
+    """Return the line I = I0 + k f through a table `clock_hz,current_a[,u_a]`."""
+    return current.fit(readings.current_table(path)[0])
+
+
+def clock_file(path: Path) -> Ceiling:
+    """Return the clock ceiling from a table `clock_hz,passed`."""
+    return clock.find(readings.clock_table(path)[0])
+
+
+def conforms(value: float, u: float, lower: float | None, upper: float | None, k: float) -> Conformity:
+    """Return probability of conformity and guard-banded verdict of one value."""
+    return conformity.verdict(value, u, lower=lower, upper=upper, k=k)
+
+
+def sampling_plan(lot: int, bad_fraction: str, confidence: str, allowed: int) -> Plan:
+    """Return the smallest sample; the two shares as text, '0.1' or '10 %'."""
+    share = units.fraction(bad_fraction, "the bad fraction")
+    return sampling.plan(lot, share, units.fraction(confidence, "the confidence"), allowed=allowed)
+
+
+def failure_interval(failed: int, tested: int, confidence: str) -> Interval:
+    """Return the exact interval for the fraction that fails; the confidence as text."""
+    return sampling.interval(failed, tested, units.fraction(confidence, "the confidence"))
+
+
+def life_factor(from_text: str, to_text: str, ea_text: str | None) -> Life:
+    """Return the life factor; a bare number is degrees Celsius, and electronvolts for the activation energy."""
+    from_c = units.written(from_text, "temperature", bare_unit="C").value
+    to_c = units.written(to_text, "temperature", bare_unit="C").value
+    if ea_text is None:
+        return life.factor(from_c, to_c)
+    return life.factor(from_c, to_c, ea_ev=units.written(ea_text, "energy", bare_unit="eV").value)
