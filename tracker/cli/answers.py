@@ -1,7 +1,247 @@
-"""Verbs that answer: show, list, due."""
+"""Verbs that answer: list, due, and show (whose screens are in `screens`)."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from tracker.cli.options import JsonOption, WorkspaceOption
+from tracker.cli.printing import console, note, print_json, table
+
+if TYPE_CHECKING:
+    from tracker.desk.listing import Listing
+
+
+class What(StrEnum):
+    """The lists there are."""
+
+    LOTS = "lots"
+    PIECES = "pieces"
+    SELLERS = "sellers"
+    MACHINES = "machines"
+    RUNS = "runs"
+
+
+# The columns a terminal shows; the JSON and the CSV have all.
+SHOWN = {
+    "lots": (
+        "lot",
+        "seller",
+        "order",
+        "part",
+        "received",
+        "arrived",
+        "claim_by",
+        "open",
+        "accepted",
+        "quarantined",
+        "rejected",
+        "returned",
+        "fitted",
+        "suspicion",
+    ),
+    "pieces": ("piece", "part", "part_read", "date_code", "suspicion", "disposition", "settled", "machine", "position"),
+    "sellers": ("seller", "lots", "pieces", "genuine", "not_genuine", "accepted", "rejected", "returned", "fitted"),
+    "machines": ("machine", "name", "owner_reference", "pieces", "since"),
+    "runs": ("run", "test", "piece", "machine", "verdict", "weight_db", "at", "operator"),
+}
 
 
 def register(app: typer.Typer) -> None:
     """Add this module's verbs to the command line."""
+    app.command("show")(_show)
+    app.command("list")(_list)
+    app.command("due")(_due)
+
+
+def _show(
+    label: Annotated[
+        str,
+        typer.Argument(
+            metavar="LABEL", help="A lot (L0007), piece (L0007-03), machine (M0002 or name) or run (R0005)."
+        ),
+    ],
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show everything on record about a lot, a piece, a machine or a bench run."""
+    from tracker.cli import screens
+    from tracker.desk.showing import show
+    from tracker.desk.workspace import Workspace
+
+    with Workspace.open(workspace) as opened:
+        shown = show(opened, label)
+    if as_json:
+        print_json(screens.document(shown))
+    else:
+        screens.draw(shown)
+
+
+def _only(flag: str, help: str, metavar: str = "TEXT") -> Any:
+    return typer.Option(flag, help=help, metavar=metavar, show_default=False, rich_help_panel="Only those with")
+
+
+def _list(
+    what: Annotated[What, typer.Argument(metavar="|".join(What), help="Which list.", show_default=False)],
+    lot: Annotated[str | None, _only("--lot", "This lot.", "LOT")] = None,
+    seller: Annotated[str | None, _only("--seller", "This seller.", "NAME")] = None,
+    source: Annotated[str | None, _only("--source", "This kind of seller.", "KIND")] = None,
+    part: Annotated[str | None, _only("--part", "This in the claimed part, or the part as read.")] = None,
+    disposition: Annotated[
+        str | None,
+        _only("--disposition", "This disposition: open, accepted, quarantined, rejected, returned, fitted.", "WORD"),
+    ] = None,
+    machine: Annotated[str | None, _only("--machine", "This machine.", "LABEL")] = None,
+    name: Annotated[str | None, _only("--name", "This in the machine's name.")] = None,
+    test: Annotated[str | None, _only("--test", "This bench test.", "TEST")] = None,
+    verdict: Annotated[str | None, _only("--verdict", "This verdict: pass, fail, undecided.", "WORD")] = None,
+    since: Annotated[
+        str | None, _only("--since", "Arrived, added or measured on this day or later.", "YYYY-MM-DD")
+    ] = None,
+    min_suspicion: Annotated[
+        float | None,
+        typer.Option(
+            "--min-suspicion",
+            metavar="0..1",
+            min=0,
+            max=1,
+            help="At least this suspicion.",
+            show_default=False,
+            rich_help_panel="Only those with",
+        ),
+    ] = None,
+    sort: Annotated[
+        str | None,
+        typer.Option("--sort", metavar="COLUMN", help="Sort by this column of the JSON.", show_default=False),
+    ] = None,
+    reverse: Annotated[bool, typer.Option("--reverse", help="Largest or latest first.")] = False,
+    limit: Annotated[
+        int | None, typer.Option("--limit", metavar="N", min=1, help="At most this many.", show_default=False)
+    ] = None,
+    csv: Annotated[
+        Path | None,
+        typer.Option("--csv", metavar="PATH", help="Write all columns to this CSV file instead.", show_default=False),
+    ] = None,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List lots, pieces, sellers, machines or bench runs."""
+    from dataclasses import asdict
+
+    from tracker.desk.listing import Filters, list_rows, write_csv
+    from tracker.desk.workspace import Workspace
+
+    filters = Filters(
+        lot=_label(lot),
+        seller=seller,
+        source=source,
+        part=part,
+        disposition=disposition,
+        machine=_label(machine),
+        name=name,
+        test=test,
+        verdict=verdict,
+        since=_day(since),
+        suspicion=min_suspicion,
+    )
+    with Workspace.open(workspace) as opened:
+        found = list_rows(opened, what.value, filters, sort=sort, reverse=reverse, limit=limit)
+    if csv is not None:
+        write_csv(found, csv)
+        note(f"{len(found.rows)} rows written to {csv}.")
+    if as_json:
+        rows = [asdict(row) for row in found.rows]
+        print_json({"schema": f"lotproof.{what.value}/1", what.value: rows, "found": found.found})
+    elif csv is None:
+        _print_list(found)
+
+
+def _label(text: str | None) -> str | None:
+    from tracker.desk.pieces import plain_label
+
+    return None if text is None else plain_label(text)
+
+
+def _day(text: str | None) -> Any:
+    from tracker.desk.fields import day
+
+    return None if text is None else day(text, "day given with --since")
+
+
+def _print_list(found: "Listing") -> None:
+    if not found.rows:
+        print(f"No {found.what}.")
+        return
+    first, *others = SHOWN[found.what]
+    # A column in which nobody has anything only takes room.
+    columns = [first, *(name for name in others if any(getattr(row, name) for row in found.rows))]
+    rows = [[_cell(name, getattr(row, name)) for name in columns] for row in found.rows]
+    titles = [name.replace("_", " ") for name in columns]
+    numbers = [title for title, name in zip(titles, columns, strict=True) if _is_number(found, name)]
+    console().print(table(titles, rows, right=numbers))
+    if found.found > len(rows):
+        note(f"{len(rows)} of {found.found}; --limit shows more.")
+
+
+def _is_number(found: "Listing", name: str) -> bool:
+    values = [getattr(row, name) for row in found.rows]
+    return any(isinstance(value, int | float) for value in values)
+
+
+def _cell(name: str, value: object) -> str:
+    if value is None:
+        return ""
+    if name == "suspicion":
+        return f"{value:.2f}"
+    if name == "weight_db":
+        return f"{value:+.1f}"
+    if name in ("at", "since"):
+        return str(value)[:10]
+    return str(value)
+
+
+def _due(
+    within: Annotated[
+        int | None,
+        typer.Option(
+            "--within", metavar="DAYS", min=0, help="Only windows that close in so many days.", show_default=False
+        ),
+    ] = None,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show the claim windows that are closing, and what a claim still lacks."""
+    from dataclasses import asdict
+    from datetime import date
+
+    from tracker.desk.due import due
+    from tracker.desk.workspace import Workspace
+
+    with Workspace.open(workspace) as opened:
+        found = due(opened, today=date.today(), within=within)
+    if as_json:
+        print_json({"schema": "lotproof.due/1", "due": [asdict(one) for one in found]})
+        return
+    if not found:
+        print("No claim window needs anything.")
+        return
+    rows = [
+        (
+            one.lot,
+            one.seller,
+            one.order or "",
+            one.part,
+            str(one.claim_by),
+            _left(one.days_left),
+            ", ".join(one.missing),
+        )
+        for one in found
+    ]
+    console().print(table(("lot", "seller", "order", "part", "claim by", "left", "still missing"), rows))
+
+
+def _left(days: int) -> str:
+    if days < 0:
+        return f"closed {-days} d ago"
+    return "today" if days == 0 else f"{days} d"

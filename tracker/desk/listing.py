@@ -193,11 +193,12 @@ def _pieces(session: Session) -> list[Row]:
 
 
 def _suspicions(session: Session, pieces: Sequence[Piece]) -> dict[int, float]:
-    """Return the suspicion of every piece that has been looked at or measured; the others have only a prior."""
+    """Return the suspicion of every piece about which anything is known; the others have only a prior."""
     from tracker.desk.assess import piece_suspicions
 
     looked = set(session.scalars(select(Inspection.piece_id).distinct()))
     looked |= {number for number in session.scalars(select(BenchRun.piece_id).distinct()) if number is not None}
+    looked |= exemplars(session) | settled(session).keys()
     wanted = [piece for piece in pieces if piece.id in looked]
     return {number: found.probability for number, found in piece_suspicions(session, wanted).items()} if wanted else {}
 

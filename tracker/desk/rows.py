@@ -7,7 +7,7 @@ from datetime import date
 
 @dataclass(frozen=True, slots=True)
 class LotRow:
-    """One lot; how many of its pieces are open, accepted and so on; the highest suspicion among those photographed."""
+    """One lot; how many of its pieces are open, accepted and so on; the highest suspicion among them."""
 
     lot: str
     seller: str
@@ -35,7 +35,7 @@ class LotRow:
 
 @dataclass(frozen=True, slots=True)
 class PieceRow:
-    """One piece as it stands; `suspicion` is None until it has been photographed or measured."""
+    """One piece as it stands; `suspicion` is None until anything is known about it."""
 
     piece: str
     lot: str

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.desk.listing import piece_rows
+from tracker.desk.listing import lot_row, piece_rows
 from tracker.desk.pieces import disposition, find_lot, find_machine, find_piece, plain_label, seat
 from tracker.desk.rows import LotRow, PieceRow
 from tracker.desk.workspace import Workspace
@@ -180,8 +180,6 @@ def show(workspace: Workspace, label: str) -> Shown:
 
 
 def _lot(session: Session, label: str) -> LotShown:
-    from tracker.desk.listing import lot_row
-
     lot = find_lot(session, label)
     rows = piece_rows(session, lot.pieces)
     documents = session.scalars(select(Document).where(Document.lot_id == lot.id).order_by(Document.id))

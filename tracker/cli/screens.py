@@ -1,0 +1,195 @@
+"""What `show` prints: one screen, or one JSON document, for each kind of thing."""
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from rich.markup import escape
+
+from tracker.cli.printing import console, table
+from tracker.desk.rows import PieceRow
+from tracker.desk.showing import (
+    Event,
+    File,
+    LotShown,
+    MachineShown,
+    Measured,
+    PieceShown,
+    RunShown,
+    Shown,
+    result_of,
+)
+
+_INDENT = "  "
+
+
+def document(shown: Shown) -> dict[str, Any]:
+    """Return the JSON document of what is shown."""
+    whole = asdict(shown)
+    if isinstance(shown, LotShown):
+        return {"schema": "lotproof.lot/1", **whole.pop("summary"), **whole}
+    if isinstance(shown, PieceShown):
+        return {"schema": "lotproof.piece/1", **whole.pop("summary"), **whole}
+    if isinstance(shown, MachineShown):
+        return {"schema": "lotproof.machine/1", **whole}
+    samples = [dict(one) for one in shown.samples]
+    return {"schema": "lotproof.run/1", **whole, "result": result_of(shown), "samples": samples}
+
+
+def draw(shown: Shown) -> None:
+    """Print the screen of what is shown."""
+    if isinstance(shown, LotShown):
+        _draw_lot(shown)
+    elif isinstance(shown, PieceShown):
+        _draw_piece(shown)
+    elif isinstance(shown, MachineShown):
+        _draw_machine(shown)
+    else:
+        _draw_run(shown)
+
+
+def _head(label: str, text: str) -> None:
+    console().print(f"[bold]{escape(label)}[/]  {escape(text)}")
+
+
+def _facts(facts: Sequence[tuple[str, object]]) -> None:
+    for name, value in facts:
+        if value not in (None, ""):
+            print(f"{_INDENT}{name:<14}{value}")
+
+
+def _section(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[str] = ()) -> None:
+    if rows:
+        print(f"\n{title}")
+        console().print(table(columns, rows, right=right))
+
+
+def _draw_lot(shown: LotShown) -> None:
+    lot = shown.summary
+    _head(lot.lot, f"{lot.received} of {lot.part}")
+    price = f"{lot.price} {lot.currency}" if lot.price else None
+    order = f"{lot.order}, line {lot.line}" if lot.order and lot.line > 1 else lot.order
+    _facts(
+        (
+            ("seller", f"{lot.seller} ({lot.source})"),
+            ("order", order),
+            ("claims", _claim(lot.maker, lot.grade, lot.condition)),
+            ("ordered", lot.ordered if lot.ordered != lot.received else None),
+            ("price", price),
+            ("arrived", lot.arrived),
+            ("claim by", lot.claim_by),
+            ("remark", shown.remark),
+        )
+    )
+    columns = ("piece", "read as", "date code", "suspicion", "disposition", "settled", "sits in")
+    rows = [
+        (
+            one.piece,
+            one.part_read or "",
+            one.date_code or "",
+            _probability(one.suspicion),
+            one.disposition,
+            one.settled or "",
+            f"{one.machine} {one.position}" if one.machine else "",
+        )
+        for one in shown.pieces
+    ]
+    _section("Pieces", columns, rows, right=("suspicion",))
+    _files("Documents", shown.documents)
+    _files("Photos", shown.photos)
+
+
+def _claim(maker: str | None, grade: str | None, condition: str) -> str:
+    return ", ".join(part for part in (maker, grade, f"condition {condition}") if part)
+
+
+def _probability(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f}"
+
+
+def _files(title: str, files: Sequence[File]) -> None:
+    rows = [(one.kind, one.name, f"{one.size_bytes:,}", one.sha256[:16]) for one in files]
+    _section(title, ("kind", "name", "bytes", "SHA-256 begins"), rows, right=("bytes",))
+
+
+def _draw_piece(shown: PieceShown) -> None:
+    piece: PieceRow = shown.summary
+    _head(piece.piece, f"{piece.part}, {piece.disposition}")
+    sits = f"{piece.machine} ({shown.machine_name}) at {piece.position}" if piece.machine else None
+    _facts(
+        (
+            ("lot", f"{piece.lot} from {piece.seller}, arrived {piece.arrived}"),
+            ("claims", _claim(shown.maker, shown.grade, shown.condition)),
+            ("sits in", sits),
+            ("marking", shown.marking),
+            ("read as", piece.part_read),
+            ("date code", piece.date_code),
+            ("package", piece.package),
+            ("settled", piece.settled),
+            ("exemplar", "yes" if piece.exemplar else None),
+            ("suspicion", _probability(piece.suspicion) or "not yet photographed or measured"),
+        )
+    )
+    total = sum(line.weight_db for line in shown.sum)
+    lines = [(f"{line.weight_db:+.1f}", line.text) for line in shown.sum]
+    _section(
+        "How the suspicion adds up (decibans)",
+        ("weight", "reason"),
+        [*lines, (f"{total:+.1f}", "together")],
+        ("weight",),
+    )
+    _runs(shown.runs)
+    _files("Photos", shown.photos)
+    _events(shown.events)
+
+
+def _runs(runs: Sequence[Measured]) -> None:
+    rows = [(one.run, one.test, one.verdict, f"{one.weight_db:+.1f}", one.at[:10]) for one in runs]
+    _section("Bench", ("run", "test", "verdict", "weight (db)", "on"), rows, right=("weight (db)",))
+
+
+def _events(events: Sequence[Event]) -> None:
+    rows = [(one.at[:16].replace("T", " "), one.operator, one.what, one.why or "") for one in events]
+    _section("What was decided and done", ("when (UTC)", "who", "what", "why"), rows)
+
+
+def _draw_machine(shown: MachineShown) -> None:
+    _head(shown.machine, shown.name)
+    _facts((("owner", shown.owner_reference),))
+    columns = ("position", "piece", "part", "disposition", "here")
+    rows = [
+        (one.position, one.piece, one.part, one.disposition, "yes" if one.here else "taken out")
+        for one in shown.positions
+    ]
+    _section("Pieces", columns, rows)
+    _runs(shown.runs)
+    _events(shown.events)
+
+
+def _draw_run(shown: RunShown) -> None:
+    _head(shown.run, f"{shown.test} test of {shown.subject}: {shown.verdict}")
+    _facts(
+        (
+            ("weight", f"{shown.weight_db:+.1f} db"),
+            ("rule", shown.rule),
+            ("supply", None if shown.supply_v is None else f"{shown.supply_v:g} V"),
+            ("ambient", None if shown.ambient_c is None else f"{shown.ambient_c:g} °C"),
+            ("jig", shown.jig),
+            ("instrument", shown.instrument),
+            ("remark", shown.remark),
+            ("by", f"{shown.operator}, {shown.at[:16].replace('T', ' ')} UTC"),
+        )
+    )
+    names = list(dict.fromkeys(name for one in shown.samples for name, _ in one))
+    rows = [[_value(dict(one).get(name)) for name in names] for one in shown.samples]
+    _section("Readings", names, rows, right=names)
+    result = result_of(shown)
+    if isinstance(result, dict):
+        lines = [(name, _value(value)) for name, value in result.items() if not isinstance(value, dict | list)]
+        _section("Result", ("what", "value"), lines)
+
+
+def _value(value: object) -> str:
+    if value is None:
+        return ""
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
