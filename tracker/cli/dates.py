@@ -1,14 +1,18 @@
 """The verb `datecode`."""
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import date
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from tracker.cli.options import JsonOption
-from tracker.cli.printing import console, print_json, table
+from tracker.cli.printing import console, note, print_json, table
 from tracker.errors import BadRequest
+
+if TYPE_CHECKING:
+    from tracker.desk.dating import DatedMarking
 
 
 def register(app: typer.Typer) -> None:
@@ -40,37 +44,53 @@ def datecode(
     latest = _day(by)
     from tracker.desk.dating import date_markings
 
-    dated = date_markings(markings, maker=maker, by=latest)
+    answer = date_markings(markings, maker=maker, by=latest)
+    if not answer.maker_known:
+        note(f"Maker '{maker}' is not known here; the markings were read as if none were given.")
     if as_json:
         print_json(
             {
                 "schema": "lotproof.datecode/1",
-                "markings": [{"text": m.text, "candidates": [asdict(c) for c in m.candidates]} for m in dated],
+                "markings": [
+                    {
+                        "text": marking.text,
+                        "candidates": [asdict(c) for c in marking.candidates],
+                        "suspects": [asdict(s) for s in marking.suspects],
+                    }
+                    for marking in answer.markings
+                ],
             }
         )
         return
+    _show(answer.markings)
+
+
+def _show(markings: Sequence["DatedMarking"]) -> None:
     out = console()
-    for marking in dated:
-        out.print(f"[bold]{marking.text}[/bold]")
-        if not marking.candidates:
+    for marking in markings:
+        out.print(marking.text, style="bold", markup=False)
+        if marking.candidates:
+            columns = ("code", "made", "style", "probability", "known from")
+            rows = [
+                (c.text, _when(c.year, c.week, c.month), c.style, f"{c.probability:.2f}", c.source)
+                for c in marking.candidates
+            ]
+            out.print(table(columns, rows, right=("probability",)))
+        else:
             out.print("  no date that can be read")
-            continue
-        rows = [
-            (c.text, _when(c.year, c.week, c.month), c.style, f"{c.probability:.2f}", c.source)
-            for c in marking.candidates
-        ]
-        out.print(table(("code", "made", "style", "probability", "known from"), rows, right=("probability",)))
+        for suspect in marking.suspects:
+            out.print(f"  {suspect.message}", markup=False)
 
 
 def _day(text: str | None) -> date | None:
     if text is None:
         return None
     try:
-        return date.fromisoformat(text)
+        if len(text) == len("2026-02-28"):  # Python also takes 20260228 and 2026-W09-6, which nobody means here
+            return date.fromisoformat(text)
     except ValueError:
-        raise BadRequest(
-            f"--by {text} is not a date of the calendar.", "Write year, month and day, such as 2026-02-28."
-        ) from None
+        pass
+    raise BadRequest(f"--by {text} is not a date of the calendar.", "Write year, month and day, such as 2026-02-28.")
 
 
 def _when(year: int, week: int | None, month: int | None) -> str:

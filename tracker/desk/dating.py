@@ -4,20 +4,27 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from tracker.knowledge import datecodes
+from tracker.knowledge import datecodes, makers
 
 
 @dataclass(frozen=True, slots=True)
 class DatedMarking:
-    """One whole marking and its interpretations, best first; none when it carries no plausible date."""
+    """One whole marking, its interpretations best first, and words that stand in a date's place yet name no date."""
 
     text: str
     candidates: tuple[datecodes.DateCandidate, ...]
+    suspects: tuple[datecodes.Suspect, ...]
 
 
-def date_markings(
-    markings: Sequence[str], *, maker: str | None = None, by: date | None = None
-) -> tuple[DatedMarking, ...]:
+@dataclass(frozen=True, slots=True)
+class Dating:
+    """The answer for all markings; `maker_known` is False where a maker was named that the data do not hold."""
+
+    markings: tuple[DatedMarking, ...]
+    maker_known: bool
+
+
+def date_markings(markings: Sequence[str], *, maker: str | None = None, by: date | None = None) -> Dating:
     """Interpret every marking.
 
     Parameters
@@ -29,4 +36,14 @@ def date_markings(
     by : date, optional
         The latest possible date (arrival); today where not given.
     """
-    return tuple(DatedMarking(text, datecodes.interpret(text, maker=maker, by=by)) for text in markings)
+    return Dating(
+        markings=tuple(
+            DatedMarking(
+                text,
+                datecodes.interpret(text, maker=maker, by=by),
+                datecodes.suspects(text, maker=maker, by=by),
+            )
+            for text in markings
+        ),
+        maker_known=maker is None or makers.find_maker(maker) is not None,
+    )

@@ -123,12 +123,14 @@ def _surroundings_db(apart: Marking, index: int, style: Style) -> float:
         total += context_db("last_word_db")
     if style.name in apart.likely_styles:
         total += context_db("maker_style_db")
+    elif style.name in apart.possible_styles:
+        total += context_db("may_be_makers_style_db")
     if style.name in apart.mark_styles:
         total += context_db("mark_style_db")
     if index in apart.certain_parts:
         total += context_db("is_the_part_db")
     elif index in apart.part_like:
-        total += context_db("looks_like_part_db")
+        total += context_db("looks_like_the_part_db" if apart.words[index] == apart.part else "looks_like_part_db")
     elif apart.words[index] == apart.part:
         total += context_db("may_be_the_part_db")
     return total

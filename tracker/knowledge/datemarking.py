@@ -63,6 +63,8 @@ class Marking:
         The latest copyright year.
     likely_styles : frozenset of str
         Styles that the maker uses.
+    possible_styles : frozenset of str
+        Styles of the several makers that share the part's prefix.
     mark_styles : frozenset of str
         Styles that go with a part in the marking.
     """
@@ -75,6 +77,7 @@ class Marking:
     windows: tuple[Window, ...]
     copyright: int | None
     likely_styles: frozenset[str]
+    possible_styles: frozenset[str]
     mark_styles: frozenset[str]
 
 
@@ -116,36 +119,41 @@ def take_apart(text: str, maker: str | None) -> Marking:
     years += [1900 + int(y) if int(y) > 60 else 2000 + int(y) for y in _SHORT_YEAR.findall(upper)]
     years += [1900 + int(y) if int(y) > 60 else 2000 + int(y) for y in _MARK_AND_SHORT_YEAR.findall(upper)]
     bare = _SHORT_YEAR.sub(" ", _MARK_AND_SHORT_YEAR.sub(" ", _COPYRIGHT.sub(" ", upper)))
-    words = tuple(w for w in (raw.strip(",;:.()[]|©Ⓜ*") for raw in re.split(r"[\s,;]+|\s/\s", bare)) if w)
+    words = tuple(w for w in (raw.strip(",;:.()[]|©Ⓜ*+") for raw in re.split(r"[\s,;]+|\s/\s", bare)) if w)
     part = parts.find_part(words)
     found_marks = [
         (i, m) for i, w in enumerate(words) for m in marks() if m.pattern.fullmatch(w) and (i == 0 or not m.first_word)
     ]
-    owners = _owners(words, part, maker)
+    owners, certain = _owners(words, part, maker)
     return Marking(
         words=words,
         part=part,
         beside_country=_beside_country(words),
         part_like=frozenset(i for i, w in enumerate(words) if _part_like(w)),
         certain_parts=_certain_parts(words, frozenset(i for i, m in found_marks if m.part)),
-        windows=_windows(part, owners, [m for _, m in found_marks]),
+        windows=_windows(part, owners if certain else (), [m for _, m in found_marks]),
         copyright=max(years) if years else None,
-        likely_styles=frozenset(s for owner in owners for s in owner.date_styles),
+        likely_styles=_styles_of(owners) if certain else frozenset(),
+        possible_styles=frozenset() if certain else _styles_of(owners),
         mark_styles=frozenset(s for _, m in found_marks for s in m.styles),
     )
 
 
-def _owners(words: tuple[str, ...], part: str | None, maker: str | None) -> tuple[makers.Maker, ...]:
-    """Return the makers: the one given, else those named, else the only one that uses the part's prefix."""
+def _owners(words: tuple[str, ...], part: str | None, maker: str | None) -> tuple[tuple[makers.Maker, ...], bool]:
+    """Return the makers and whether they are certain: given or named, or the only one that uses the part's prefix."""
     given = makers.find_maker(maker) if maker else None
     if given:
-        return (given,)
+        return (given,), True
     named = makers.named_in(words)
     if named:
-        return named
+        return named, True
     parsed = parts.parse(part) if part else None
     owners = makers.of_prefix(parsed.prefix) if parsed and parsed.prefix else ()
-    return owners if len(owners) == 1 else ()
+    return owners, len(owners) == 1
+
+
+def _styles_of(owners: tuple[makers.Maker, ...]) -> frozenset[str]:
+    return frozenset(style for owner in owners for style in owner.date_styles)
 
 
 def _beside_country(words: tuple[str, ...]) -> frozenset[int]:

@@ -18,11 +18,6 @@ LOOK_ALIKE = str.maketrans({"O": "0", "I": "1", "Q": "0", "D": "0", "S": "5", "B
 # A word that scores less is taken for no part number at all; common practice, no source.
 LEAST_PART_SCORE = -0.5
 
-_GENERIC = re.compile(
-    r"(?P<prefix>[A-Z]{0,5})(?P<dash>-?)(?P<base>\d+(?:[A-Z]{1,3}\d{2,})*)(?P<suffix>[A-Z0-9]*?)"
-    r"(?:[-/ ](?P<grade>[A-Z0-9/+#-]+))?"
-)
-
 
 @dataclass(frozen=True, slots=True)
 class PartNumber:
@@ -75,8 +70,17 @@ class PartComparison:
 def _logic_pattern() -> re.Pattern[str]:
     families = "|".join(table("parts.toml")["logic"]["families"])
     return re.compile(
-        rf"(?P<prefix>[A-Z]{{0,4}}?)(?P<base>(?P<range>74|54)(?P<family>{families}|)(?P<number>\d{{2,5}}))"
+        rf"(?P<prefix>[FMNST]|[A-Z]{{2,4}}?|)(?P<base>(?P<range>74|54)(?P<family>{families}|)(?P<number>\d{{2,5}}))"
         r"(?P<suffix>[A-Z]{0,3}\d?)(?:[-/ ](?P<grade>[A-Z0-9/]+))?"
+    )
+
+
+@cache
+def _general_pattern() -> re.Pattern[str]:
+    inner = "|".join(sorted(table("parts.toml")["inner_letters"]["letters"], key=len, reverse=True))
+    return re.compile(
+        rf"(?P<prefix>[A-Z]{{0,6}})-?(?P<base>\d-\d{{4}}|\d+(?:(?:{inner})\d{{2,}}|[A-Z]{{1,3}}\d{{3,}})*)"
+        r"(?P<suffix>[A-Z0-9]*?)(?:[-/ ](?P<grade>[A-Z0-9/+#-]+))?"
     )
 
 
@@ -99,7 +103,7 @@ def parse(text: str) -> PartNumber | None:
     logic = _logic_pattern().fullmatch(clean)
     if logic and logic_number_exists(logic["number"]):
         return _logic_part(clean, logic)
-    general = _GENERIC.fullmatch(clean)
+    general = _general_pattern().fullmatch(clean)
     if not general or len(general["base"]) < 2:
         return None
     prefix, suffix = general["prefix"], general["suffix"]
@@ -241,7 +245,9 @@ def _belong_together(first: str, second: str) -> bool:
         return part_score(first) > 0
     if len(first) < 2 or not makers.of_prefix(first) or not re.fullmatch(r"\d{3,5}[A-Z]{0,2}\d?", second):
         return False
-    return bool(families.for_part(second)) or not re.fullmatch(r"\d\d(0[1-9]|[1-4]\d|5[0-3])[A-Z]*", second)
+    return bool(families.for_part(second)) or not re.fullmatch(
+        r"(6[5-9]|[7-9]\d|[0-2]\d)(0[1-9]|[1-4]\d|5[0-3])[A-Z]*", second
+    )
 
 
 def part_score(text: str) -> float:
@@ -254,28 +260,48 @@ def part_score(text: str) -> float:
         score += _logic_score(part)
     elif families.for_part(text):
         score += 1.2
-    elif re.search(r"[A-Z]", part.base):
-        score -= 0.3
+    elif part.base.startswith("0"):
+        score -= 0.5
     score += 0.4 if part.package else 0.0
+    score += _grade_score(part.speed)
+    if part.family is None and _logic_pattern().fullmatch(part.text):
+        score -= 1.0  # written like a 54/74 part, yet no function has that number
+    # Makers leave O and I out of suffixes because they look like digits; common practice, no source.
+    score -= 0.6 * len(re.findall(r"[OI]", part.suffix + (part.speed or "")))
     return score - 0.3 * max(0, kind_changes(part.suffix) - 2)
 
 
 def _logic_score(part: PartNumber) -> float:
     """A bare '7404' may as well be a date or a lot; family letters, a prefix or package letters settle it."""
     if part.family:
-        return 2.2
+        # The H and L families ended early; revisions beyond A are few.
+        revision = re.match(r"[B-Z][A-Z]", part.suffix) and part.suffix not in _packages_of(part.prefix)
+        return 1.6 if part.family in ("H", "L") or revision else 2.2
     if part.prefix:
         return 1.6
     return 0.8 if part.package or not part.suffix else -0.5
 
 
+def _grade_score(grade: str | None) -> float:
+    if not grade:
+        return 0.0
+    return 0.1 if grade.isdigit() else -0.2 * max(0, kind_changes(grade) - 1)
+
+
+def _packages_of(prefix: str) -> frozenset[str]:
+    tables = table("parts.toml")["package_letters"]
+    return frozenset(tables["*"]) | frozenset(tables.get(prefix, ()))
+
+
 def _prefix_score(part: PartNumber) -> float:
     """One letter proves little: lot and date codes begin with one as well."""
     if not part.prefix:
-        custom = re.fullmatch(r"\d{3}-\d{4}", part.text)  # house numbers of machine makers; common practice, no source
+        custom = re.fullmatch(
+            r"\d{3}-\d{4}|\d{6}-\d\d", part.text
+        )  # house numbers of machine makers; common practice, no source
         return (0.3 if custom else -1.0) if part.family is None else 0.0
     if len(part.prefix) == 1:
-        return 0.2 if part.makers else -0.3
+        return 0.1 if part.makers else -0.3
     return 1.0 if part.makers else 0.0
 
 
