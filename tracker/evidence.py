@@ -212,11 +212,12 @@ def _source(data: bytes | Path) -> Iterator[IO[bytes]]:
         raise BadRequest(f"There is no file {data}.", "Check its path.") from None
     except (OSError, ValueError) as error:
         raise BadRequest(f"The file {data} cannot be read ({_said(error)}).", "Check its permissions.") from None
+    mode = os.fstat(handle).st_mode
+    if not stat.S_ISREG(mode):
+        os.close(handle)
+        kind = "a folder" if stat.S_ISDIR(mode) else "not a plain file"
+        raise BadRequest(f"{data} is {kind}.", "Name the file itself.")
     with os.fdopen(handle, "rb") as file:
-        mode = os.fstat(handle).st_mode
-        if not stat.S_ISREG(mode):
-            kind = "a folder" if stat.S_ISDIR(mode) else "not a plain file"
-            raise BadRequest(f"{data} is {kind}.", "Name the file itself.")
         yield file
 
 

