@@ -1,18 +1,38 @@
 """The verbs that look at photos: `inspect` without a workspace, `photograph` with one."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from tracker.cli import printing
-from tracker.cli.options import JsonOption
+from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
 from tracker.errors import ExitCode
 
 if TYPE_CHECKING:
-    from tracker.desk.contract import InspectionDocument, PieceFound
+    from tracker.desk.contract import (
+        DateCode,
+        InspectionDocument,
+        PhotographDocument,
+        PhotoKept,
+        PieceFound,
+        PiecePhotographed,
+        SumItem,
+    )
+
+
+class Role(StrEnum):
+    """What a photo shows."""
+
+    TOP = "top"
+    BOTTOM = "bottom"
+    BEFORE_SWAB = "before-swab"
+    AFTER_SWAB = "after-swab"
+    LISTING = "listing"
+
 
 PhotosArgument = Annotated[
     list[Path], typer.Argument(metavar="PHOTO...", help="JPEG, PNG, WebP, TIFF or HEIC.", show_default=False)
@@ -26,6 +46,7 @@ OverlayOption = Annotated[
 def register(app: typer.Typer) -> None:
     """Add this module's verbs to the command line."""
     app.command("inspect")(inspect)
+    app.command("photograph")(photograph)
 
 
 def inspect(
@@ -59,7 +80,7 @@ def inspect(
     if as_json:
         printing.print_json(document.as_json())
     else:
-        _print_document(document)
+        _print_inspection(document)
     for path in written:
         printing.note(f"Annotated picture: {path}")
     for error in document.errors:
@@ -68,9 +89,54 @@ def inspect(
         raise typer.Exit(ExitCode.BAD_REQUEST)
 
 
+def photograph(
+    lot: Annotated[str, typer.Argument(metavar="LOT", help="The lot the pieces belong to.", show_default=False)],
+    photos: PhotosArgument,
+    piece: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--piece",
+            metavar="LABEL",
+            help="Which piece is in view; repeated, or a run as L0001-03..05, for several in reading order.",
+            show_default=False,
+        ),
+    ] = None,
+    role: Annotated[Role, typer.Option("--role", help="What the photos show.")] = Role.TOP,
+    overlay: OverlayOption = None,
+    operator: OperatorOption = None,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Keep photos of a lot's pieces, look at them, and record what they say.
+
+    A chip is matched to a piece by the label beside it, else by reading order over the pieces without such a photo;
+    --piece says it outright, also to correct an earlier match. Swab photos: work with good air, gloves and no flame;
+    local rules have the last word.
+    """
+    from tracker.desk.photograph import photograph as keep_and_look
+    from tracker.desk.workspace import Workspace
+
+    with Workspace.open(workspace) as opened:
+        with progress("Looking at photos") as told:
+            document = keep_and_look(
+                opened, lot, photos, piece=piece or (), role=role.value, operator=operator, progress=told
+            )
+        written = []
+        if overlay is not None:
+            from tracker.desk.overlays import write_kept
+
+            written = write_kept(opened.store, document.photos, overlay)
+    if as_json:
+        printing.print_json(document.as_json())
+    else:
+        _print_photographed(document)
+    for path in written:
+        printing.note(f"Annotated picture: {path}")
+
+
 @contextmanager
 def progress(what: str) -> Iterator[Callable[[int, int], None]]:
-    """Show progress on standard error: a bar on a terminal, else a line for every tenth of the work.
+    """Show progress on standard error: a bar on a terminal, else a line now and then.
 
     Parameters
     ----------
@@ -84,10 +150,10 @@ def progress(what: str) -> Iterator[Callable[[int, int], None]]:
     """
     import sys
 
-    from rich.console import Console
-    from rich.progress import Progress
-
     if sys.stderr.isatty():
+        from rich.console import Console
+        from rich.progress import Progress
+
         with Progress(console=Console(stderr=True), transient=True) as bar:
             task = bar.add_task(what, total=None)
             yield lambda done, total: bar.update(task, completed=done, total=total)
@@ -96,62 +162,78 @@ def progress(what: str) -> Iterator[Callable[[int, int], None]]:
 
     def tell(done: int, total: int) -> None:
         nonlocal said
-        if total > 1 and done * 10 // total > said:
-            said = done * 10 // total
+        tenth = done * 10 // total
+        if total > 1 and tenth > said:
+            said = tenth
             printing.note(f"{what}: {done} of {total}")
 
     yield tell
 
 
-def _print_document(document: "InspectionDocument") -> None:
+def _print_inspection(document: "InspectionDocument") -> None:
     for photo in document.photos:
         if photo.error is not None:
             continue
-        number = len(photo.pieces)
-        chips = "no chip found" if not number else "1 chip" if number == 1 else f"{number} chips"
-        print(f"{photo.path}: {photo.width} x {photo.height} pixels, {chips}")
+        print(f"{photo.path}: {photo.width} x {photo.height} pixels, {_chips(len(photo.pieces))}")
         for warning in photo.warnings:
             print(f"  note: {warning.message}")
         for index, piece in enumerate(photo.pieces, 1):
-            print_piece(f"{index}", piece)
+            _print_piece(f"{index:>3}", piece, piece.sum)
         print()
 
 
-def print_piece(name: str, piece: "PieceFound") -> None:
-    """Print what one chip says, how suspicious it is, and the sum behind that.
+def _print_photographed(document: "PhotographDocument") -> None:
+    for photo in document.photos:
+        print(f"{photo.name}: {photo.width} x {photo.height} pixels, {_chips(photo.chips)}")
+        for warning in photo.warnings:
+            print(f"  note: {warning.message}")
+    for piece in document.pieces:
+        how = "looked at again" if piece.again else f"by {piece.matched_by}, {piece.photo} no. {piece.index + 1}"
+        _print_piece(f"{piece.piece} ({how})", piece, piece.sum)
+    for chip in document.unmatched:
+        print(f"  not recorded: {chip.photo} no. {chip.index + 1}, {chip.marking or 'nothing read'}: {chip.reason}")
+    for note in document.notes:
+        printing.note(f"note: {note}")
+    _print_where(document.photos)
 
-    Parameters
-    ----------
-    name : str
-        Number in the photo, or label.
-    piece : PieceFound
-    """
-    print(f"  {name:>3}  {piece.marking or '(nothing read)'}")
-    facts = [piece.part and f"part {piece.part}", piece.package, _date_words(piece)]
+
+def _print_where(photos: "Sequence[PhotoKept]") -> None:
+    for photo in photos:
+        if photo.overlay:
+            print(f"Annotated picture of {photo.name}: {photo.overlay}")
+
+
+def _chips(number: int) -> str:
+    return "no chip found" if not number else "1 chip" if number == 1 else f"{number} chips"
+
+
+def _print_piece(name: str, piece: "PieceFound | PiecePhotographed", lines: "Sequence[SumItem]") -> None:
+    """Print what one chip says, how suspicious it is, and the sum behind that where anything was found."""
+    from tracker.judgement.suspicion import percent
+
+    facts = [piece.part and f"part {piece.part}", piece.package, _date_words(piece.date_codes)]
+    print(f"  {name}  {piece.marking or '(nothing read)'}")
     if any(facts):
         print("       " + ", ".join(fact for fact in facts if fact))
     print(f"       suspicion {percent(piece.suspicion)}")
-    for line in piece.sum:
+    if all(line.kind in ("prior", "absence") for line in lines):
+        looked = " nothing strange was found" if len(lines) > 1 else " nothing could be compared"
+        print(f"       {lines[0].text};{looked}")
+        return
+    for line in lines:
         print(f"       {line.weight_db:+7.1f} db  {line.text}")
-    print(f"       {sum(line.weight_db for line in piece.sum):+7.1f} db  in all")
+    print(f"       {sum(line.weight_db for line in lines):+7.1f} db  in all")
 
 
-def _date_words(piece: "PieceFound") -> str:
-    if not piece.date_codes:
+def _date_words(dates: "Sequence[DateCode]") -> str:
+    from tracker.judgement.suspicion import percent
+
+    if not dates:
         return ""
-    best = piece.date_codes[0]
+    best = dates[0]
     when = f"{best.year}"
     if best.week is not None:
         when += f" week {best.week}"
     elif best.month is not None:
         when += f" month {best.month}"
     return f"date code {best.text} ({when}, {percent(best.probability)} sure)"
-
-
-def percent(probability: float) -> str:
-    """Return a probability as people read it, never a false 0 % or 100 %."""
-    if 0 < probability < 0.01:
-        return "under 1 %"
-    if 0.99 < probability < 1:
-        return "over 99 %"
-    return f"{probability * 100:.0f} %"

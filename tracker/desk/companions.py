@@ -94,8 +94,10 @@ def earlier_photos(
         .order_by(Inspection.id)
     ).all()
     latest = {(one.photo_id, kept_document(one).index): one for one in rows}
+    # A piece is one chip of a photo: where it was matched anew, the later word holds.
+    chips = {(one.photo_id, one.piece_id): one for one in sorted(latest.values(), key=lambda one: one.id)}
     by_photo: dict[int, list[Inspection]] = {}
-    for one in latest.values():
+    for one in chips.values():
         by_photo.setdefault(one.photo_id, []).append(one)
     wanted = set(only)
     return tuple(

@@ -1,6 +1,7 @@
 """Which chip in a photo is which piece of the lot."""
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
@@ -8,7 +9,11 @@ from statistics import median
 from tracker.desk.contract import Outline, PhotoInspected
 
 LABEL = re.compile(r"L\d{4,}-\d{2,}")
-BY_LABEL, BY_ORDER, BY_NAME = "label in view", "reading order", "named"
+BY_LABEL, BY_ORDER, BY_NAME = "label in view", "reading order", "name"
+STRANGER = "it reads no part number and is not of the other chips' size"
+LEAST_SIZE, MOST_SIZE = 0.6, 1.6
+"""Area of a chip over the median of its photo's chips of the usual part, outside which one without a part number is
+not taken for one of them (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +27,7 @@ class Matched:
     piece : str or None
         Label; None where it could not be told.
     how : str
-        Why: 'label in view', 'reading order' or 'named'; for an unmatched chip, what stood in the way.
+        Why: 'label in view', 'reading order' or 'name'; for an unmatched chip, what stood in the way.
     """
 
     photo: int
@@ -80,13 +85,16 @@ def match(
     chips = [(p, i) for p, photo in enumerate(photos) for i in reading_order([piece.outline for piece in photo.pieces])]
     if named:
         return _by_name(photos, chips, named)
+    strangers = _strangers(photos)
     said = {chip: label for chip in chips if (label := _label_of(photos, *chip)) is not None}
     taken = {label for label in said.values() if label in known}
     waiting = iter([label for label in free if label not in taken])
     matched = []
     for chip in chips:
         label = said.get(chip)
-        if label is None:
+        if label is None and chip in strangers:
+            matched.append(Matched(*chip, None, STRANGER))
+        elif label is None:
             piece = next(waiting, None)
             matched.append(Matched(*chip, piece, BY_ORDER if piece else "every piece of the lot has its photo already"))
         elif label in known:
@@ -97,12 +105,29 @@ def match(
 
 
 def _by_name(photos: Sequence[PhotoInspected], chips: Sequence[tuple[int, int]], named: Sequence[str]) -> list[Matched]:
-    largest = sorted(chips, key=lambda chip: -area(photos[chip[0]].pieces[chip[1]].outline))[: len(named)]
+    strangers = _strangers(photos)
+    likeliest = sorted(chips, key=lambda chip: (chip in strangers, -area(photos[chip[0]].pieces[chip[1]].outline)))
+    meant = likeliest[: len(named)]
     labels = iter(named)
     return [
-        Matched(*chip, next(labels), BY_NAME) if chip in largest else Matched(*chip, None, "no piece was named for it")
+        Matched(*chip, next(labels), BY_NAME) if chip in meant else Matched(*chip, None, "no piece was named for it")
         for chip in chips
     ]
+
+
+def _strangers(photos: Sequence[PhotoInspected]) -> set[tuple[int, int]]:
+    """Return what was taken for a chip and is likely something else: a card's heading, a box, a shadow."""
+    found = set()
+    for number, photo in enumerate(photos):
+        read = Counter(piece.part for piece in photo.pieces if piece.part)
+        usual, count = read.most_common(1)[0] if read else (None, 0)
+        if count < 2:
+            continue
+        size = median(area(piece.outline) for piece in photo.pieces if piece.part == usual)
+        for index, piece in enumerate(photo.pieces):
+            if piece.part is None and not LEAST_SIZE <= area(piece.outline) / size <= MOST_SIZE:
+                found.add((number, index))
+    return found
 
 
 def _label_of(photos: Sequence[PhotoInspected], photo: int, index: int) -> str | None:

@@ -1,11 +1,13 @@
 """Annotated pictures: each chip numbered, its suspicion, and where its findings are."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from tracker.desk.contract import FindingFound, InspectionDocument, PhotoInspected, PieceFound
+from tracker.desk.contract import FindingFound, InspectionDocument, PhotoInspected, PhotoKept, PieceFound
 from tracker.desk.pictures import as_jpeg, open_picture
 from tracker.errors import BadRequest
+from tracker.evidence import EvidenceStore
+from tracker.judgement.suspicion import percent
 from tracker.judgement.weights import indicators
 from vision.overlay import Mark, draw
 
@@ -42,15 +44,6 @@ def _title(finding: FindingFound) -> str:
     return declared.title if declared else finding.code
 
 
-def percent(probability: float) -> str:
-    """Return a probability as people read it, never a false 0 % or 100 %."""
-    if 0 < probability < 0.01:
-        return "under 1 %"
-    if 0.99 < probability < 1:
-        return "over 99 %"
-    return f"{probability * 100:.0f} %"
-
-
 def write_overlays(document: InspectionDocument, folder: Path) -> list[Path]:
     """Write the annotated picture of every usable photo into `folder` and return where they are.
 
@@ -59,14 +52,29 @@ def write_overlays(document: InspectionDocument, folder: Path) -> list[Path]:
     BadRequest
         When the folder cannot be made or written.
     """
+    usable = [photo for photo in document.photos if photo.error is None]
+    return _write(folder, ((photo.path, annotate(photo, Path(photo.path))) for photo in usable))
+
+
+def write_kept(store: EvidenceStore, photos: Iterable[PhotoKept], folder: Path) -> list[Path]:
+    """Write kept annotated pictures out into `folder` and return where they are.
+
+    Raises
+    ------
+    BadRequest
+        When the folder cannot be made or written.
+    """
+    return _write(folder, ((photo.name, store.read(photo.overlay_sha256)) for photo in photos if photo.overlay_sha256))
+
+
+def _write(folder: Path, pictures: Iterable[tuple[str, bytes]]) -> list[Path]:
     written: list[Path] = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for photo in document.photos:
-            if photo.error is None:
-                path = free_name(folder, photo.path, written)
-                path.write_bytes(annotate(photo, Path(photo.path)))
-                written.append(path)
+        for name, data in pictures:
+            path = _free_name(folder, name, written)
+            path.write_bytes(data)
+            written.append(path)
     except OSError as error:
         raise BadRequest(
             f"The annotated pictures cannot be written into {folder} ({error.strerror or error}).",
@@ -75,7 +83,7 @@ def write_overlays(document: InspectionDocument, folder: Path) -> list[Path]:
     return written
 
 
-def free_name(folder: Path, photo: str, taken: list[Path]) -> Path:
+def _free_name(folder: Path, photo: str, taken: list[Path]) -> Path:
     """Return a name for a photo's annotated picture that this run has not used; two photos may share a file name."""
     stem, number = Path(photo).stem, 1
     path = folder / f"{stem}-annotated.jpg"

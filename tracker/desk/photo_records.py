@@ -92,7 +92,7 @@ def record(act: Act, lot: Lot, looked: Looked) -> PhotographDocument:
                 written.append(_Written(pieces[one.piece], taken.name, one.index, found, one.how, False))
     written += _look_again(act, looked, pieces, {one.piece.label for one in written})
     act.body["role"] = looked.role
-    act.body["pieces"] = {one.piece.label: [one.photo, one.index, one.how] for one in written}
+    act.body["pieces"] = [f"{one.piece.label} in {one.photo} no. {one.index + 1} by {one.how}" for one in written]
     return _document(act.session, lot, looked, kept, written)
 
 

@@ -10,7 +10,7 @@ from tracker.knowledge import datecodes, families, parts
 from vision.observations import Line
 
 # Bounds: common practice, no source. Scores are log10 odds that a text is a part number.
-SURE_PART, LIKELY_PART = 2.0, 1.0
+SURE_PART, LIKELY_PART = 2.0, 0.3
 NEAR = ("same", "unsure", "other-grade", "other-package", "other-maker")
 """How a line may compare with the claimed part number to be taken for the piece's part number, nearest first."""
 

@@ -119,8 +119,9 @@ def prior_text(kind: str | None, seller_bad: float = 0.0, seller_good: float = 0
     declared = source_kind(kind)
     text = f"Before looking: {declared.title}"
     if seller_bad or seller_good:
-        text += f", record of this seller {seller_bad:g} bad and {seller_good:g} good"
-    return f"{text}, {seller_record(kind, seller_bad, seller_good).mean:.1%} expected"
+        text += f", this seller's lots {seller_bad:g} bad and {seller_good:g} good"
+    share = seller_record(kind, seller_bad, seller_good).mean * 100
+    return f"{text}; {share:.2g} % of such pieces are not what they claim"
 
 
 def before_looking(kind: str | None, seller_bad: float = 0.0, seller_good: float = 0.0) -> Prior:

@@ -102,6 +102,15 @@ def probability_to_db(probability: float) -> float:
     return decibans(probability / (1 - probability))
 
 
+def percent(probability: float) -> str:
+    """Return a probability as people read it, never a false 0 % or 100 %."""
+    if 0 < probability < 0.01:
+        return "under 1 %"
+    if 0.99 < probability < 1:
+        return "over 99 %"
+    return f"{probability * 100:.0f} %"
+
+
 def weigh(found: Iterable[Observed], looked_for: Iterable[str] = ()) -> tuple[Weighed, ...]:
     """Give observed facts, and what was looked for in vain, their declared weights.
 
