@@ -1,6 +1,7 @@
 """Fixtures for all tests: a clean environment, workspaces on SQLite and on a real PostgreSQL, the command line."""
 
 import json
+import secrets
 import shutil
 import sys
 import tempfile
@@ -46,32 +47,52 @@ def postgres_server() -> Iterator[str]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-@pytest.fixture
-def postgres_database(postgres_server: str, tmp_path: Path) -> str:
-    """Give the address of a new, empty database."""
-    name = f"test_{abs(hash(str(tmp_path))):x}"
-    admin = create_engine(make_url(postgres_server).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT")
+def _new_database(server: str, name: str, template: str = "template1") -> str:
+    admin = create_engine(make_url(server).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT")
     with admin.connect() as connection:
-        connection.exec_driver_sql(f"CREATE DATABASE {name}")
+        connection.exec_driver_sql(f"CREATE DATABASE {name} TEMPLATE {template}")
     admin.dispose()
-    return make_url(postgres_server).set(database=name).render_as_string(hide_password=False)
+    return make_url(server).set(database=name).render_as_string(hide_password=False)
+
+
+def _postgres_folder(folder: Path, address: str) -> Path:
+    folder.mkdir(parents=True)
+    (folder / "workspace.toml").write_text(f'database = "{address}"\n', encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def postgres_database(postgres_server: str) -> str:
+    """Give the address of a new, empty database."""
+    return _new_database(postgres_server, f"empty_{secrets.token_hex(6)}")
+
+
+@pytest.fixture(scope="session")
+def postgres_template(postgres_server: str, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Give the name of a database that the migrations have set up; a copy of it is quicker than running them again."""
+    address = _new_database(postgres_server, "prepared")
+    Workspace.open(_postgres_folder(tmp_path_factory.mktemp("prepared") / "w", address), create=True).close()
+    return "prepared"
 
 
 @pytest.fixture(params=["sqlite", "postgres"])
 def workspace_folder(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
     """Give the folder of a workspace that is not there yet, once on SQLite and once on PostgreSQL."""
     folder = tmp_path / "workspace"
-    if request.param == "postgres":
-        folder.mkdir()
-        address = request.getfixturevalue("postgres_database")
-        (folder / "workspace.toml").write_text(f'database = "{address}"\n', encoding="utf-8")
-    return folder
+    if request.param == "sqlite":
+        return folder
+    return _postgres_folder(folder, request.getfixturevalue("postgres_database"))
 
 
-@pytest.fixture
-def workspace(workspace_folder: Path) -> Iterator[Workspace]:
+@pytest.fixture(params=["sqlite", "postgres"])
+def workspace(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Workspace]:
     """Give an open, empty workspace, once on SQLite and once on PostgreSQL."""
-    with Workspace.open(workspace_folder, create=True) as opened:
+    folder = tmp_path / "workspace"
+    if request.param == "postgres":
+        template = request.getfixturevalue("postgres_template")
+        server = request.getfixturevalue("postgres_server")
+        _postgres_folder(folder, _new_database(server, f"test_{secrets.token_hex(6)}", template))
+    with Workspace.open(folder, create=True) as opened:
         yield opened
 
 

@@ -17,8 +17,11 @@ from tracker.records.schema import HEAD
 from tracker.records.session import read_transaction, write_transaction
 
 
-def test_migrations_and_models_agree(workspace: Workspace) -> None:
-    with read_transaction(workspace._engine) as connection:
+def test_migrations_and_models_agree(workspace_folder: Path) -> None:
+    with (
+        Workspace.open(workspace_folder, create=True) as workspace,
+        read_transaction(workspace._engine) as connection,
+    ):
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, Base.metadata) == []
         assert context.get_current_revision() == HEAD
