@@ -1,5 +1,6 @@
 """The verb `datecode`."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import date
@@ -23,7 +24,7 @@ def register(app: typer.Typer) -> None:
 def datecode(
     markings: Annotated[
         list[str],
-        typer.Argument(metavar="MARKING...", help="The whole marking of one chip, in quotes.", show_default=False),
+        typer.Argument(metavar="MARKING", help="The whole marking of one chip, in quotes.", show_default=False),
     ],
     maker: Annotated[str | None, typer.Option("--maker", help="Who made it, where known.", show_default=False)] = None,
     by: Annotated[
@@ -86,7 +87,7 @@ def _day(text: str | None) -> date | None:
     if text is None:
         return None
     try:
-        if len(text) == len("2026-02-28"):  # Python also takes 20260228 and 2026-W09-6, which nobody means here
+        if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):  # Python also takes 2026-W09-6, which nobody means here
             return date.fromisoformat(text)
     except ValueError:
         pass

@@ -4,7 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from tracker.errors import BadRequest
 from tracker.knowledge import datecodes, makers
+
+# A chip carries a few dozen characters; more is a wrong file or a wrong argument.
+LONGEST_MARKING = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +39,18 @@ def date_markings(markings: Sequence[str], *, maker: str | None = None, by: date
         Who made them, where known.
     by : date, optional
         The latest possible date (arrival); today where not given.
+
+    Raises
+    ------
+    BadRequest
+        A marking is longer than any chip's.
     """
+    for number, text in enumerate(markings, 1):
+        if len(text) > LONGEST_MARKING:
+            raise BadRequest(
+                f"Marking {number} has {len(text)} characters; a chip carries a few dozen.",
+                "Give the text of one chip's top as one argument, in quotes.",
+            )
     return Dating(
         markings=tuple(
             DatedMarking(

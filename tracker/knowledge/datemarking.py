@@ -10,6 +10,7 @@ from tracker.knowledge.facts import sourced, table
 
 # Log10 odds from which a word is a part number and never a date; common practice, no source.
 CLEAR_PART = 1.3
+LIKELY_PART = 0.3
 
 _YEAR = r"(19[6-9]\d|20[0-4]\d)"
 _MARK = r"(?:©|\(C\)|Ⓒ|Ⓜ|COPYRIGHT|\(M\))"
@@ -171,7 +172,7 @@ def _part_like(word: str) -> bool:
 def _certain_parts(words: tuple[str, ...], marked: frozenset[int]) -> frozenset[int]:
     """Return indices of words that are part numbers beyond doubt, or else of a bare well-known type ('MOS 6502')."""
     clear = marked | {i for i, w in enumerate(words) if len(w) > 4 and parts.part_score(w) >= CLEAR_PART}
-    if clear:
+    if clear or any(parts.part_score(w) >= LIKELY_PART for w in words):
         return clear
     return frozenset(
         i for i, w in enumerate(words) if re.fullmatch(r"\d{4}[A-Z]?\d?", w) and i <= 2 and families.for_part(w)

@@ -95,7 +95,7 @@ def parse(text: str) -> PartNumber | None:
     Parameters
     ----------
     text : str
-        One token, or a token and its grade after a space or hyphen ('AT28C64 15PC'); any case.
+        One token, or a token and its grade after a space or hyphen ('AT28C16 20PC'); any case.
     """
     clean = _clean(text)
     if not 3 <= len(clean) <= 30:
@@ -194,7 +194,10 @@ def _compare_parsed(want: PartNumber, got: PartNumber) -> PartComparison:
         return PartComparison(
             "other-maker", f"The marking reads {got.text}: the prefix {got.prefix} is not the claimed {want.prefix}."
         )
-    want_grade, got_grade = _grade(want), _grade(got)
+    slower = _slower(want, got)
+    if slower:
+        return slower
+    want_grade, got_grade = want.speed, got.speed
     if want_grade and got_grade and folded(want_grade) != folded(got_grade):
         return PartComparison("other-grade", f"The marking reads grade {got_grade}, the claim says {want_grade}.")
     if want_grade and not got_grade:
@@ -204,8 +207,17 @@ def _compare_parsed(want: PartNumber, got: PartNumber) -> PartComparison:
     return _compare_suffix(want, got)
 
 
-def _grade(part: PartNumber) -> str | None:
-    return part.speed
+def _slower(want: PartNumber, got: PartNumber) -> PartComparison | None:
+    """Return 'other-grade' where a letter or digit of the number names a lower clock than the claim's."""
+    ours, theirs = families.for_part(want.text), families.for_part(got.text)
+    if ours is None or theirs is None or ours.clock_hz is None or theirs.clock_hz is None or want.speed:
+        return None
+    if theirs.clock_hz.value >= ours.clock_hz.value:
+        return None
+    mhz = (theirs.clock_hz.value / 1e6, ours.clock_hz.value / 1e6)
+    return PartComparison(
+        "other-grade", f"The marking reads {got.text} for {mhz[0]:g} MHz, the claim is {mhz[1]:g} MHz."
+    )
 
 
 def _compare_suffix(want: PartNumber, got: PartNumber) -> PartComparison:
@@ -235,7 +247,7 @@ def find_part(lines: Sequence[str]) -> str | None:
 
 
 def _spans(line: str) -> list[str]:
-    """Return the words of a line, and pairs that belong together: 'AT28C64 15PC', 'MCS 6532'."""
+    """Return the words of a line, and pairs that belong together: 'AT28C16 20PC', 'MCS 6522'."""
     words = [stripped for word in line.split() if (stripped := word.strip(",;:()"))]
     return words + [f"{a} {b}" for a, b in pairwise(words) if _belong_together(a, b)]
 
