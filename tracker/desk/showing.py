@@ -171,7 +171,7 @@ def show(workspace: Workspace, label: str) -> Shown:
     word = plain_label(label)
     with workspace.read() as session:
         if re.fullmatch(r"L[0-9]+-[0-9]+", word):
-            return _piece(session, find_piece(session, word))
+            return piece_shown(session, find_piece(session, word))
         if re.fullmatch(r"L[0-9]+", word):
             return _lot(session, word)
         if re.fullmatch(r"R[0-9]+", word):
@@ -197,7 +197,8 @@ def _photo(photo: Photo) -> File:
     return File(photo.role, photo.name, photo.sha256, photo.size_bytes)
 
 
-def _piece(session: Session, piece: Piece) -> PieceShown:
+def piece_shown(session: Session, piece: Piece) -> PieceShown:
+    """Return everything on record about one piece."""
     query = select(Inspection).where(Inspection.piece_id == piece.id).order_by(Inspection.id)
     latest = {one.photo.role: one for one in session.scalars(query)}
     seen = max(latest.values(), key=lambda one: one.id, default=None)
@@ -284,6 +285,11 @@ def _run(session: Session, label: str) -> RunShown:
     run = session.scalar(select(BenchRun).where(BenchRun.label == label))
     if run is None:
         raise BadRequest(f"There is no bench run {label}.", "`lotproof list runs` shows those there are.")
+    return run_shown(session, run)
+
+
+def run_shown(session: Session, run: BenchRun) -> RunShown:
+    """Return everything on record about one bench run."""
     entry = session.get_one(JournalEntry, run.entry_id)
     subject = session.get(Piece, run.piece_id) if run.piece_id else session.get(Machine, run.machine_id)
     skipped = ("id", "entry_id", "run_id", "position")
