@@ -34,7 +34,7 @@ def rectify(image: Rgb, corners: Corners, *, margin: float = 0.02) -> Face:
     target = np.array([[pad, pad], [width - pad, pad], [width - pad, height - pad], [pad, height - pad]], np.float32)
     to_face = cv2.getPerspectiveTransform(corners.astype(np.float32), target)
     flat = cv2.warpPerspective(image, to_face, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    return Face(flat.astype(np.uint8), np.linalg.inv(to_face))
+    return Face(flat.astype(np.uint8), np.linalg.inv(to_face).astype(np.float64))
 
 
 def turned(face: Face, quarter_turns: int) -> Face:

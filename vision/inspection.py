@@ -15,7 +15,7 @@ from vision.geometry import Corners, apply, as_quad, clockwise
 from vision.lexicon import Lexicon, NoLexicon
 from vision.observations import Inspection, Observation, PhotoView, PieceView, Rgb
 from vision.package import package_of
-from vision.read.lines import photo_texts, read_face, upright_turn
+from vision.read.lines import photo_texts, read_face, upright
 from vision.read.reconcile import glyphs
 
 METHOD_VERSION = "1"
@@ -106,9 +106,9 @@ def _whole_photo(image: Rgb) -> locate.Outline:
 
 def _piece(image: Rgb, outline: locate.Outline, lexicon: Lexicon) -> PieceView:
     flat = rectify(image, clockwise(outline.corners))
-    turn, _ = upright_turn(flat, lexicon)
-    face = turned(flat, turn)
-    lines = read_face(face, lexicon)
+    seen = upright(flat, lexicon)
+    face = turned(flat, seen.turn)
+    lines = read_face(face, seen, lexicon)
     height, width = face.image.shape[:2]
     corners = apply(face.to_photo, np.array([[0, 0], [width, 0], [width, height], [0, height]], float))
     package, confidence = package_of(image, corners)

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.geometry import Corners, axis_box, box_overlap, quad_area, quad_overlap, quad_sides, side_fit
+from vision.geometry import Corners, axis_box, box_overlap, clockwise, quad_area, quad_overlap, quad_sides, side_fit
 from vision.observations import Rgb
 
 # Long side of the picture in which outlines are sought; corners come out with about half a working pixel.
@@ -53,7 +53,11 @@ class Outline:
 class _Proposal:
     corners: Corners
     fill: float
+    contour: Corners
     votes: float = 1.0
+
+    def moved(self, offset: Corners) -> "_Proposal":
+        return _Proposal(self.corners + offset, self.fill, self.contour + offset, self.votes)
 
 
 def _working(image: Rgb) -> tuple[Rgb, float]:
@@ -77,8 +81,8 @@ def _rectangles(mask: NDArray[np.uint8], openings: Sequence[int]) -> list[_Propo
             short, long = sorted(rectangle[1])
             if short < _LEAST_SIDE or long > _MOST_ELONGATED * short or inside < _LEAST_FILL * short * long:
                 continue
-            corners = side_fit(contour[:, 0, :].astype(float), cv2.boxPoints(rectangle).astype(float))
-            found.append(_Proposal(corners, float(min(1.0, inside / max(quad_area(corners), 1.0)))))
+            corners = clockwise(cv2.boxPoints(rectangle).astype(float))
+            found.append(_Proposal(corners, float(min(1.0, inside / (short * long))), contour[:, 0, :].astype(float)))
     return found
 
 
@@ -131,8 +135,7 @@ def _from_texts(small: Rgb, texts: Sequence[Corners]) -> list[_Proposal]:
                 proposals += _rectangles(region, _openings(small.shape))
             for proposal in proposals:
                 if _inside(proposal.corners, centre):
-                    proposal.corners = proposal.corners + [left, top]
-                    found.append(proposal)
+                    found.append(proposal.moved(np.array([left, top], float)))
     return found
 
 
@@ -164,13 +167,13 @@ def _strip(
     points = along[None] + depths[:, None, None] * outward
     xs = np.clip(points[..., 0], 0, grey.shape[1] - 1).astype(int)
     ys = np.clip(points[..., 1], 0, grey.shape[0] - 1).astype(int)
-    return grey[ys, xs]
+    return np.asarray(grey[ys, xs], np.float32)
 
 
 def _regularity(profile: NDArray[np.float32]) -> float:
-    """How much of a profile's variation is one repeated pitch: the highest autocorrelation beyond the first dip, 0 to 1.
+    """How much of a profile's variation is one repeated pitch: its highest autocorrelation past the first dip, 0 to 1.
 
-    Leads stand at one pitch (REFERENCE of packages: 2.54 or 1.27 mm), so their glints repeat 3 to 60 times a side.
+    Leads stand at one pitch (2.54 or 1.27 mm, JEDEC MS-001 and MS-012), so their glints repeat 3 to 60 times a side.
     """
     flat = profile - cv2.GaussianBlur(profile.reshape(1, -1), (0, 0), 14).ravel()
     spread = float(flat.std())
@@ -186,7 +189,7 @@ def _regularity(profile: NDArray[np.float32]) -> float:
 
 
 def _surroundings(grey: NDArray[np.float32], corners: Corners) -> tuple[float, float]:
-    """Return (weakest side's contrast in grey levels, lead regularity 0 to 1) from strips inside and outside the four sides."""
+    """Return (weakest side's contrast in grey levels, lead regularity 0 to 1) from strips along the four sides."""
     short = min(quad_sides(corners))
     centre = corners.mean(axis=0)
     steps: list[float] = []
@@ -282,7 +285,7 @@ def locate(image: Rgb, texts: Sequence[Corners] = ()) -> list[Outline]:
         if score < 0.5:
             break
         score, proposal, on = _whole(score, proposal, on, scored, grey)
-        corners = proposal.corners / scale
+        corners = side_fit(proposal.contour, proposal.corners) / scale
         if not any(_clash(corners, other.corners) for other in chosen):
             chosen.append(Outline(corners, score, on))
     return chosen

@@ -1,13 +1,15 @@
-"""Open a photo safely: type, size and pixel limits before decoding, orientation, hash, and what makes it a poor photo."""
+"""Open a photo safely: type and size limits before decoding, orientation, hash, and what makes it a poor photo."""
 
 import hashlib
 import io
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from vision.errors import PhotoError
@@ -59,7 +61,9 @@ def load(path: str, data: bytes | None = None) -> tuple[str, bytes]:
         try:
             size = file.stat().st_size
             if size > MOST_BYTES:
-                raise PhotoError(f"'{path}' has {size / 1e6:.0f} MB.", f"Photos up to {MOST_BYTES // 2**20} MiB are read.")
+                raise PhotoError(
+                    f"'{path}' has {size / 1e6:.0f} MB.", f"Photos up to {MOST_BYTES // 2**20} MiB are read."
+                )
             data = file.read_bytes()
         except FileNotFoundError:
             raise PhotoError(f"There is no file '{path}'.", "Check the name and the folder.") from None
@@ -89,7 +93,7 @@ def decode(name: str, data: bytes) -> Photo:
                 width, height = picture.size
                 if width * height > MOST_PIXELS:
                     raise PhotoError(
-                        f"'{name}' has {width} x {height} pixels, more than the limit of {MOST_PIXELS // 10**6} million.",
+                        f"'{name}' has {width} x {height} pixels, over the limit of {MOST_PIXELS // 10**6} million.",
                         "Scale it down or crop it to the chips.",
                     )
                 if min(width, height) < _LEAST_SIDE:
@@ -124,7 +128,9 @@ def quality(image: Rgb) -> tuple[PhotoWarning, ...]:
     grey = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else grey
     found: list[PhotoWarning] = []
     if cv2.Laplacian(grey, cv2.CV_64F).var() < _SOFT:
-        found.append(PhotoWarning("soft", "The photo is soft: hold the phone still, tap on the chips to focus, add light."))
+        found.append(
+            PhotoWarning("soft", "The photo is soft: hold the phone still, tap on the chips to focus, add light.")
+        )
     if _burnt_share(grey) > _BURNT:
         found.append(PhotoWarning("glare", "Parts are burnt out: move the lamp to the side or put paper before it."))
     if float(np.percentile(grey, 95)) < _DARK * 2.5:
@@ -132,8 +138,8 @@ def quality(image: Rgb) -> tuple[PhotoWarning, ...]:
     return tuple(found)
 
 
-def _burnt_share(grey: Rgb) -> float:
-    """Share of pixels at the top of the scale that border on darker detail: paper may be white, a lamp's glint burns."""
+def _burnt_share(grey: NDArray[Any]) -> float:
+    """Share of pixels in solid patches at the top of the scale; single bright pixels are glints of print or grain."""
     burnt = (grey >= 253).astype(np.uint8)
     solid = cv2.morphologyEx(burnt, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
     return float(solid.mean())

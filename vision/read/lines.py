@@ -13,9 +13,6 @@ from vision.observations import Face, Line, Reading, Rgb
 from vision.read import ctc, neural, tesseract
 from vision.read.reconcile import LEAST_CONFIDENCE, Opinion, glyphs, reconcile
 
-# Heights of a top (short side, pixels) at which the detector is asked: print is a tenth to a third of the short side,
-# and the detector likes characters of 15 to 60 pixels. Own measurement.
-_SCALES = (320, 560)
 _LEAST_BOX_SCORE = 0.45
 
 
@@ -32,19 +29,21 @@ class _Found:
 
 def _pictures(image: Rgb, corners: Corners) -> list[Rgb]:
     """Several pictures of one line: tight and loose, plain, stretched, evened and smoothed."""
-    out: list[Rgb] = []
-    for pad in (0.0, 0.12):
-        crop = crop_line(image, corners, pad=pad)
-        grey = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY)
+    out = [crop_line(image, corners)]
+    for pad, kinds in ((0.0, ("even",)), (0.12, ("stretched", "even", "smooth"))):
+        grey = cv2.cvtColor(crop_line(image, corners, pad=pad), cv2.COLOR_RGB2GRAY)
         low, high = np.percentile(grey, (1, 99.5))
         stretched = np.clip((grey.astype(float) - low) * 255.0 / max(high - low, 10.0), 0, 255).astype(np.uint8)
-        smooth = cv2.GaussianBlur(stretched, (0, 0), max(0.6, crop.shape[0] / 45))
-        even = cv2.createCLAHE(2.0, (2, 4)).apply(stretched)
-        out += [crop, *(np.asarray(cv2.cvtColor(g, cv2.COLOR_GRAY2RGB), np.uint8) for g in (stretched, even, smooth))]
+        made = {
+            "stretched": stretched,
+            "smooth": cv2.GaussianBlur(stretched, (0, 0), max(0.6, grey.shape[0] / 45)),
+            "even": cv2.createCLAHE(2.0, (2, 4)).apply(stretched),
+        }
+        out += [np.asarray(cv2.cvtColor(made[kind], cv2.COLOR_GRAY2RGB), np.uint8) for kind in kinds]
     return out
 
 
-_PER_LINE = 8
+_PER_LINE = 5
 
 
 def _detected(image: Rgb, short_side: int, *, even: bool = False) -> list[tuple[Corners, float]]:
@@ -54,6 +53,7 @@ def _detected(image: Rgb, short_side: int, *, even: bool = False) -> list[tuple[
     if even:
         picture = evened(picture, clip=4.0, tiles=(4, 4))
     boxes = [(b.corners / scale, b.score) for b in neural.detect(picture) if b.score > _LEAST_BOX_SCORE]
+    # The detector likes characters of 15 to 60 pixels; much flatter boxes are scratches, much taller ones lie across.
     return [(c, s) for c, s in boxes if quad_sides(c)[0] > 0.75 * quad_sides(c)[1] and quad_sides(c)[1] > 5]
 
 
@@ -72,31 +72,51 @@ def _sense(readings: Sequence[tuple[str, float]], lexicon: Lexicon) -> float:
     return total
 
 
-def upright_turn(face: Face, lexicon: Lexicon) -> tuple[int, float]:
+@dataclass(frozen=True, slots=True)
+class Upright:
+    """Which way a top is up, how sure that is (0.25: no print read, to 1), and where print was seen on the way."""
+
+    turn: int
+    confidence: float
+    boxes: tuple[tuple[Corners, float], ...]
+    """Lines on the face once turned."""
+    crossing: tuple[tuple[Corners, float], ...]
+    """Lines on the face once turned and turned clockwise by one more quarter."""
+
+
+def upright(face: Face, lexicon: Lexicon) -> Upright:
     """Decide among the four ways round by how well the print reads.
+
+    Parameters
+    ----------
+    face : Face
+        Long side horizontal.
+    lexicon : Lexicon
 
     Returns
     -------
-    quarter_turns : int
-        Clockwise, 0 to 3.
-    confidence : float
-        0.25 (no print read) to 1.
+    Upright
     """
-    senses: list[float] = []
-    by_axis = {}
+    seen: list[list[tuple[Corners, float]]] = []
     for turn in range(4):
         image = turned(face, turn).image
-        axis = turn % 2
-        if axis not in by_axis:
-            boxes = _detected(image, _SCALES[0])
-            by_axis[axis] = boxes
-        else:
-            height, width = image.shape[:2]
-            boxes = [(np.roll(np.array([width, height]) - c, 2, axis=0), s) for c, s in by_axis[axis]]
-        senses.append(_sense(_quick(image, boxes), lexicon))
-    total = sum(senses)
-    best = int(np.argmax(senses))
-    return best, float(senses[best] / total) if total > 0 else 0.25
+        seen.append(_detected(image, _base_scale(image)) if turn < 2 else _flipped(seen[turn - 2], image))
+    senses = [_sense(_quick(turned(face, t).image, seen[t]), lexicon) for t in range(4)]
+    total, best = sum(senses), int(np.argmax(senses))
+    confidence = senses[best] / total if total > 0 else 0.25
+    return Upright(best, float(confidence), tuple(seen[best]), tuple(seen[(best + 1) % 4]))
+
+
+def _base_scale(image: Rgb) -> int:
+    """Short side at which the detector is asked first: square tops carry more and smaller lines than long ones."""
+    short, long = sorted(image.shape[:2])
+    return 320 if long > 1.5 * short else 480
+
+
+def _flipped(boxes: Sequence[tuple[Corners, float]], image: Rgb) -> list[tuple[Corners, float]]:
+    """The boxes as they stand after half a turn of their image."""
+    size = np.array([image.shape[1], image.shape[0]], float)
+    return [(np.roll(size - corners, 2, axis=0), score) for corners, score in boxes]
 
 
 def _unique(boxes: Sequence[tuple[Corners, float]]) -> list[tuple[Corners, float]]:
@@ -188,13 +208,15 @@ def _opinion(row: Sequence[_Found], seconds: Sequence[Reading | None], lexicon: 
     return Opinion(" ".join(p.text for p in solid), min(p.confidence for p in solid), readings)
 
 
-def read_face(face: Face, lexicon: Lexicon, *, second_reader: bool = True) -> tuple[Line, ...]:
+def read_face(face: Face, seen: Upright, lexicon: Lexicon, *, second_reader: bool = True) -> tuple[Line, ...]:
     """Read the lines of an upright top.
 
     Parameters
     ----------
     face : Face
-        Upright.
+        Turned upright.
+    seen : Upright
+        What was seen when it was turned.
     lexicon : Lexicon
     second_reader : bool
         Whether Tesseract is asked too.
@@ -204,9 +226,9 @@ def read_face(face: Face, lexicon: Lexicon, *, second_reader: bool = True) -> tu
     tuple of Line
         Top to bottom, then what is printed sideways (reading upwards or downwards), marked so.
     """
-    rows = _rows(_level(face.image))
-    sideways = _sideways(face, [f for row in rows for f in row], lexicon)
+    rows = _rows(_level(face.image, seen.boxes))
     members = [f for row in rows for f in row]
+    sideways = _sideways(face, members, seen.crossing, lexicon)
     crops = [crop_line(face.image, f.corners, pad=0.1) for f in members]
     crops += [crop_line(t.image, f.corners, pad=0.1) for t, f in sideways]
     seconds: list[Reading | None] = list(tesseract.read(crops)) if second_reader else [None] * len(crops)
@@ -221,7 +243,7 @@ def read_face(face: Face, lexicon: Lexicon, *, second_reader: bool = True) -> tu
         opinion = _opinion([found], [second], lexicon)
         if opinion is not None and _worth_saying(opinion) and opinion.confidence > 0.3:
             line = _line(opinion, found.corners, side)
-            back = apply(np.linalg.inv(face.to_photo), np.array(line.outline))
+            back = apply(np.linalg.inv(face.to_photo).astype(np.float64), np.array(line.outline))
             lines.append(replace(line, face_outline=as_quad(back), sideways=True))
     return tuple(lines)
 
@@ -231,13 +253,23 @@ def _worth_saying(opinion: Opinion) -> bool:
     return len(glyphs(opinion.text)) >= 2
 
 
-def _level(image: Rgb) -> list[_Found]:
-    """Lines that run left to right, each box once."""
-    boxes = [b for scale in _SCALES for b in _detected(image, scale)] + _detected(image, _SCALES[1], even=True)
+def _level(image: Rgb, known: Sequence[tuple[Corners, float]]) -> list[_Found]:
+    """Lines that run left to right, each box once: those seen already and those of a second, evened look."""
+    boxes = [*known, *_detected(image, _second_scale(image, known), even=True)]
     return _without_fragments(_found(image, _unique(boxes)))
 
 
-def _sideways(face: Face, level: Sequence[_Found], lexicon: Lexicon) -> list[tuple[Face, _Found]]:
+def _second_scale(image: Rgb, known: Sequence[tuple[Corners, float]]) -> int:
+    """Short side at which the print already seen would be 30 pixels high, within what is worth the time."""
+    if not known:
+        return 2 * _base_scale(image) // 3
+    height = float(np.median([quad_sides(c)[1] for c, _ in known]))
+    return int(np.clip(30.0 / height * min(image.shape[:2]), 160, 640))
+
+
+def _sideways(
+    face: Face, level: Sequence[_Found], crossing: Sequence[tuple[Corners, float]], lexicon: Lexicon
+) -> list[tuple[Face, _Found]]:
     """Lines printed across, on the parts of the top that carry no level line."""
     taken = [apply(face.to_photo, f.corners) for f in level if f.confidence > 0.6]
     best: list[tuple[Face, _Found]] = []
@@ -246,7 +278,7 @@ def _sideways(face: Face, level: Sequence[_Found], lexicon: Lexicon) -> list[tup
         side = turned(face, turn)
         boxes = [
             b
-            for b in _unique(_detected(side.image, _SCALES[1]))
+            for b in _unique(crossing if turn == 1 else _flipped(crossing, side.image))
             if quad_sides(b[0])[0] > 1.8 * quad_sides(b[0])[1]
             and all(quad_overlap(apply(side.to_photo, b[0]), t, of_smaller=True) < 0.2 for t in taken)
         ]

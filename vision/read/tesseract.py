@@ -64,8 +64,7 @@ def _prepared(crop: Rgb) -> Rgb:
     grey = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
     low, high = np.percentile(grey, (20, 99))
     stretched = 255 - np.clip((grey.astype(float) - low) * 255.0 / max(high - low, 8.0), 0, 255).astype(np.uint8)
-    edge = [_BORDER] * 4
-    return np.asarray(cv2.copyMakeBorder(stretched, *edge, cv2.BORDER_CONSTANT, value=255), np.uint8)
+    return np.pad(stretched, _BORDER, constant_values=255)
 
 
 def read(crops: Sequence[Rgb]) -> list[Reading]:
