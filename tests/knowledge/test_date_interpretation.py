@@ -143,3 +143,9 @@ def test_probabilities_share_at_most_one(marking):
 def test_marks_name_styles_that_exist():
     assert len(marks()) > 10
     assert all(m.first <= m.last for m in marks())
+
+
+@pytest.mark.parametrize("between", [" ", " / ", ", ", "\n"])
+def test_lines_may_be_joined_in_any_usual_way(between):
+    lines = ["XK4471P", "KOREA", "8519", "(C)1982"]
+    assert interpret(between.join(lines), by=ARRIVAL) == interpret(" ".join(lines), by=ARRIVAL)

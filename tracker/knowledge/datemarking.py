@@ -115,12 +115,12 @@ def take_apart(text: str, maker: str | None) -> Marking:
     maker : str or None
         Its maker as a person names it, where known; an unknown name is as good as none.
     """
-    upper = text.upper().replace("ⓒ", "©")
+    upper = re.sub(r"\s/\s", " ", text.upper().replace("ⓒ", "©"))
     years = [int(y) for found in _COPYRIGHT.findall(upper) for y in found if y]
     years += [1900 + int(y) if int(y) > 60 else 2000 + int(y) for y in _SHORT_YEAR.findall(upper)]
     years += [1900 + int(y) if int(y) > 60 else 2000 + int(y) for y in _MARK_AND_SHORT_YEAR.findall(upper)]
     bare = _SHORT_YEAR.sub(" ", _MARK_AND_SHORT_YEAR.sub(" ", _COPYRIGHT.sub(" ", upper)))
-    words = tuple(w for w in (raw.strip(",;:.()[]|©Ⓜ*+") for raw in re.split(r"[\s,;]+|\s/\s", bare)) if w)
+    words = tuple(w for w in (raw.strip(",;:.()[]|©Ⓜ*+") for raw in re.split(r"[\s,;]+", bare)) if w)
     part = parts.find_part(words)
     found_marks = [
         (i, m) for i, w in enumerate(words) for m in marks() if m.pattern.fullmatch(w) and (i == 0 or not m.first_word)
