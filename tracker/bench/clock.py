@@ -23,11 +23,11 @@ from tracker.errors import BadRequest
 
 Array = NDArray[np.float64]
 CONFIDENCE = 0.95
-WIDTH_MEDIAN = 0.01
+WIDTH_MEDIAN = 0.005
 WIDTH_SPREAD = 1.0
 PRIOR_SOURCE = (
-    "width of the transition: lognormal, median 1 % of the ceiling, sigma 1 in its natural logarithm, cut at three "
-    "sigma (0.05 % and 20 %); ceiling: equally likely per octave. Common practice, no source"
+    "width of the transition: lognormal, median 0.5 % of the ceiling, sigma 1 in its natural logarithm, cut at three "
+    "sigma (0.025 % and 10 %); ceiling: equally likely per octave. Common practice, no source"
 )
 DEFAULT_MARGIN = 0.05
 MARGIN_SOURCE = (
@@ -36,9 +36,9 @@ MARGIN_SOURCE = (
 )
 DECISION = 0.977  # probability behind a verdict: the one-sided share of two standard deviations, as at U = 2 u
 _RATIO = math.exp(-1.920729)  # likelihood ratio of a 95 % interval: half of chi-square(0.95; 1) = 3.841459
-_OCTAVES = 4.0  # how far beyond the steps tried the ceiling is looked for, where they leave a side open
-_WIDTHS = np.exp(np.linspace(-3.0, 3.0, 49) * WIDTH_SPREAD) * WIDTH_MEDIAN
-_WIDTH_WEIGHTS = np.exp(-0.5 * np.linspace(-3.0, 3.0, 49) ** 2)
+_REACH_OCTAVES = 1.0  # how far beyond the steps tried the ceiling is looked for: seven of the widest widths
+_WIDTHS = np.exp(np.linspace(-3.0, 3.0, 33) * WIDTH_SPREAD) * WIDTH_MEDIAN
+_WIDTH_WEIGHTS = np.exp(-0.5 * np.linspace(-3.0, 3.0, 33) ** 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,15 +224,15 @@ def _posterior(steps: Sequence[Step]) -> _Posterior:
             raise BadRequest(f"A clock step must be above 0, not {step.clock_hz:g} Hz.")
     clocks = np.array([step.clock_hz for step in steps])
     passed = np.array([step.passed for step in steps])
-    reach = _OCTAVES * math.log(2.0)
-    rough = np.linspace(math.log(clocks.min()) - reach, math.log(clocks.max()) + reach, 1201)
-    coarse = _evaluate(rough, clocks, passed)
+    reach = _REACH_OCTAVES * math.log(2.0)
+    rough = np.linspace(math.log(clocks.min()) - reach, math.log(clocks.max()) + reach, 801)
     if passed.all() or not passed.any():
-        return coarse
+        return _evaluate(rough, clocks, passed)
+    coarse = _evaluate(rough, clocks, passed)
     # The posterior may be a thousandth of the searched range wide: look again where it is.
     held = np.flatnonzero(coarse.mass > coarse.mass.max() * 1e-9)
     ends = rough[max(held[0] - 1, 0)], rough[min(held[-1] + 1, len(rough) - 1)]
-    return _evaluate(np.linspace(*ends, 2401), clocks, passed)
+    return _evaluate(np.linspace(*ends, 1601), clocks, passed)
 
 
 def _evaluate(log_hz: Array, clocks: Array, passed: Array) -> _Posterior:
@@ -274,8 +274,10 @@ def _open_end(posterior: _Posterior, all_passed: bool, *, lower: bool) -> float 
     """Return the one end that steps of a single outcome give, from the likelihood alone."""
     if lower != all_passed:
         return None
-    within = np.flatnonzero(posterior.likelihood >= _RATIO * posterior.likelihood.max())
-    return float(math.exp(posterior.log_hz[within[0] if lower else within[-1]]))
+    # The likelihood climbs all the way towards the open side, so it has one crossing.
+    towards = slice(None) if lower else slice(None, None, -1)
+    climbing = posterior.likelihood[towards] / posterior.likelihood.max()
+    return float(math.exp(np.interp(_RATIO, climbing, posterior.log_hz[towards])))
 
 
 def _median_width(posterior: _Posterior) -> float:
@@ -324,8 +326,8 @@ def _decide(
 def _rule(grade_hz: float, required: float, margin: float) -> str:
     return (
         f"claimed grade {show(grade_hz, 'Hz')}, margin {100 * margin:g} %: pass when the ceiling reaches "
-        f"{show(required, 'Hz')} with probability {DECISION:.1%} or more, fail when it reaches the bare grade with "
-        f"probability {1 - DECISION:.1%} or less, undecided otherwise (JCGM 106:2012 conformance probability)"
+        f"{show(required, 'Hz')} with probability {percent(DECISION)} or more, fail when it reaches the bare grade "
+        f"with probability {percent(1 - DECISION)} or less, undecided otherwise (JCGM 106:2012 conformance probability)"
     )
 
 

@@ -16,9 +16,9 @@ from tracker.bench.units import percent, show
 from tracker.errors import BadRequest
 
 DEFAULT_METER_SHARE = 0.03
-DEFAULT_METER_STEPS = 3.0
+DEFAULT_METER_STEPS = 1.0
 DEFAULT_U_SOURCE = (
-    "taken as +/-(3 % of the reading + 3 steps of its last written digit), rectangular, as none was stated; "
+    "taken as +/-(3 % of the reading + 1 step of its last written digit), rectangular, as none was stated; "
     "usual for a handheld meter on a current range, common practice, no source"
 )
 _FAR_BELOW = 0.1  # of the typical current: another process or a part that does not run; common practice, no source
@@ -261,12 +261,16 @@ def _decide(
             f"The part is claimed to be {claimed_technology}, but the way its current depends on the clock makes that "
             f"{percent(likely)} likely."
         )
-    if found is None or not isinstance(limit, Limit):
-        return "undecided", (*(_reason_without(limit)), *reasons)
+    if isinstance(limit, NoLimit) or found is None:
+        return "undecided", (limit.reason if isinstance(limit, NoLimit) else "No limit was applied.", *reasons)
     if found.verdict == "pass" and limit.typ_a is not None and current_a < _FAR_BELOW * limit.typ_a:
         reasons.append(
             f"The current is less than a tenth of the typical {show(limit.typ_a, 'A', 3)}: another process, "
             "or the part does not run."
+        )
+    if found.verdict == "pass" and limit.at_hz != 0 and current_a <= found.expanded_u:
+        reasons.append(
+            "The current cannot be told from none at all: see whether the part has its supply and its clock."
         )
     if found.verdict == "pass" and reasons:
         return "undecided", tuple(reasons)
@@ -274,11 +278,6 @@ def _decide(
         f"The probability that the current meets the limit is {percent(found.probability)}.",
         *reasons,
     )
-
-
-def _reason_without(limit: Limit | NoLimit) -> tuple[str, ...]:
-    reason = limit.reason if isinstance(limit, NoLimit) else "no limit was applied"
-    return (f"{reason[0].upper()}{reason[1:]}.",)
 
 
 def _rule(found: Conformity | None) -> str:

@@ -27,7 +27,7 @@ class Limit:
         Clock rate at which the measured current is held against it: 0 for a static limit, None for whatever was run.
     what, source : str
     notes : tuple of str
-        How the measurement's conditions differ from the limit's.
+        In sentences, how the measurement's conditions differ from the limit's.
     """
 
     max_a: float
@@ -40,7 +40,7 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class NoLimit:
-    """No limit can be applied, and why; false, so that `if limit:` reads naturally."""
+    """No limit can be applied, and why in a sentence; false, so that `if limit:` reads naturally."""
 
     reason: str
 
@@ -79,10 +79,10 @@ def choose(
     (outputs high or low, grades) the largest limit is taken: a genuine part may meet that one.
     """
     if family is None:
-        return NoLimit("no limit is known for the claimed part; state one with its source")
+        return NoLimit("No limit is known for the claimed part; state one with its source.")
     rows = [row for row in family.currents if row.max_a is not None and not _ADDITION.search(row.what)]
     if not rows:
-        return NoLimit(f"no supply-current limit is known for {family.name}; state one with its source")
+        return NoLimit(f"No supply-current limit is known for {family.name}; state one with its source.")
     found = _applicable(rows, sorted(set(clocks_hz)))
     if isinstance(found, NoLimit):
         return found
@@ -97,7 +97,7 @@ def choose(
         at_hz=at_hz,
         what=what,
         source=row.source,
-        notes=(*scaled, *_differences(row, supply_v, ambient_c)),
+        notes=(*scaled, *_differences(row, clocks_hz, supply_v, ambient_c)),
     )
 
 
@@ -112,7 +112,7 @@ def _applicable(rows: Sequence[CurrentLimit], clocks: list[float]) -> tuple[list
     anyhow = [row for row in rows if row.clock_hz is None and not _is_static(row)]
     if not clocks:
         running = clocked + anyhow
-        return (running, None) if running else (static, None)
+        return (running, None) if running else (static, 0.0)
     if len(clocks) > 1 and clocked:
         nearest = min((row.clock_hz or 0.0 for row in clocked), key=lambda clock: abs(clock - clocks[-1]))
         return [row for row in clocked if row.clock_hz == nearest], nearest
@@ -129,7 +129,7 @@ def _applicable(rows: Sequence[CurrentLimit], clocks: list[float]) -> tuple[list
         return static, 0.0
     if clocks == [0.0] and (clocked or anyhow):
         return clocked + anyhow, 0.0
-    return NoLimit("the known limit is for a stopped clock; measure at 0 Hz as well, or at two clock rates")
+    return NoLimit("The known limit is for a stopped clock; measure at 0 Hz as well, or at two clock rates.")
 
 
 def _stretch(row: CurrentLimit, at_hz: float | None) -> tuple[float, tuple[str, ...]]:
@@ -140,8 +140,8 @@ def _stretch(row: CurrentLimit, at_hz: float | None) -> tuple[float, tuple[str, 
     if not row.clock_hz or at_hz is None or at_hz <= row.clock_hz * (1 + _SAME_CLOCK):
         return 1.0, ()
     note = (
-        f"the limit of {show(row.max_a or 0.0, 'A')} at {show(row.clock_hz, 'Hz')} was raised in proportion to the "
-        "clock, which is the most that I = I0 + k f allows a part that meets it"
+        f"The limit of {show(row.max_a or 0.0, 'A')} at {show(row.clock_hz, 'Hz')} was raised in proportion to the "
+        "clock, which is the most that I = I0 + k f allows a part that meets it."
     )
     return at_hz / row.clock_hz, (note,)
 
@@ -153,12 +153,17 @@ def _at_temperature(rows: Sequence[CurrentLimit], ambient_c: float) -> CurrentLi
     return max((row for row in rows if row.temp_c == temp_c), key=lambda row: row.max_a or 0.0)
 
 
-def _differences(row: CurrentLimit, supply_v: float | None, ambient_c: float | None) -> tuple[str, ...]:
+def _differences(
+    row: CurrentLimit, clocks_hz: Sequence[float], supply_v: float | None, ambient_c: float | None
+) -> tuple[str, ...]:
     notes = []
+    if not clocks_hz:
+        state = "with the clock stopped" if _is_static(row) else "at that clock rate"
+        notes.append(f"No clock was stated; the reading is taken as one {state}.")
     if supply_v is None:
-        notes.append(f"the supply voltage was not stated; the limit holds at {row.supply_v:g} V")
+        notes.append(f"The supply voltage was not stated; the limit holds at {row.supply_v:g} V.")
     elif abs(supply_v - row.supply_v) > _SAME_SUPPLY * row.supply_v:
-        notes.append(f"measured at {supply_v:g} V, the limit holds at {row.supply_v:g} V")
+        notes.append(f"Measured at {supply_v:.4g} V; the limit holds at {row.supply_v:g} V.")
     if ambient_c is not None and ambient_c > row.temp_c + _SAME_TEMP_C:
-        notes.append(f"measured at {ambient_c:g} C, the limit holds up to {row.temp_c:g} C")
+        notes.append(f"Measured at {ambient_c:.4g} C; the limit holds up to {row.temp_c:g} C.")
     return tuple(notes)

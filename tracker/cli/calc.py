@@ -1,5 +1,8 @@
 """The verbs `calc ...`: the bench computations on a file or a few numbers, without a workspace."""
 
+import shutil
+import sys
+import textwrap
 from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
@@ -44,7 +47,7 @@ def soak(
     if as_json:
         print_json({"schema": "lotproof.calc.soak/1", **asdict(found)})
     else:
-        _lines(_soak_text(found))
+        say(_soak_text(found))
 
 
 @calc.command("current")
@@ -59,7 +62,7 @@ def current(file: FileArgument, as_json: JsonOption = False) -> None:
     if as_json:
         print_json({"schema": "lotproof.calc.current/1", **asdict(found), **_models()})
     else:
-        _lines(current_line_text(found))
+        say(current_line_text(found))
 
 
 @calc.command("clock")
@@ -74,7 +77,7 @@ def clock(file: FileArgument, as_json: JsonOption = False) -> None:
     if as_json:
         print_json({"schema": "lotproof.calc.clock/1", **ceiling_json(found)})
     else:
-        _lines(ceiling_text(found))
+        say(ceiling_text(found))
 
 
 @calc.command("conformity")
@@ -94,7 +97,7 @@ def conformity(
     if as_json:
         print_json({"schema": "lotproof.calc.conformity/1", **asdict(found)})
         return
-    _lines(
+    say(
         [
             ("verdict", found.verdict),
             ("probability", f"{found.probability:.5f} ({percent(found.probability)}) that the value meets its limits"),
@@ -120,12 +123,12 @@ def plan(
     if as_json:
         print_json({"schema": "lotproof.calc.plan/1", **asdict(found)})
         return
-    _lines(
+    say(
         [
             ("test", f"{found.n} of {found.lot} pieces; accept while no more than {found.allowed} fail"),
             (
                 "finds",
-                f"a lot with {found.bad_pieces} bad pieces or more, with probability {percent(found.reached_confidence)}",
+                f"{found.bad_pieces} or more bad pieces, with probability {percent(found.reached_confidence)}",
             ),
             ("source", found.source),
         ]
@@ -146,7 +149,7 @@ def interval(
     if as_json:
         print_json({"schema": "lotproof.calc.interval/1", **asdict(found)})
         return
-    _lines(
+    say(
         [
             ("fraction", f"{found.fraction:.4g}, {found.failed} of {found.tested}"),
             ("interval", f"{found.lower:.4g} to {found.upper:.4g} ({100 * found.confidence:g} %)"),
@@ -177,7 +180,7 @@ def life(
     if as_json:
         print_json({"schema": "lotproof.calc.life/1", **asdict(found), "ea_source": ea_source})
         return
-    _lines(
+    say(
         [
             ("factor", f"{found.factor:.4g} from {found.from_c:g} C to {found.to_c:g} C at {found.ea_ev:g} eV"),
             ("energy", ea_source),
@@ -262,6 +265,10 @@ def _models() -> dict[str, Any]:
     }
 
 
-def _lines(rows: Iterable[tuple[str, str]]) -> None:
+def say(rows: Iterable[tuple[str, str]]) -> None:
+    """Print what each row is and says; on a terminal, long rows are wrapped under themselves."""
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else 0
     for name, text in rows:
-        typer.echo(f"{name:<15}{text}")
+        line = f"{name:<14} {text}".rstrip()
+        wrap = width > 40 and len(line) > width
+        typer.echo(textwrap.fill(line, width, subsequent_indent=" " * 15, break_on_hyphens=False) if wrap else line)

@@ -3,7 +3,7 @@
 import json
 import re
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from sqlalchemy.orm import Session
@@ -44,7 +44,7 @@ class CurrentRequest:
     limit: str | None = None
     limit_source: str | None = None
     limit_clock: str | None = None
-    typed: Typed = Typed()
+    typed: Typed = field(default_factory=Typed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ class ClockRequest:
     grade: str | None = None
     grade_source: str | None = None
     margin: str | None = None
-    typed: Typed = Typed()
+    typed: Typed = field(default_factory=Typed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ class InCircuitRequest:
     checks: tuple[str, ...] = ()
     known_good: str | None = None
     least: str | None = None
-    typed: Typed = Typed()
+    typed: Typed = field(default_factory=Typed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +244,7 @@ def run_in_circuit(
     )
     with workspace.act(operator, "bench", "") as act:
         subject = _in_machine(act.session, _subject(act.session, label), request.machine)
-        notes = () if subject.machine is not None or held.jig else ("the machine was not named",)
+        notes = () if subject.machine is not None or held.jig else ("The machine was not named.",)
         return _record(act, subject, _Outcome("in-circuit", result, notes, held, samples))
 
 
@@ -277,7 +277,7 @@ def _grade(subject: _Subject, request: ClockRequest) -> tuple[float | None, str 
     if named:
         claimed = quantity(named.group(), "clock")
         differs = known is not None and abs(known.value - claimed) > 0.01 * claimed
-        notes = ("the claimed grade is not the one that the part number carries",) if differs else ()
+        notes = ("The claimed grade is not the one that the part number carries.",) if differs else ()
         return claimed, "the grade claimed for the lot", notes
     return (known.value, known.source, ()) if known is not None else (None, None, ())
 

@@ -1,4 +1,4 @@
-"""What somebody typed at the bench, turned into readings, steps, checks and conditions; checked before anything is kept."""
+"""What was typed at the bench, turned into readings, steps, checks and conditions before anything is kept."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
