@@ -152,8 +152,8 @@ def _cover(package: Package, grid: tuple[Array, Array], res: float) -> tuple[Arr
 def _scratches(shape: tuple[int, int], res: float, direction: float, rng: np.random.Generator) -> Array:
     """Return fine parallel scratches of deviation 1 along `direction`: short and long ones, some deep."""
     side = int(np.hypot(*shape)) + 8
-    fine = noise((side, side), 1.6 * res, 0.022 * res, rng) + 0.7 * noise((side, side), 5.0 * res, 0.035 * res, rng)
-    deep = np.clip(noise((side, side), 2.5 * res, 0.03 * res, rng) - 2.4, 0, 2)
+    fine = noise((side, side), 1.6 * res, 0.03 * res, rng) + noise((side, side), 5.0 * res, 0.06 * res, rng)
+    deep = np.clip(noise((side, side), 2.5 * res, 0.04 * res, rng) - 2.2, 0, 2)
     turn: Array = cv2.getRotationMatrix2D((side / 2, side / 2), -direction, 1.0)
     turn[:, 2] += (shape[1] / 2 - side / 2, shape[0] / 2 - side / 2)
     turned = cv2.warpAffine(fine - 3 * deep, turn, (shape[1], shape[0]), flags=cv2.INTER_LINEAR)
@@ -232,7 +232,7 @@ def top_of(piece: Piece, res: float, rng: np.random.Generator) -> Surface:
     paint = np.full(shape, work.coated, np.float32)
     left = _wipe(shape, grid, res, work, rng) if work.wiped else np.ones(shape, np.float32)
     paint = paint * left
-    height += 0.0022 * work.sanded * scratch * (1 - 0.72 * paint)
+    height += 0.0036 * work.sanded * scratch * (1 - 0.72 * paint)
     height += 0.0011 * paint * noise(shape, 0.06 * res, 0.06 * res, rng)
     height -= relief * (1 - 0.35 * paint)
     radius = 0.24 - 0.12 * work.sanded
@@ -241,7 +241,7 @@ def top_of(piece: Piece, res: float, rng: np.random.Generator) -> Surface:
     height -= radius - np.sqrt(np.clip(radius**2 - np.clip(radius - away, 0, radius) ** 2, 0, None))
 
     tone = 1 + 0.035 * grain * kept + 0.03 * noise(shape, 5 * res, 5 * res, rng) - 0.12 * floor * kept
-    tone += work.sanded * (0.28 + 0.1 * scratch + 0.07 * noise(shape, 3 * res, 1.5 * res, rng)) * (1 - paint)
+    tone += work.sanded * (0.28 + 0.15 * scratch + 0.07 * noise(shape, 3 * res, 1.5 * res, rng)) * (1 - paint)
     tone -= 0.2 * paint
     albedo = np.clip(tone, 0.2, 3)[..., None] * vec(*piece.tone)
     exponent = np.clip(piece.gloss + 14 * floor * kept - 3 * work.sanded * (1 - paint) + 6 * paint, 3, 60)
