@@ -13,10 +13,11 @@ import numpy as np
 
 from vision.matching import Relative, match_lines
 from vision.observations import Lettering, Measure, Observation, PieceView, Quad, Surface
-from vision.quantities import COHERENCE, CONTRAST, GLOSS, ROUGHNESS, Column, Quantity, columns
+from vision.old_marks import OldMark
+from vision.quantities import COHERENCE, CONTRAST, GLOSS, ROUGHNESS, SCRATCHES, Column, Quantity, columns
 from vision.reuse import Fingerprint, Reuse, fingerprint, reuse_observation, reused
 from vision.spread import Deviation, deviation
-from vision.surface import old_mark_outline
+from vision.surface import old_mark
 from vision.swab import swab
 
 __all__ = ["Fingerprint", "Reuse", "compare", "fingerprint", "reuse_observation", "reused", "swab"]
@@ -27,11 +28,10 @@ EXEMPLAR_FACTOR = 1.5
 """An exemplar comes from another lot and photo: allowances grow by this (common practice, no source)."""
 LEAST_SIBLINGS = 2
 """One sibling alone cannot say which of the two differs."""
-DIRECTED = 0.2
-"""Coherence below this is no sanding whatever the siblings show (common practice, no source)."""
-OLD_MARK_SLIGHT, OLD_MARK_CLEAR = 8.0, 12.0
-"""Old-mark contrast over its scatter; the best of some hundred windows of plain texture reaches 3 to 5 in this
-project's renderings, so 8 leaves room for real tops (common practice, no source)."""
+DIRECTED, LINED = 0.2, 0.3
+"""Coherence and scratches below these are no sanding whatever the siblings show (common practice, no source)."""
+OLD_MARK_SLIGHT, OLD_MARK_CLEAR = 3, 5
+"""Characters in a row outside the print: three may be chance, five are not (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,8 +142,9 @@ def _worst(findings: Sequence[_Finding]) -> list[_Finding]:
 def _code(finding: _Finding) -> str:
     """The code a finding becomes, empty where its direction means nothing."""
     difference = finding.deviation.difference
-    if finding.quantity is COHERENCE:
-        return "surface-sanded" if difference > 0 and finding.entry.value >= DIRECTED else ""
+    if finding.quantity in (COHERENCE, SCRATCHES):
+        least = DIRECTED if finding.quantity is COHERENCE else LINED
+        return "surface-sanded" if difference > 0 and finding.entry.value >= least else ""
     if finding.quantity is ROUGHNESS and difference < 0:
         return "surface-coated"
     return finding.quantity.code
@@ -173,9 +174,10 @@ def _sentence(finding: _Finding, value: float, reference: float) -> str:
         "halves": f"than on most of the other {off.others} {others}; the group is of two kinds, and which is right the "
         "pictures alone cannot say",
     }[finding.against]
-    if quantity is COHERENCE:
+    if quantity in (COHERENCE, SCRATCHES):
+        what = "coherence" if quantity is COHERENCE else "strength"
         return (
-            f"Fine parallel lines run over the top, as sanding leaves them: direction {value:.2f} of 1, "
+            f"Fine parallel lines run over the top, as sanding leaves them: {what} {value:.2f}, "
             f"against {reference:.2f} {whom.removeprefix('than ')}."
         )
     if quantity is ROUGHNESS and off.difference < 0:
@@ -218,35 +220,36 @@ def to_photo(view: PieceView, quad: Quad) -> Quad:
 def _old_mark(
     k: int, views: Sequence[PieceView], exemplars: Sequence[PieceView], looked: set[str]
 ) -> list[Observation]:
-    """A faint older mark: text-like structure here that siblings and exemplars do not show."""
-    mine = _old_score(views[k])
+    """Say that a row of faint characters stands here that siblings and exemplars do not show."""
+    mine = _old_characters(views[k])
     if mine is None:
         return []
     looked.add("surface-old-mark")
-    others = [s for j, v in enumerate([*views, *exemplars]) if j != k and (s := _old_score(v)) is not None]
-    # A logo that no reader takes for text shows on most of them; an old mark does not.
-    usual = float(np.median(others)) if others else 0.0
-    excess = mine - max(0.0, usual - 4.0) if len(others) >= LEAST_SIBLINGS else mine
-    if excess < OLD_MARK_SLIGHT:
+    others = [c for j, v in enumerate([*views, *exemplars]) if j != k and (c := _old_characters(v)) is not None]
+    # What most of the others show as well is a logo or a moulded letter, not an old mark.
+    usual = float(np.median(others)) if len(others) >= LEAST_SIBLINGS else 0.0
+    if mine < OLD_MARK_SLIGHT or mine < 2 * usual:
         return []
     view = views[k]
-    place = old_mark_outline(view.face, view.lines)
+    mark = old_mark(view.face, view.lines)
+    place = mark.outline if isinstance(mark, OldMark) else None
     return [
         Observation(
             "surface-old-mark",
             "surface",
-            "Beside the marking the top shows faint structure as large as characters, as an older marking leaves it.",
-            mine,
-            "ratio",
+            f"Beside the marking the top shows {mine} faint shapes in a row, as large as characters, as an older "
+            "marking leaves them.",
+            float(mine),
+            "1",
             usual,
-            "clear" if excess >= OLD_MARK_CLEAR else "slight",
+            "clear" if mine >= OLD_MARK_CLEAR else "slight",
             to_photo(view, place) if place else view.outline,
         )
     ]
 
 
-def _old_score(view: PieceView) -> float | None:
-    """Old-mark contrast over its scatter."""
+def _old_characters(view: PieceView) -> int | None:
+    """How many characters the old mark has, 0 for none; None where it could not be looked for."""
     if not isinstance(view.surface, Surface) or not isinstance(view.surface.old_mark, Measure):
         return None
-    return view.surface.old_mark.value / view.surface.old_mark.u
+    return view.surface.old_mark.n

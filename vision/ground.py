@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from vision.body import Body, find_body
 from vision.light import FloatImage, Mask, linear_luminance, robust_sd, smooth_within
 from vision.observations import Face, Line, NotMeasured
 
@@ -19,6 +20,8 @@ AROUND_PRINT = 0.03
 """Left out around each line box, body units (common practice, no source)."""
 STANDS_OUT = 5.0
 """Robust deviations at which something is print, notch or dimple and not texture (common practice, no source)."""
+STRONG_PRINT = 0.25
+"""Part of a line box that stands out (strokes and what lies close to them) where the print does (common practice)."""
 LEAST_PIXELS = 1500
 """Fewer bare pixels give no texture worth a number (common practice, no source)."""
 
@@ -30,11 +33,13 @@ class Ground:
     Parameters
     ----------
     relative : ndarray of float32, shape (height, width)
-        Luminance over the smooth light, minus one; 0 outside `bare`.
+        Luminance over the smooth light, minus one; 0 outside `between`.
     luminance : ndarray of float32, same shape
         Linear luminance, reduced to the working size.
     bare : ndarray of bool, same shape
         True where the body is bare.
+    between : ndarray of bool, same shape
+        `bare`, and the ground between characters of lines whose print stands out well.
     short : float
         Short side in working pixels.
     scale : float
@@ -44,6 +49,7 @@ class Ground:
     relative: FloatImage
     luminance: FloatImage
     bare: Mask
+    between: Mask
     short: float
     scale: float
 
@@ -70,28 +76,42 @@ def bare_ground(face: Face, lines: Sequence[Line]) -> Ground | NotMeasured:
     if scale < 1.0:
         size = (round(columns * scale), round(rows * scale))
         luminance = cv2.resize(luminance, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    short = float(min(luminance.shape))
-    bare = _away_from_print(luminance.shape, lines, scale, short)
-    bare = _without_outstanding(luminance, bare, short)
+    body = find_body(luminance)
+    within = _within(luminance.shape, body)
+    plain = _without_outstanding(luminance, within, body.short)
+    boxes, strong = _line_boxes(luminance.shape, lines, scale, body.short, within & ~plain)
+    bare, between = plain & ~boxes, plain & ~(boxes & ~strong)
     if int(bare.sum()) < LEAST_PIXELS:
         return NotMeasured("print, glare or dimples cover too much of the top")
-    light = smooth_within(luminance, bare, short / 12)
-    relative = np.where(bare, luminance / light - 1.0, 0.0).astype(np.float32)
-    return Ground(relative, luminance, bare, short, scale)
+    light = smooth_within(luminance, between, body.short / 12)
+    relative = np.where(between, luminance / light - 1.0, 0.0).astype(np.float32)
+    return Ground(relative, luminance, bare, between, body.short, scale)
 
 
-def _away_from_print(shape: tuple[int, ...], lines: Sequence[Line], scale: float, short: float) -> Mask:
-    """Everything but the rim and the line boxes."""
-    bare = np.zeros(shape, dtype=np.uint8)
-    rim = max(2, round(MARGIN * short))
-    bare[rim : shape[0] - rim, rim : shape[1] - rim] = 1
-    print_mask = np.zeros(shape, dtype=np.uint8)
-    for line in lines:
-        points = np.round(np.asarray(line.face_outline, dtype=np.float64) * scale).astype(np.int32)
-        cv2.fillPoly(print_mask, [points.reshape(-1, 1, 2)], 1)
+def _within(shape: tuple[int, ...], body: Body) -> Mask:
+    """The top without its rim."""
+    mask = np.zeros(shape, dtype=bool)
+    rim = max(2.0, MARGIN * body.short)
+    mask[round(body.y0 + rim) : round(body.y1 - rim), round(body.x0 + rim) : round(body.x1 - rim)] = True
+    return mask
+
+
+def _line_boxes(
+    shape: tuple[int, ...], lines: Sequence[Line], scale: float, short: float, outstanding: Mask
+) -> tuple[Mask, Mask]:
+    """Line boxes with what lies close around them, and those of them whose print stands out well enough by itself."""
+    boxes, strong = np.zeros(shape, dtype=np.uint8), np.zeros(shape, dtype=np.uint8)
     reach = 2 * max(1, round(AROUND_PRINT * short)) + 1
-    printed: Mask = cv2.dilate(print_mask, np.ones((reach, reach), np.uint8)) > 0
-    return (bare > 0) & ~printed
+    for line in lines:
+        one = np.zeros(shape, dtype=np.uint8)
+        points = np.round(np.asarray(line.face_outline, dtype=np.float64) * scale).astype(np.int32)
+        cv2.fillPoly(one, [points.reshape(-1, 1, 2)], 1)
+        printed = float(outstanding[one > 0].mean()) if one.any() else 0.0
+        one = cv2.dilate(one, np.ones((reach, reach), np.uint8)).astype(np.uint8)
+        boxes |= one
+        if printed > STRONG_PRINT:
+            strong |= one
+    return boxes > 0, strong > 0
 
 
 def _without_outstanding(luminance: FloatImage, bare: Mask, short: float) -> Mask:

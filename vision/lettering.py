@@ -1,7 +1,8 @@
 """Geometry of what is printed on the top: baselines, heights, widths, strokes, spacing, slant, place.
 
-Unit of every length is 'body', the fraction of the face's short side (the shorter of its two image dimensions), with or
-without a scale in view: siblings then compare across photos. Millimetres are `value * short side * Face.mm_per_px`.
+Unit of every length is 'body', the fraction of the flat top's short side (`vision.body`), with or without a scale in
+view: siblings then compare across photos. Millimetres are `value * find_body(...).short * Face.mm_per_px`.
+Uncertainties leave out that side's own (`Body.u`), which all lengths of a face share and which cancels in their ratios.
 
 Two results may be compared where the same characters were measured: glyphs differ in width, and a line's own typeface
 in height. `Lettering.lines` keeps the lines apart for that; the face's values are medians over its lines.
@@ -17,14 +18,20 @@ from numpy.typing import NDArray
 from scipy.special import erf
 from skimage.morphology import skeletonize
 
+from vision.body import Body, find_body
 from vision.light import linear_luminance
 from vision.observations import Face, Lettering, Line, LineLettering, Measure, NotMeasured
+from vision.spread import scatter
 from vision.strip import NARROW, Glyph, Strip, cut
 
 TALL = 0.72
 """Characters at least this part of the tall ones' height count as full height (x-heights: 0.5 to 0.7)."""
 SLANTS = np.arange(-24.0, 24.5, 1.5)
 """Shear angles tried, degrees. Italic faces lean 8 to 15 (from memory)."""
+DIAGONAL = frozenset("AVWXYMNKZ47/")
+"""Characters whose strokes lean by themselves."""
+VAGUE = 4.0
+"""A slant less certain than this is not given, degrees (common practice, no source)."""
 EDGE_U = 0.35
 """Standard uncertainty of one edge, working pixels: half a pixel's quantisation and threshold (common practice)."""
 PIXEL_U = 0.289
@@ -40,7 +47,7 @@ class _Frame:
     """What turns working pixels of one strip into body units."""
 
     strip: Strip
-    short: float
+    body: Body
     text: str
     half_width: float
     """Of the strokes as they appear, working pixels."""
@@ -50,7 +57,7 @@ class _Frame:
     @property
     def unit(self) -> float:
         """Body units a working pixel."""
-        return 1.0 / (self.strip.scale * self.short)
+        return 1.0 / (self.strip.scale * self.body.short)
 
     @property
     def width_u(self) -> float:
@@ -75,11 +82,11 @@ def measure(face: Face, lines: Sequence[Line]) -> Lettering | NotMeasured:
         to the right, `slant` positive where characters lean to the right; `contrast` is Michelson's
         (ink - ground) / (ink + ground) in linear light, -1 to 1, negative for print darker than its ground.
     """
-    height, width = face.image.shape[:2]
     upright = [i for i, line in enumerate(lines) if not line.sideways]
     if not upright:
         return NotMeasured("no line of print was read")
     luminance = linear_luminance(face.image)
+    body = find_body(luminance)
     measured: list[tuple[LineLettering, _Frame]] = []
     reason = ""
     for i in upright:
@@ -90,7 +97,7 @@ def measure(face: Face, lines: Sequence[Line]) -> Lettering | NotMeasured:
             continue
         half_width = _half_width(strip)
         widened = unblur(half_width, strip.rim_slope / strip.level)[1] if half_width > 0 else 0.0
-        frame = _Frame(strip, float(min(height, width)), lines[i].text, half_width, widened)
+        frame = _Frame(strip, body, lines[i].text, half_width, widened)
         measured.append((_line(i, frame), frame))
     if not measured:
         return NotMeasured(reason)
@@ -102,7 +109,7 @@ def _line(index: int, frame: _Frame) -> LineLettering:
     strip = frame.strip
     tall = _tall(strip.glyphs)
     base, angle = _baseline(tall, strip)
-    slant = _slant(tall, strip, angle)
+    slant = _slant(_upright(tall, frame), strip, angle)
     return LineLettering(
         line=index,
         baseline_angle=angle,
@@ -128,7 +135,8 @@ def _median(values: Sequence[float], unit: str, single_u: float, factor: float =
     """Median with the standard error of a median, never below what a single reading's uncertainty allows."""
     array = np.asarray(values, dtype=np.float64)
     n = array.size
-    spread = float(np.std(array, ddof=1)) if n > 1 else single_u
+    # One odd glyph must not make the median look unsure, so its spread is a robust one where there are enough.
+    spread = scatter(values) if n > 4 else float(np.std(array, ddof=1)) if n > 1 else single_u
     return Measure(
         float(np.median(array)) * factor, unit, MEDIAN_U * max(spread, single_u) / float(np.sqrt(n)) * factor, n
     )
@@ -174,20 +182,18 @@ def _extent(pixels: Sequence[float], frame: _Frame, less: float = 0.0) -> Measur
     return Measure(raw.value - (frame.widened + less) * frame.unit, "body", u, raw.n)
 
 
-def _known(tall: Sequence[Glyph], frame: _Frame) -> dict[Glyph, str]:
-    """Which glyph is which character, where the count of glyphs agrees with the text read."""
-    text = [c for c in frame.text if not c.isspace()]
+def _known(frame: _Frame) -> dict[Glyph, tuple[int, str]]:
+    """Place in the text and character of each glyph, where the count of glyphs agrees with the text read."""
+    text = [(place, char) for place, char in enumerate(frame.text) if not char.isspace()]
     glyphs = frame.strip.glyphs
-    if len(text) != len(glyphs):
-        return {}
-    return {g: c for g, c in zip(glyphs, text, strict=True) if g in tall}
+    return dict(zip(glyphs, text, strict=True)) if len(text) == len(glyphs) else {}
 
 
 def _width(tall: Sequence[Glyph], frame: _Frame, slant: Value) -> Value:
     """Median width of single full-height characters, narrow glyphs left out and a clear lean taken off."""
-    known = _known(tall, frame)
+    known = _known(frame)
     if known:
-        chosen = [g.width for g, c in known.items() if c not in NARROW]
+        chosen = [g.width for g in tall if known[g][1] not in NARROW]
     else:
         middle = float(np.median([g.width for g in tall])) if tall else 0.0
         chosen = [g.width for g in tall if 0.6 * middle < g.width < 1.5 * middle and g.width < 1.15 * g.height]
@@ -198,8 +204,16 @@ def _width(tall: Sequence[Glyph], frame: _Frame, slant: Value) -> Value:
 
 
 def _spacing(tall: Sequence[Glyph], frame: _Frame) -> Value:
-    """Median distance from the middle of one character to the next, spaces between words left out."""
-    steps = [b.middle - a.middle for a, b in pairwise(tall)]
+    """Median distance from the middle of one character to the next; spaces and narrow glyphs left out where known."""
+    known = _known(frame)
+    pairs = [(a, b) for a, b in pairwise(frame.strip.glyphs) if a in tall and b in tall]
+    if known:
+        pairs = [
+            (a, b)
+            for a, b in pairs
+            if known[b][0] - known[a][0] == 1 and known[a][1] not in NARROW and known[b][1] not in NARROW
+        ]
+    steps = [b.middle - a.middle for a, b in pairs]
     if not steps:
         return NotMeasured("fewer than two characters stand apart")
     middle = float(np.median(steps))
@@ -227,6 +241,8 @@ def _blur_table() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.
     return bars, np.array(widths), np.array(products)
 
 
+THINNEST = 2.0
+"""Bars much thinner than this many sigmas all look alike, as the blur itself does; none thinner is claimed."""
 _BARS, _HALF_WIDTHS, _PRODUCTS = _blur_table()
 
 
@@ -245,7 +261,7 @@ def unblur(width: float, slope: float) -> tuple[float, float]:
     width, widened : float
         Pixels; `widened` is 0 where the blur is small against the bar.
     """
-    product = float(np.clip(width * slope, _PRODUCTS[0], _PRODUCTS[-1]))
+    product = float(np.clip(width * slope, np.interp(THINNEST, _BARS, _PRODUCTS), _PRODUCTS[-1]))
     bar = float(np.interp(product, _PRODUCTS, _BARS))
     ratio = bar / float(np.interp(product, _PRODUCTS, _HALF_WIDTHS))
     return width * min(1.0, ratio), width * max(0.0, 1.0 - ratio)
@@ -279,10 +295,16 @@ def _blur(frame: _Frame) -> Value:
     return Measure(sigma * frame.unit, "body", 0.2 * sigma * frame.unit, len(frame.strip.glyphs))
 
 
+def _upright(tall: Sequence[Glyph], frame: _Frame) -> Sequence[Glyph]:
+    """The characters that have upright strokes, where they are known."""
+    known = _known(frame)
+    return [g for g in tall if known[g][1] not in DIAGONAL] if known else tall
+
+
 def _slant(tall: Sequence[Glyph], strip: Strip, angle: Value) -> Value:
     """Shear at which the columns of ink are sharpest, character by character (projection profile)."""
     if len(tall) < 3:
-        return NotMeasured("fewer than three full-height characters")
+        return NotMeasured("fewer than three full-height characters with upright strokes")
     slope = np.tan(np.radians(angle.value - strip.angle)) if isinstance(angle, Measure) else 0.0
     tangents = np.tan(np.radians(SLANTS))
     scores = np.zeros((len(tall), SLANTS.size))
@@ -303,6 +325,8 @@ def _slant(tall: Sequence[Glyph], strip: Strip, angle: Value) -> Value:
     kept = np.array([b for b in without if b is not None])
     # Jackknife standard error (Efron & Tibshirani 1993, eq. 11.5).
     u = float(np.sqrt((kept.size - 1) / kept.size * ((kept - kept.mean()) ** 2).sum())) if kept.size > 1 else 3.0
+    if u > VAGUE:
+        return NotMeasured("the characters have too few upright strokes to show a lean")
     return Measure(best, "deg", max(u, 0.5), len(tall))
 
 
@@ -333,14 +357,14 @@ def _left(frame: _Frame) -> Value:
     first = frame.strip.glyphs[0]
     row = 0.5 * (first.y0 + first.y1)
     x = frame.strip.to_face[0] @ np.array([first.x0 - 0.5 + 0.5 * frame.widened, row, 1.0])
-    return Measure(float(x + 0.5) / frame.short, "body", EDGE_U * frame.unit, 1)
+    return Measure(float(x + 0.5 - frame.body.x0) / frame.body.short, "body", EDGE_U * frame.unit, 1)
 
 
 def _foot(base: float, frame: _Frame) -> NDArray[np.float64]:
     """Point of the baseline at the middle of the line, body units from the body's upper left."""
     middle = (frame.strip.relative.shape[1] - 1) / 2
     point = frame.strip.to_face @ np.array([middle, base - 0.5 - 0.5 * frame.widened, 1.0])
-    place: NDArray[np.float64] = (point + 0.5) / frame.short
+    place: NDArray[np.float64] = (point + 0.5 - np.array([frame.body.x0, frame.body.y0])) / frame.body.short
     return place
 
 

@@ -93,6 +93,7 @@ def relative(
     *,
     logarithmic: bool,
     same_length: bool = False,
+    factors: Sequence[float] | None = None,
 ) -> list[Relative | None]:
     """Return each piece's quantity relative to the group's, line by line and averaged.
 
@@ -106,6 +107,8 @@ def relative(
         Compare ratios instead of differences; non-positive values are left out.
     same_length : bool
         Compare only lines of equally many characters (a centred line starts where its length says).
+    factors : sequence of float, optional
+        One a piece, multiplied with its values first.
     """
     table: dict[tuple[int, int], dict[int, tuple[float, float]]] = {}
     for k, lines in enumerate(matched):
@@ -113,6 +116,8 @@ def relative(
             picked = pick(line.geometry)
             if picked is None or (logarithmic and picked[0] <= 0):
                 continue
+            if factors is not None:
+                picked = picked[0] * factors[k], picked[1] * factors[k]
             value, u = (np.log(picked[0]), picked[1] / picked[0]) if logarithmic else picked
             table.setdefault((line.slot, len(line.text) if same_length else 0), {})[k] = (float(value), u)
     return _averaged(table, len(matched), logarithmic)

@@ -178,6 +178,8 @@ class Surface:
     gloss: Measure | NotMeasured
     edge_sharpness: Measure | NotMeasured
     old_mark: Measure | NotMeasured
+    scratches: Measure | NotMeasured = NotMeasured("not asked for")
+    """How much of the texture runs in one narrow direction, as sanding leaves it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,10 +1,12 @@
 """What is compared between pieces: each quantity's code, its scale, what genuine pieces differ by, what would show."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from vision.body import Body, find_body
+from vision.light import linear_luminance
 from vision.matching import MatchedLine, Relative, pitches, relative
 from vision.observations import Lettering, LineLettering, Measure, NotMeasured, PieceView, Surface
 
@@ -152,6 +154,9 @@ COHERENCE = Quantity(
     0.05,
     0.35,
 )
+SCRATCHES = Quantity(
+    "surface-sanded", "surface", "Fine lines on the top run in one direction", "more", "less", "ratio", False, 0.05, 0.5
+)
 GLOSS = Quantity("surface-differs", "surface", "The top is", "shinier", "duller", "ratio", False, 0.08, 0.6)
 ASPECT = Quantity(
     "body-size-differs", "body", "For its width the body is", "longer", "shorter", "ratio", True, 0.03, 0.25
@@ -176,24 +181,30 @@ class Column:
 def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]) -> list[Column]:
     """Return every quantity of every piece, lettering line by line against the group's equal lines."""
     none = (0.0,) * len(views)
+    bodies = [find_body(linear_luminance(v.face.image)) for v in views]
+    side = tuple(b.u for b in bodies)
+    along = _stretch(bodies)
     table = [
-        Column(HEIGHT, tuple(relative(matched, _one("character_height"), logarithmic=True)), none),
-        Column(WIDTH, tuple(relative(matched, _over_height("character_width"), logarithmic=True)), none),
-        Column(SPACING, tuple(relative(matched, _over_height("character_spacing"), logarithmic=True)), none),
+        Column(HEIGHT, tuple(relative(matched, _one("character_height"), logarithmic=True)), side),
+        Column(WIDTH, tuple(relative(matched, _over_height("character_width"), logarithmic=True, factors=along)), none),
+        Column(
+            SPACING, tuple(relative(matched, _over_height("character_spacing"), logarithmic=True, factors=along)), none
+        ),
         Column(STROKE, tuple(relative(matched, _over_height("stroke_width"), logarithmic=True)), none),
-        Column(PITCH, tuple(pitches(matched)), none),
+        Column(PITCH, tuple(pitches(matched)), side),
         Column(SLANT, tuple(relative(matched, _one("slant"), logarithmic=False)), none),
         Column(ANGLE, tuple(relative(matched, _one("baseline_angle"), logarithmic=False)), none),
-        Column(LEFT, tuple(relative(matched, _one("left"), logarithmic=False, same_length=True)), none),
-        Column(DOWN, tuple(relative(matched, _one("baseline"), logarithmic=False)), none),
+        Column(LEFT, tuple(relative(matched, _one("left"), logarithmic=False, same_length=True, factors=along)), side),
+        Column(DOWN, tuple(relative(matched, _one("baseline"), logarithmic=False)), side),
         Column(CONTRAST, tuple(relative(matched, _one("contrast"), logarithmic=False)), none),
     ]
     extra = _texture_allowance(views)
     table.append(Column(ROUGHNESS, _surface(views, lambda s: s.roughness, True), extra))
     table.append(Column(COHERENCE, _surface(views, lambda s: s.coherence, False), none))
+    table.append(Column(SCRATCHES, _surface(views, lambda s: s.scratches, False), none))
     table.append(Column(GLOSS, _surface(views, lambda s: s.gloss, False), none))
-    table.append(Column(ASPECT, tuple(_aspect(v) for v in views), none))
-    table.append(Column(SIZE, tuple(_size(v) for v in views), none))
+    table.append(Column(ASPECT, tuple(_aspect(b) for b in bodies), side))
+    table.append(Column(SIZE, tuple(_size(v, b) for v, b in zip(views, bodies, strict=True)), side))
     return table
 
 
@@ -233,7 +244,19 @@ def _surface(
             found.append(Relative(float(np.log(value.value)), value.u / value.value, value.value))
         else:
             found.append(Relative(value.value, value.u, value.value))
-    return tuple(found)
+    return _as_the_others(found) if not logarithmic else tuple(found)
+
+
+def _as_the_others(entries: Sequence[Relative | None]) -> tuple[Relative | None, ...]:
+    """Cap each uncertainty at the group's median: the question is how much a piece like the others would scatter.
+
+    A patchily sanded top scatters most itself, and must not excuse itself by it.
+    """
+    known = [e.u for e in entries if e is not None]
+    if not known:
+        return tuple(entries)
+    usual = float(np.median(known))
+    return tuple(replace(e, u=min(e.u, usual)) if e is not None else None for e in entries)
 
 
 def _texture_allowance(views: Sequence[PieceView]) -> tuple[float, ...]:
@@ -260,16 +283,25 @@ def _blur(view: PieceView) -> float | None:
     return float(np.log(np.median(values))) if values else None
 
 
-def _aspect(view: PieceView) -> Relative:
+def _stretch(bodies: Sequence[Body]) -> list[float]:
+    """What brings each face to the group's median proportions, so that lengths along a line are shares of the body's.
+
+    A photo's perspective leaves a face stretched by some percent one way; the body is stretched with its print.
+    """
+    ratios = np.array([(b.x1 - b.x0) / (b.y1 - b.y0) for b in bodies])
+    # Another package beside this one would be no stretch: pieces of one group are of one kind, within a fifth.
+    factors = np.median(ratios) / ratios
+    return [float(f) if 0.8 < f < 1.25 else 1.0 for f in factors]
+
+
+def _aspect(body: Body) -> Relative:
     """Long over short side of the top."""
-    rows, columns_ = view.face.image.shape[:2]
-    ratio = max(rows, columns_) / min(rows, columns_)
-    return Relative(float(np.log(ratio)), 1.5 / min(rows, columns_), ratio)
+    return Relative(float(np.log(body.aspect)), body.u, body.aspect)
 
 
-def _size(view: PieceView) -> Relative | None:
+def _size(view: PieceView, body: Body) -> Relative | None:
     """Short side in millimetres, where the card gives a scale."""
     if view.face.mm_per_px is None:
         return None
-    short = min(view.face.image.shape[:2])
-    return Relative(float(np.log(short * view.face.mm_per_px)), 1.5 / short, short * view.face.mm_per_px)
+    size = body.short * view.face.mm_per_px
+    return Relative(float(np.log(size)), body.u, size)

@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from vision.light import FloatImage, Mask, fit_light, robust_sd
 from vision.observations import NotMeasured, Quad
 
+Box = tuple[float, float, float, float]
+
 WORKING_HEIGHT = 60
 """Rows a line box is enlarged to, half a row then is under 1 % of a character (common practice, no source)."""
 MOST_ENLARGED = 4.0
@@ -113,7 +115,9 @@ def cut(luminance: FloatImage, quad: Quad, others: Sequence[Quad] = ()) -> Strip
     if height < 5.0 or width < 5.0:
         return NotMeasured("the characters are smaller than five pixels")
     strip, to_face, scale, angle = _level(luminance, corners, along, width, height)
-    foreign = _foreign(strip.shape, to_face, others)
+    pad = scale * PADDING * height
+    box = (pad, pad, strip.shape[1] - pad, strip.shape[0] - pad)
+    foreign = _foreign(strip.shape, to_face, box, others)
     core = _core(strip.shape, scale * height)
     light = fit_light(strip, ~foreign, order=2 if width > 2 * height else 1)
     relative = (strip / light - 1.0).astype(np.float32)
@@ -142,17 +146,25 @@ def _level(
     return np.maximum(strip, np.float32(1e-5)).astype(np.float32), matrix, scale, float(np.degrees(radians))
 
 
-def _foreign(shape: tuple[int, ...], to_face: NDArray[np.float64], others: Sequence[Quad]) -> Mask:
-    """Pixels of the strip that lie in another line's box."""
-    mask = np.zeros(shape, dtype=np.uint8)
+def _foreign(shape: tuple[int, ...], to_face: NDArray[np.float64], box: Box, others: Sequence[Quad]) -> Mask:
+    """Pixels that belong to another line: beyond the middle of what two boxes share or leave between them."""
+    mask = np.zeros(shape, dtype=bool)
     inverse = cv2.invertAffineTransform(to_face)
+    x0, y0, x1, y1 = box
     for quad in others:
         points = np.asarray(quad, dtype=np.float64) @ inverse[:, :2].T + inverse[:, 2]
-        cv2.fillConvexPoly(mask, np.round(points).astype(np.int32), 1)
-    # Where two generous boxes overlap, the line keeps the middle of its own.
-    edge = round(0.35 * shape[0])
-    mask[edge : shape[0] - edge] = 0
-    return mask > 0
+        (left, top), (right, bottom) = points.min(axis=0), points.max(axis=0)
+        centre = 0.5 * (top + bottom)
+        columns = slice(max(0, round(left)), max(0, round(right)))
+        if centre > y1 - 0.2 * (y1 - y0):
+            mask[max(0, round(0.5 * (y1 + top))) :, columns] = True
+        elif centre < y0 + 0.2 * (y1 - y0):
+            mask[: max(0, round(0.5 * (y0 + bottom))), columns] = True
+        elif 0.5 * (left + right) > 0.5 * (x0 + x1):
+            mask[:, max(0, round(0.5 * (x1 + left))) :] = True
+        else:
+            mask[:, : max(0, round(0.5 * (x0 + right)))] = True
+    return mask
 
 
 def _core(shape: tuple[int, ...], box_rows: float) -> Mask:

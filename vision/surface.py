@@ -13,15 +13,17 @@ from numpy.typing import NDArray
 
 from vision.ground import Ground, bare_ground
 from vision.light import FloatImage, Mask, fit_light, robust_sd, smooth_within
-from vision.observations import Face, Line, Measure, NotMeasured, Quad, Surface
-from vision.old_marks import search
+from vision.observations import Face, Line, Measure, NotMeasured, Surface
+from vision.old_marks import OldMark, search
+from vision.scratches import scratches
 
 FINE, COARSE = 1 / 200, 1 / 40
 """Texture is what lies between these two Gaussian sigmas, body units: 0.03 to 0.16 mm on a 6.4 mm body, where the
 scratches of abrasive papers of grit 240 to 800 lie (from memory)."""
 LEAST_TILES = 6
-DIRECTED = 3.0
-"""A direction is given where coherence stands this many standard uncertainties above nothing (3 sigma convention)."""
+DIRECTED, LEAST_DIRECTED = 3.0, 0.08
+"""A direction is given where coherence stands this many standard uncertainties above nothing (3 sigma convention) and
+above what chance leaves in a top of some forty tiles."""
 
 Value = Measure | NotMeasured
 
@@ -41,24 +43,29 @@ def measure(face: Face, lines: Sequence[Line]) -> Surface | NotMeasured:
         `roughness`: robust standard deviation of the band-passed luminance over the light ('ratio').
         `coherence`: (l1 - l2) / (l1 + l2) of the averaged structure tensor, 0 no direction to 1 parallel lines
         (Bigun & Granlund 1987; not squared as Weickert does).
-        `direction`: of the lines, degrees from the reading direction, positive falling to the right, -90 to 90.
+        `direction`: of scratches, else of the texture, degrees from the reading direction, positive falling to the
+        right, -90 to 90.
         `gloss`: how far the brightest 2 % of the smoothed top outshine the even light, minus one ('ratio').
         `edge_sharpness`: 10 to 90 % width of the body's rim ('body'; smaller is sharper).
-        `old_mark`: contrast of the clearest text-like structure outside the lines ('ratio') with the scatter of the
-        same statistic over the rest of the top as uncertainty; see `vision.old_marks`.
+        `old_mark`: contrast of the longest row of faint characters outside the print, 0 where there is none, with the
+        contrast that would have been seen as uncertainty and the number of characters as n (`vision.old_marks`).
+        `scratches`: how much of the texture runs in one narrow direction (`vision.scratches`).
     """
     ground = bare_ground(face, lines)
     if isinstance(ground, NotMeasured):
         return ground
     tiles = tuple(_tiles(ground))
-    coherence, direction = _direction(ground, tiles)
+    coherence, broad = _coherence(ground, tiles)
+    lines_strength, narrow = scratches(ground)
+    direction = narrow if isinstance(narrow, Measure) else broad
     return Surface(
         roughness=_roughness(ground, tiles),
         coherence=coherence,
         direction=direction,
         gloss=_gloss(ground),
         edge_sharpness=_edge(ground),
-        old_mark=_old_mark(ground, direction),
+        old_mark=_found(_old_mark(ground, lines, narrow)),
+        scratches=lines_strength,
     )
 
 
@@ -117,7 +124,7 @@ def _noise_in_band(ground: Ground) -> float:
     return white * float(np.sqrt((response**2).sum()))
 
 
-def _direction(ground: Ground, tiles: Sequence[_Tile]) -> tuple[Value, Value]:
+def _coherence(ground: Ground, tiles: Sequence[_Tile]) -> tuple[Value, Value]:
     """Coherence and direction of the structure tensor, each tile counting alike so that no single edge rules."""
     if len(tiles) < LEAST_TILES:
         nothing = NotMeasured("too little bare surface between the print")
@@ -127,9 +134,10 @@ def _direction(ground: Ground, tiles: Sequence[_Tile]) -> tuple[Value, Value]:
     n = len(tiles)
     without = (tensors.sum(axis=0) - tensors) / (n - 1)
     each = np.array([coherence_of(t)[0] for t in without])
+    # Jackknife standard error (Efron & Tibshirani 1993, eq. 11.5).
     u = float(np.sqrt((n - 1) / n * ((each - each.mean()) ** 2).sum()))
     measured = Measure(coherence, "ratio", max(u, 0.01), n)
-    if coherence < DIRECTED * measured.u or coherence < 0.08:
+    if coherence < max(LEAST_DIRECTED, DIRECTED * measured.u):
         return measured, NotMeasured("the texture has no direction")
     return measured, Measure(angle, "deg", float(np.degrees(0.5 * measured.u / coherence)), n)
 
@@ -219,19 +227,38 @@ def _edge(ground: Ground) -> Value:
     return Measure(float(np.median(widths)), "body", u, len(widths))
 
 
-def old_mark_outline(face: Face, lines: Sequence[Line]) -> Quad | None:
-    """Return where on the face the most text-like structure outside the lines lies, in face pixels."""
+def old_mark(face: Face, lines: Sequence[Line]) -> OldMark | NotMeasured:
+    """Return the old mark of a face with its place, in face pixels.
+
+    Parameters
+    ----------
+    face : Face
+    lines : sequence of Line
+        Everything read on it.
+    """
     ground = bare_ground(face, lines)
-    if isinstance(ground, NotMeasured):
+    return ground if isinstance(ground, NotMeasured) else _old_mark(ground, lines, scratches(ground)[1])
+
+
+def _old_mark(ground: Ground, lines: Sequence[Line], narrow: Value) -> OldMark | NotMeasured:
+    """Search with what is known of scratches and of the present print."""
+    levels = [_print_level(ground, line) for line in lines if not line.sideways]
+    known = [level for level in levels if level is not None]
+    strongest = max(known, key=abs) if known else None
+    return search(ground, narrow.value if isinstance(narrow, Measure) else None, strongest)
+
+
+def _print_level(ground: Ground, line: Line) -> float | None:
+    """Ink over ground minus one in a line box: the extreme twentieth against the middle of the ground around."""
+    corners = np.asarray(line.face_outline, dtype=np.float64) * ground.scale
+    (x0, y0), (x1, y1) = corners.min(axis=0), corners.max(axis=0)
+    box = ground.luminance[max(0, int(y0)) : max(0, int(y1)) + 1, max(0, int(x0)) : max(0, int(x1)) + 1]
+    if box.size < 50:
         return None
-    direction = _direction(ground, tuple(_tiles(ground)))[1]
-    found = search(ground, direction.value if isinstance(direction, Measure) else None)
-    return None if isinstance(found, NotMeasured) else found.outline
+    low, middle, high = (float(v) for v in np.percentile(box, (4, 50, 96)))
+    return high / middle - 1.0 if high + low > 2 * middle else low / middle - 1.0
 
 
-def _old_mark(ground: Ground, direction: Value) -> Value:
-    """Contrast of the clearest old mark, or of the clearest chance structure where there is none."""
-    found = search(ground, direction.value if isinstance(direction, Measure) else None)
-    if isinstance(found, NotMeasured):
-        return found
-    return Measure(found.contrast, "ratio", found.u, found.windows)
+def _found(mark: OldMark | NotMeasured) -> Value:
+    """The old mark as a measure: its contrast, the contrast that would have been seen, its number of characters."""
+    return mark if isinstance(mark, NotMeasured) else Measure(mark.contrast, "ratio", mark.limit, mark.characters)

@@ -1,0 +1,103 @@
+"""Where the flat top really ends inside its rectified picture: an outline found in a photo may hold a side wall.
+
+Margins and the unit 'body' hang on the top's own edges. A detector's outline is off by a few percent; the step from the
+top to a wall, the leads or the table shows in the picture, and the edge is taken from it where it does.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.light import FloatImage
+
+DEEPEST = 0.14
+"""How far inside the outline an edge is looked for, body units (common practice, no source)."""
+REFERENCE = 0.26
+"""Down to here the top itself is sampled, body units from the outline."""
+DARKER, BRIGHTER = 0.62, 1.7
+"""A strip is no longer the top where its luminance leaves this range of the top's beside it: walls at a slope of 80
+degrees and more catch little light (common practice, no source)."""
+STAYS = 0.75
+"""Part of what lies further out that must be outside that range too: a notch or a scratch ends, a wall does not."""
+AGREE = 0.5
+"""Part of the side's segments that must show an edge."""
+SEGMENTS = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """The flat top inside the face picture.
+
+    Parameters
+    ----------
+    x0, y0, x1, y1 : float
+        Its edges in face pixels, at the middle of each side (pixel edges: 0 to width).
+    seen : int
+        How many of the four sides showed a step; the others are the outline as given.
+    u : float
+        Standard uncertainty of the short side, relative.
+    """
+
+    x0: float
+    y0: float
+    x1: float
+    y1: float
+    seen: int
+    u: float
+
+    @property
+    def short(self) -> float:
+        """Short side in face pixels."""
+        return min(self.x1 - self.x0, self.y1 - self.y0)
+
+    @property
+    def aspect(self) -> float:
+        """Long over short side."""
+        return max(self.x1 - self.x0, self.y1 - self.y0) / self.short
+
+
+def find_body(luminance: FloatImage) -> Body:
+    """Return the flat top's edges inside a face.
+
+    Parameters
+    ----------
+    luminance : ndarray of float32, shape (height, width)
+        Linear luminance of the upright face.
+    """
+    rows, columns = luminance.shape
+    unit = float(min(rows, columns))
+    sides = (luminance, luminance[::-1], luminance.T, luminance.T[::-1])
+    top, bottom, left, right = (_edge(side, unit) for side in sides)
+    seen = sum(edge > 0 for edge in (top, bottom, left, right))
+    # Two edges, each known to about a pixel where it shows and to 1 % of the body where the outline stands in.
+    u = float(np.hypot(1.0 if top > 0 else 0.01 * unit, 1.0 if bottom > 0 else 0.01 * unit)) / unit
+    return Body(left, top, columns - right, rows - bottom, seen, u)
+
+
+def _edge(side: FloatImage, unit: float) -> float:
+    """Depth in pixels at which the top begins behind the first row of `side`; 0 where no step shows."""
+    deep, reach = round(REFERENCE * unit), max(3, round(DEEPEST * unit))
+    if side.shape[0] < 2 * deep or side.shape[1] < 2 * SEGMENTS:
+        return 0.0
+    rim = round(0.06 * side.shape[1])
+    strip = cv2.blur(np.ascontiguousarray(side[:deep, rim : side.shape[1] - rim]), (5, 1))
+    # Medians over at most 16 columns a segment: leads shine here and there, walls and tables all along.
+    columns = np.linspace(0, strip.shape[1] - 1, SEGMENTS * 16).astype(np.int64).reshape(SEGMENTS, 16)
+    profiles = np.median(strip[:, columns], axis=2)
+    depths = [_depth(profiles[:, k], reach) for k in range(SEGMENTS)]
+    found = np.array([d for d in depths if d > 0])
+    if found.size < AGREE * SEGMENTS:
+        return 0.0
+    return float(np.median(found))
+
+
+def _depth(profile: NDArray[np.float32], reach: int) -> float:
+    """Depth of the step in one segment's profile, counted from the outer end; 0 for none."""
+    top = float(np.median(profile[reach:]))
+    outside = (profile < DARKER * top) | (profile > BRIGHTER * top)
+    for depth in range(reach, 0, -1):
+        if outside[depth - 1] and outside[:depth].mean() >= STAYS:
+            return float(depth)
+    return 0.0
