@@ -12,6 +12,7 @@ from tracker.cli.options import JsonOption, WorkspaceOption
 def register(app: typer.Typer) -> None:
     """Add this module's verbs to the command line."""
     app.command("label")(label)
+    app.command("dossier")(dossier)
 
 
 def label(
@@ -47,3 +48,28 @@ def label(
         return
     count = "1 label" if len(written.labels) == 1 else f"{len(written.labels)} labels"
     print(f"{count} in {to}" + (f", all of them on {written.sheet}" if written.sheet else f": {written.pictures[0]}"))
+
+
+def dossier(
+    what: Annotated[str, typer.Argument(metavar="LOT|PIECE", help="What it is about.", show_default=False)],
+    to: Annotated[
+        Path, typer.Option("--to", metavar="PATH", help="A file ending in .html or .pdf, or a folder for both.")
+    ] = Path("dossier"),
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the proof of one lot or piece: pictures, claim beside reading, the sum of evidence, tests, hashes.
+
+    The HTML is one file that opens offline and prints well; the PDF says the same.
+    """
+    from tracker.desk.dossier import write_dossier
+    from tracker.desk.workspace import Workspace
+
+    with Workspace.open(workspace) as opened:
+        written = write_dossier(opened, what, to)
+    if as_json:
+        files = [str(path) for path in written.files]
+        printing.print_json({"schema": "lotproof.dossier/1", "subject": written.subject, "files": files})
+        return
+    for path in written.files:
+        print(f"Dossier of {written.subject}: {path}")

@@ -119,7 +119,8 @@ def prior_text(kind: str | None, seller_bad: float = 0.0, seller_good: float = 0
     declared = source_kind(kind)
     text = f"Before looking: {declared.title}"
     if seller_bad or seller_good:
-        text += f", this seller's lots {seller_bad:g} bad and {seller_good:g} good"
+        lots = seller_bad + seller_good
+        text += f", this seller's record {seller_bad:g} of {lots:g} {'lot' if lots == 1 else 'lots'} bad"
     share = seller_record(kind, seller_bad, seller_good).mean * 100
     return f"{text}; {share:.2g} % of such pieces are not what they claim"
 

@@ -1,0 +1,190 @@
+"""Gather everything on record about a lot or a piece into a dossier, and write it."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sqlalchemy import or_, select
+from sqlalchemy.orm import Session
+
+from tracker import __version__, journal
+from tracker.desk import dossier_pieces
+from tracker.desk.dossier_pictures import Gathered, gather
+from tracker.desk.pieces import find_lot, find_piece, plain_label
+from tracker.desk.workspace import Workspace
+from tracker.dossier import render
+from tracker.dossier.model import Dossier, EntryRow, FileRow, Row
+from tracker.errors import BadRequest
+from tracker.records.models import (
+    BenchRun,
+    Decision,
+    Document,
+    Exemplar,
+    Fitting,
+    Inspection,
+    JournalEntry,
+    Lot,
+    Photo,
+    Piece,
+    Settlement,
+    Written,
+)
+
+READING = (
+    "The suspicion of a piece is the probability that it is not what was claimed. It starts from what is thought of "
+    "the kind of source and of the seller's record, and every finding and test adds its weight in decibans (db): "
+    "10 db make the odds ten times higher, 3 db about twice, 0 db in all is even odds. Weights are 10 log10 of a "
+    "likelihood ratio (I. J. Good).",
+    "The weights come from declared counts of how often a finding is seen on genuine and on other pieces. They are "
+    "the workshop's opinion (common practice, no published source), not a statistic. Findings of one family are not "
+    "independent, so their sum is capped; a finding made twice counts once.",
+    "Anyone can check the evidence: the SHA-256 of a file names its bytes, and every journal entry contains the hash "
+    "of the one before and digests of what it recorded, up to the head named here.",
+)
+CAUTIONS = (
+    "A suspicion is not a proof, and a low one is no warranty: photos show the outside, and bench tests show what was "
+    "tested under the conditions named.",
+    "Readings of a marking may be wrong; the readers' own opinions stand beside it.",
+    "Who repeats a test minds static, solvents, mains, hot parts and lead as usual. Local rules and licensed practice "
+    "have the last word.",
+)
+HTML, PDF = ".html", ".pdf"
+
+
+@dataclass(frozen=True, slots=True)
+class DossierWritten:
+    """Where a dossier was written."""
+
+    subject: str
+    files: tuple[Path, ...]
+
+
+def write_dossier(workspace: Workspace, label: str, to: Path, *, now: datetime | None = None) -> DossierWritten:
+    """Write the dossier of a lot or a piece.
+
+    Parameters
+    ----------
+    label : str
+        `L0007` or `L0007-03`.
+    to : Path
+        A file ending in .html or .pdf, or a folder for both.
+
+    Raises
+    ------
+    BadRequest
+        When nothing has this label, or the path cannot be written.
+    """
+    word = plain_label(label)
+    targets = _targets(to, word)
+    with workspace.read() as session:
+        lot, pieces = _subject(session, word)
+        gathered = gather(session, workspace.store, lot, pieces)
+        dossier = _dossier(session, lot, pieces, gathered, now or datetime.now(UTC))
+    try:
+        for path in targets:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            if path.suffix == PDF:
+                path.write_bytes(render.pdf(dossier, gathered.pictures))
+            else:
+                path.write_text(render.html(dossier, gathered.pictures), encoding="utf-8")
+    except OSError as error:
+        raise BadRequest(
+            f"The dossier cannot be written to {to} ({error.strerror or error}).", "Name another path with --to."
+        ) from None
+    return DossierWritten(word, tuple(targets))
+
+
+def _targets(to: Path, word: str) -> list[Path]:
+    suffix = to.suffix.lower()
+    if suffix in (HTML, PDF):
+        return [to.with_suffix(suffix)]
+    if suffix and not to.is_dir():
+        raise BadRequest(f"A dossier cannot be written as {to.name}.", "Name a file in .html or .pdf, or a folder.")
+    return [to / f"{word}{HTML}", to / f"{word}{PDF}"]
+
+
+def _subject(session: Session, word: str) -> tuple[Lot, Sequence[Piece]]:
+    if re.fullmatch(r"L[0-9]+-[0-9]+", word):
+        piece = find_piece(session, word)
+        return piece.lot, [piece]
+    lot = find_lot(session, word)
+    return lot, lot.pieces
+
+
+def _dossier(session: Session, lot: Lot, pieces: Sequence[Piece], gathered: Gathered, now: datetime) -> Dossier:
+    whole = len(pieces) == len(lot.pieces)
+    name = f"lot {lot.label}" if whole and len(pieces) > 1 else f"piece {pieces[0].label}"
+    head = journal.head(session)
+    return Dossier(
+        title=f"Dossier of {name}",
+        subtitle=f"{lot.claimed_part}, bought from {lot.seller.name}",
+        made_at=f"{now.astimezone(UTC):%Y-%m-%d %H:%M} UTC",
+        version=__version__,
+        facts=_facts(lot, pieces),
+        pieces=tuple(dossier_pieces.sheets(session, pieces, gathered)),
+        pictures=gathered.whole,
+        files=_files(session, lot, gathered),
+        entries=_entries(session, lot, pieces),
+        head=f"entry {head.entry}, {head.hash}",
+        methods=tuple(Row(key, value) for key, value in sorted(gathered.methods.items())),
+        cautions=CAUTIONS,
+        reading=READING,
+    )
+
+
+def _facts(lot: Lot, pieces: Sequence[Piece]) -> tuple[Row, ...]:
+    claimed = ", ".join(
+        word for word in (lot.claimed_part, lot.claimed_maker, lot.claimed_grade, f"condition: {lot.condition}") if word
+    )
+    order = f"{lot.order_reference}, line {lot.order_line}" if lot.order_reference else "not given"
+    facts = [
+        ("claimed", claimed),
+        ("seller", f"{lot.seller.name} ({lot.source_kind})"),
+        ("order", order),
+        ("quantity", f"{lot.quantity_ordered} ordered, {lot.quantity_received} received"),
+        ("price of the lot", f"{lot.price} {lot.currency or ''}".strip() if lot.price else "not given"),
+        ("arrived", lot.arrived_on.isoformat()),
+        ("claim by", lot.claim_by.isoformat() if lot.claim_by else "not given"),
+        ("pieces in here", _pieces_named(pieces)),
+    ]
+    return tuple(Row(name, value) for name, value in facts) + ((Row("remark", lot.remark),) if lot.remark else ())
+
+
+def _pieces_named(pieces: Sequence[Piece]) -> str:
+    return pieces[0].label if len(pieces) == 1 else f"{pieces[0].label} to {pieces[-1].label}"
+
+
+def _files(session: Session, lot: Lot, gathered: Gathered) -> tuple[FileRow, ...]:
+    documents = session.scalars(select(Document).where(Document.lot_id == lot.id).order_by(Document.id))
+    rows = [FileRow(one.kind, one.name, _size(one.size_bytes), one.sha256) for one in documents]
+    rows += [FileRow(f"photo, {one.role}", one.name, _size(one.size_bytes), one.sha256) for one in gathered.photos]
+    rows += [FileRow("annotated", name, _size(size), sha256) for name, size, sha256 in gathered.overlays]
+    return tuple(rows)
+
+
+def _size(size_bytes: int) -> str:
+    return f"{size_bytes:,} B"
+
+
+def _entries(session: Session, lot: Lot, pieces: Sequence[Piece]) -> tuple[EntryRow, ...]:
+    """Return the journal entries that wrote anything about the lot or these pieces, oldest first."""
+    ids = [piece.id for piece in pieces]
+    wrote: set[int] = {lot.entry_id}
+    for model in (Inspection, BenchRun, Decision, Settlement, Exemplar, Fitting):
+        wrote |= set(session.scalars(select(model.entry_id).where(model.piece_id.in_(ids))))
+    of_lot: tuple[type[Written], ...] = (Document, Photo)
+    for model_of_lot in of_lot:
+        wrote |= set(session.scalars(select(model_of_lot.entry_id).where(model_of_lot.lot_id == lot.id)))  # type: ignore[attr-defined]
+    rows = session.scalars(
+        select(JournalEntry)
+        .where(or_(JournalEntry.id.in_(wrote), JournalEntry.subject.in_([piece.label for piece in pieces])))
+        .order_by(JournalEntry.id)
+    )
+    return tuple(EntryRow(one.id, instant(one.at), one.operator, one.act, one.subject, one.hash) for one in rows)
+
+
+def instant(at: str) -> str:
+    """Return an instant to the second, as a person reads it."""
+    return at[:19].replace("T", " ")

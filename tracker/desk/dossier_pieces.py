@@ -1,0 +1,180 @@
+"""One piece on the pages of a dossier."""
+
+import json
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.desk.assess import Facts, facts_of, kept_document, piece_suspicions
+from tracker.desk.contract import FindingFound, PieceDocument
+from tracker.desk.dossier_pictures import Gathered
+from tracker.desk.showing import PieceShown, RunShown, piece_shown, run_shown
+from tracker.dossier.model import ClaimRow, EventRow, FindingRow, PieceSheet, Row, RunSheet, SumRow, Table
+from tracker.judgement.suspicion import Suspicion, percent
+from tracker.knowledge import parts
+from tracker.records.models import BenchRun, Lot, Piece
+
+STANDS = {"same": "agrees", "unsure": "unsure"}
+UNITS = {"body": "of the short side", "ratio": "", "deg": "°"}
+NOT_READ = "not read"
+
+
+def sheets(session: Session, pieces: Sequence[Piece], gathered: Gathered) -> Iterator[PieceSheet]:
+    """Return the pages of each piece in turn."""
+    facts = facts_of(session, pieces)
+    suspicions = piece_suspicions(session, pieces)
+    for piece in pieces:
+        yield _sheet(session, piece, facts[piece.id], suspicions[piece.id], gathered)
+
+
+def _sheet(session: Session, piece: Piece, facts: Facts, suspicion: Suspicion, gathered: Gathered) -> PieceSheet:
+    shown = piece_shown(session, piece)
+    documents = [kept_document(inspection) for _, inspection in facts.inspections]
+    top = next((kept_document(one) for role, one in facts.inspections if role != "bottom"), None)
+    runs = session.scalars(select(BenchRun).where(BenchRun.piece_id == piece.id).order_by(BenchRun.id))
+    return PieceSheet(
+        label=piece.label,
+        suspicion=percent(suspicion.probability),
+        total=_db(suspicion.total_db),
+        standing=_standing(shown),
+        lines=tuple(Row(line.text, _readers(line.readers)) for line in top.piece.lines) if top else (),
+        claims=tuple(_claims(piece.lot, top)),
+        findings=tuple(_finding(one) for document in documents for one in document.piece.findings),
+        sum=tuple(SumRow(_db(line.weight_db), line.text) for line in suspicion.lines),
+        runs=tuple(_run(run_shown(session, run)) for run in runs),
+        events=tuple(EventRow(_when(e.at), e.operator, e.what, e.why or "") for e in shown.events),
+        pictures=gathered.of_piece.get(piece.id, ()),
+        compared_with=_compared_with(documents),
+    )
+
+
+def _db(weight: float) -> str:
+    return f"{weight:+.1f} db"
+
+
+def _when(at: str) -> str:
+    return at[:19].replace("T", " ")
+
+
+def _standing(shown: PieceShown) -> str:
+    row = shown.summary
+    if row.machine:
+        return f"fitted into {row.machine} ({shown.machine_name}) at {row.position}"
+    return row.disposition
+
+
+def _readers(readers: dict[str, str]) -> str:
+    return ", ".join(f"{name}: {text or NOT_READ}" for name, text in sorted(readers.items()))
+
+
+def _claims(lot: Lot, top: PieceDocument | None) -> Iterator[ClaimRow]:
+    piece = top.piece if top else None
+    read = piece.part if piece else None
+    compared = parts.compare_part(lot.claimed_part, read) if read else None
+    kind = compared.kind if compared else ""
+    yield ClaimRow("part", lot.claimed_part, read or NOT_READ, STANDS.get(kind, "differs" if kind else ""))
+    parsed = parts.parse(read) if read else None
+    makers = parsed.makers if parsed else ()
+    stands = ""
+    if makers and lot.claimed_maker:
+        stands = "agrees" if any(lot.claimed_maker.casefold() in m.casefold() for m in makers) else "unsure"
+    by_prefix = f"by its prefix: {' or '.join(makers)}" if makers else "not told by the number"
+    yield ClaimRow("maker", lot.claimed_maker or "not claimed", by_prefix, stands)
+    yield ClaimRow("grade", lot.claimed_grade or "not claimed", (parsed and parsed.speed) or "none in the number", "")
+    yield ClaimRow("package", "", (piece and piece.package) or "not told", "")
+    dated, age = NOT_READ, ""
+    if piece and piece.date_codes:
+        best = piece.date_codes[0]
+        when = f"{best.year} week {best.week}" if best.week else str(best.year)
+        dated = f"{best.text} ({when}, {percent(best.probability)} sure)"
+        age = f"{lot.arrived_on.year - best.year} years from its date code to its arrival"
+    yield ClaimRow("date code", f"arrived {lot.arrived_on.isoformat()}", dated, "")
+    yield ClaimRow("condition", lot.condition, age, "")
+
+
+def _finding(one: FindingFound) -> FindingRow:
+    return FindingRow(
+        message=one.message,
+        measured=_value(one.value, one.unit),
+        reference=_value(one.reference, one.unit),
+        weight=_db(one.weight_db),
+    )
+
+
+def _value(value: float | None, unit: str | None) -> str:
+    if value is None:
+        return ""
+    return f"{value:.4g} {UNITS.get(unit or '', unit or '')}".strip()
+
+
+def _compared_with(documents: Sequence[PieceDocument]) -> str:
+    others = sorted({other for document in documents for other in document.compared_with})
+    if not documents:
+        return "Not photographed."
+    return f"Compared with {', '.join(others)}." if others else "There was nothing to compare it with."
+
+
+def _run(run: RunShown) -> RunSheet:
+    result = _parsed(run.result)
+    conditions = [
+        ("supply", None if run.supply_v is None else f"{run.supply_v:g} V"),
+        ("ambient", None if run.ambient_c is None else f"{run.ambient_c:g} °C"),
+        ("jig or machine", run.jig),
+        ("instrument", run.instrument),
+        ("remark", run.remark),
+    ]
+    return RunSheet(
+        label=run.run,
+        test=run.test,
+        verdict=run.verdict,
+        weight=_db(run.weight_db),
+        rule=run.rule,
+        reasons=(*_texts(result.get("reasons")), *_texts(result.get("notes"))),
+        conditions=tuple(Row(name, value) for name, value in conditions if value),
+        readings=_readings(run),
+        at=_when(run.at),
+        operator=run.operator,
+    )
+
+
+def _parsed(text: str) -> dict[str, Any]:
+    try:
+        result = json.loads(text)
+    except ValueError:
+        return {}
+    return result if isinstance(result, dict) else {}
+
+
+def _texts(value: object) -> tuple[str, ...]:
+    return tuple(str(one) for one in value) if isinstance(value, list) else ()
+
+
+HEADS = {
+    "clock_hz": "clock, Hz",
+    "current_a": "current, A",
+    "current_u_a": "uncertainty, A",
+    "voltage_v": "voltage, V",
+    "time_s": "time, s",
+    "temp_c": "temperature, °C",
+    "ambient_c": "ambient, °C",
+    "passed": "passed",
+    "text": "",
+}
+
+
+def _readings(run: RunShown) -> Table:
+    columns = list(dict.fromkeys(name for sample in run.samples for name, _ in sample))
+    rows = [tuple(_cell(dict(sample).get(name)) for name in columns) for sample in run.samples]
+    return Table(tuple(HEADS.get(name, name) for name in columns), tuple(rows))
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:,.0f}" if abs(value) >= 1e4 else f"{value:.6g}"
+    return str(value)

@@ -1,0 +1,145 @@
+"""What a dossier says, as text ready to be set; the HTML and the PDF are made from the same values."""
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One named fact."""
+
+    name: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimRow:
+    """What was claimed beside what was read; `stands` is 'agrees', 'differs', 'unsure' or ''."""
+
+    what: str
+    claimed: str
+    read: str
+    stands: str
+
+
+@dataclass(frozen=True, slots=True)
+class FindingRow:
+    """One finding with its measured value and what that was compared with."""
+
+    message: str
+    measured: str
+    reference: str
+    weight: str
+
+
+@dataclass(frozen=True, slots=True)
+class SumRow:
+    """One line of the sum of evidence."""
+
+    weight: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Raw readings: column heads and rows of text."""
+
+    columns: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RunSheet:
+    """One bench run: verdict, the rule with its numbers, conditions, raw readings."""
+
+    label: str
+    test: str
+    verdict: str
+    weight: str
+    rule: str
+    reasons: tuple[str, ...]
+    conditions: tuple[Row, ...]
+    readings: Table
+    at: str
+    operator: str
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """Something decided or done."""
+
+    at: str
+    operator: str
+    what: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One picture of the dossier; `file` is its name among the pictures handed along."""
+
+    file: str
+    caption: str
+
+
+@dataclass(frozen=True, slots=True)
+class PieceSheet:
+    """One piece.
+
+    `suspicion` is a probability in words; `total` the sum of evidence in decibans; `lines` each line of the marking
+    with what every reader read.
+    """
+
+    label: str
+    suspicion: str
+    total: str
+    standing: str
+    lines: tuple[Row, ...]
+    claims: tuple[ClaimRow, ...]
+    findings: tuple[FindingRow, ...]
+    sum: tuple[SumRow, ...]
+    runs: tuple[RunSheet, ...]
+    events: tuple[EventRow, ...]
+    pictures: tuple[Picture, ...]
+    compared_with: str
+
+
+@dataclass(frozen=True, slots=True)
+class FileRow:
+    """One kept file."""
+
+    kind: str
+    name: str
+    size: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class EntryRow:
+    """One journal entry."""
+
+    number: int
+    at: str
+    operator: str
+    act: str
+    subject: str
+    hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class Dossier:
+    """One dossier of a lot or of one piece."""
+
+    title: str
+    subtitle: str
+    made_at: str
+    version: str
+    facts: tuple[Row, ...]
+    pieces: tuple[PieceSheet, ...]
+    pictures: tuple[Picture, ...]
+    files: tuple[FileRow, ...]
+    entries: tuple[EntryRow, ...]
+    head: str
+    methods: tuple[Row, ...]
+    cautions: tuple[str, ...]
+    reading: tuple[str, ...] = field(default=())
+    """How to read the numbers."""
