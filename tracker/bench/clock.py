@@ -36,6 +36,7 @@ MARGIN_SOURCE = (
 )
 DECISION = 0.977  # probability behind a verdict: the one-sided share of two standard deviations, as at U = 2 u
 _RATIO = math.exp(-1.920729)  # likelihood ratio of a 95 % interval: half of chi-square(0.95; 1) = 3.841459
+_MOST_CLOCKS = 1000  # a second of work; nobody steps through more by hand
 _REACH_OCTAVES = 1.0  # how far beyond the steps tried the ceiling is looked for: seven of the widest widths
 _WIDTHS = np.exp(np.linspace(-3.0, 3.0, 33) * WIDTH_SPREAD) * WIDTH_MEDIAN
 _WIDTH_WEIGHTS = np.exp(-0.5 * np.linspace(-3.0, 3.0, 33) ** 2)
@@ -152,7 +153,7 @@ def find(steps: Sequence[Step], *, grade_hz: float | None = None) -> Ceiling:
     Raises
     ------
     BadRequest
-        No step, or a clock that is not above 0.
+        No step, a clock that is not above 0, or more than 1000 different clocks.
     """
     return _describe(steps, _posterior(steps), grade_hz)
 
@@ -222,6 +223,8 @@ def _posterior(steps: Sequence[Step]) -> _Posterior:
     for step in steps:
         if not (math.isfinite(step.clock_hz) and step.clock_hz > 0):
             raise BadRequest(f"A clock step must be above 0, not {step.clock_hz:g} Hz.")
+    if len({step.clock_hz for step in steps}) > _MOST_CLOCKS:
+        raise BadRequest(f"There are steps at more than {_MOST_CLOCKS} different clocks.", "Leave most of them out.")
     clocks = np.array([step.clock_hz for step in steps])
     passed = np.array([step.passed for step in steps])
     reach = _REACH_OCTAVES * math.log(2.0)

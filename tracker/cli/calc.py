@@ -1,5 +1,6 @@
 """The verbs `calc ...`: the bench computations on a file or a few numbers, without a workspace."""
 
+import math
 import shutil
 import sys
 import textwrap
@@ -243,13 +244,17 @@ def _soak_text(found: "Soak") -> list[tuple[str, str]]:
     final = found.final
     unit = "K above ambient" if found.above_ambient else "C"
     start = "0, fixed" if found.from_rest else show_with_u(found.start.value, found.start.se, unit)
-    lower = "not bounded" if final.likelihood_lower is None else f"{final.likelihood_lower:.4g}"
-    upper = "not bounded" if final.likelihood_upper is None else f"{final.likelihood_upper:.4g}"
+    places = 4 if final.se <= 0 else min(max(1 - math.floor(math.log10(final.se)), 0), 9)  # two digits of the error
+    lower, upper = (
+        "not bounded" if end is None else f"{end:.{places}f}"
+        for end in (final.likelihood_lower, final.likelihood_upper)
+    )
+    stated = f"{final.lower:.{places}f} to {final.upper:.{places}f}"
     return [
         ("rise", show_with_u(found.rise.value, found.rise.se, "K")),
         ("time constant", show_with_u(found.time_constant.value, found.time_constant.se, "s")),
         ("start", start),
-        ("final", f"{show_with_u(final.value, final.se, unit)}; 95 %: {final.lower:.4g} to {final.upper:.4g}"),
+        ("final", f"{show_with_u(final.value, final.se, unit)}; 95 %: {stated}"),
         ("", f"by likelihood {lower} to {upper}"),
         ("residual sd", f"{found.residual_sd:.3g} K over {found.n} readings"),
         *(("caution", caution) for caution in found.cautions),
