@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tracker.bench.units import fraction, percent, quantity, show, show_with_u, written
+from tracker.bench.figures import percent, show, show_with_u
+from tracker.bench.units import fraction, quantity, written
 from tracker.errors import BadRequest
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from tracker.bench.conformity import Verdict
-from tracker.bench.units import percent, show
+from tracker.bench.figures import percent, show
 from tracker.errors import BadRequest
 
 Array = NDArray[np.float64]

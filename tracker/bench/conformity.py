@@ -10,7 +10,7 @@ from typing import Literal
 
 from scipy import stats
 
-from tracker.bench.units import show
+from tracker.bench.figures import show
 from tracker.errors import BadRequest
 
 Verdict = Literal["pass", "fail", "undecided"]

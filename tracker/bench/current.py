@@ -8,11 +8,11 @@ from scipy import stats
 
 from tracker.bench import conformity, line, technology
 from tracker.bench.conformity import Conformity, Verdict
+from tracker.bench.figures import percent, show
 from tracker.bench.limits import Limit, NoLimit
 from tracker.bench.line import Line
 from tracker.bench.technology import Technologies
 from tracker.bench.uncertainty import Component, Estimate, combine, coverage_factor, rectangular, type_a
-from tracker.bench.units import percent, show
 from tracker.errors import BadRequest
 
 DEFAULT_METER_SHARE = 0.03

@@ -4,7 +4,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tracker.bench.units import show
+from tracker.bench.figures import show
 from tracker.knowledge.families import CurrentLimit, FamilyData
 
 _STATIC = re.compile(r"\b(static|standby|quiescent)\b", re.IGNORECASE)

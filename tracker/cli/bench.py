@@ -271,7 +271,7 @@ def _recorded_text(recorded: "Recorded") -> list[tuple[str, str]]:
 
 
 def _current_text(result: "CurrentResult") -> list[tuple[str, str]]:
-    from tracker.bench.units import percent, show, show_with_u
+    from tracker.bench.figures import percent, show, show_with_u
 
     where = "" if result.at_hz is None else f" at {show(result.at_hz, 'Hz')}"
     rows = [("current", f"{show_with_u(result.current_a, result.u_a, 'A')}{where}")]
@@ -287,7 +287,7 @@ def _current_text(result: "CurrentResult") -> list[tuple[str, str]]:
 
 
 def _clock_text(result: "ClockResult") -> list[tuple[str, str]]:
-    from tracker.bench.units import show
+    from tracker.bench.figures import show
 
     rows = [row for row in ceiling_text(result.ceiling) if row[0] != "caution"]
     if result.grade_hz is not None:
@@ -304,7 +304,7 @@ def _in_circuit_text(result: "InCircuitResult") -> list[tuple[str, str]]:
 
 
 def _suspicion_text(recorded: "Recorded") -> list[tuple[str, str]]:
-    from tracker.bench.units import percent
+    from tracker.bench.figures import percent
 
     if recorded.suspicion is None:
         return []

@@ -91,7 +91,7 @@ def conformity(
     as_json: JsonOption = False,
 ) -> None:
     """Say whether a value meets its limits: probability of conformity and guard-banded verdict."""
-    from tracker.bench.units import percent
+    from tracker.bench.figures import percent
     from tracker.desk.calc import conforms
 
     found = conforms(value, u, lower, upper, k)
@@ -117,7 +117,7 @@ def plan(
     as_json: JsonOption = False,
 ) -> None:
     """Say how many pieces of a lot to test."""
-    from tracker.bench.units import percent
+    from tracker.bench.figures import percent
     from tracker.desk.calc import sampling_plan
 
     found = sampling_plan(lot, bad_fraction, confidence, allowed)
@@ -201,7 +201,7 @@ def ceiling_json(found: "Ceiling") -> dict[str, Any]:
 
 def ceiling_text(found: "Ceiling") -> list[tuple[str, str]]:
     """Return a clock ceiling in lines for a person."""
-    from tracker.bench.units import show
+    from tracker.bench.figures import show
 
     ends = [None if end is None else show(end, "Hz") for end in (found.lower_hz, found.upper_hz)]
     if found.value_hz is not None:
@@ -218,7 +218,7 @@ def ceiling_text(found: "Ceiling") -> list[tuple[str, str]]:
 
 def current_line_text(found: "CurrentLine") -> list[tuple[str, str]]:
     """Return a fitted supply-current line in lines for a person."""
-    from tracker.bench.units import percent, show, show_with_u
+    from tracker.bench.figures import percent, show, show_with_u
 
     slope = found.slope_a_per_hz
     if slope.se is None:
@@ -239,7 +239,7 @@ def current_line_text(found: "CurrentLine") -> list[tuple[str, str]]:
 
 
 def _soak_text(found: "Soak") -> list[tuple[str, str]]:
-    from tracker.bench.units import show_with_u
+    from tracker.bench.figures import show_with_u
 
     final = found.final
     unit = "K above ambient" if found.above_ambient else "C"
