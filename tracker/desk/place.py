@@ -84,8 +84,11 @@ def find(location: Path | str | None) -> Place:
 
 
 def mark_created(place: Place) -> None:
-    """Write into `workspace.toml` that the records are set up; what a person wrote there stays."""
+    """Write into `workspace.toml` that the records are set up, once; what a person wrote there stays."""
+    place.folder.mkdir(parents=True, exist_ok=True)
     path = place.folder / SETTINGS
+    if "created" in _read_settings(place.folder):
+        return
     before = path.read_text(encoding="utf-8") if path.exists() else ""
     now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
     temporary = place.folder / f"{SETTINGS}.{os.getpid()}"

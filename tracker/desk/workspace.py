@@ -105,9 +105,10 @@ class Workspace:
             except BaseException:
                 engine.dispose()
                 raise
-        if create and not place.created:
-            place.folder.mkdir(parents=True, exist_ok=True)
-            places.mark_created(place)
+            if create and not place.created:
+                # Under the write lock: two benches may be setting up the same folder.
+                with sessions.write_transaction(engine):
+                    places.mark_created(place)
         return cls(place.folder, engine, store)
 
     @property
