@@ -1,7 +1,7 @@
 """Photos in, inspection document out: needs no workspace and remembers nothing."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -114,6 +114,8 @@ def judge(
     """
     places = [(i, j) for i, photo in enumerate(seen.photos) for j in range(len(photo.pieces))]
     views = [seen.photos[i].pieces[j] for i, j in places]
+    if role == FACE_DOWN:
+        views = [_without_lettering(view) for view in views]
     understood = [understand(view.lines, claim, today=today) for view in views]
     checks = [NOTHING] * len(views)
     if role != FACE_DOWN:
@@ -137,6 +139,15 @@ def judge(
         claimed=claim.part,
         exemplars=tuple(_exemplar(photo) for photo in seen.exemplars),
         method={"lotproof": __version__, **seen.method},
+    )
+
+
+def _without_lettering(view: PieceView) -> PieceView:
+    """Leave out how the lettering compares: what stands on a bottom is moulded, and moulds have many cavities."""
+    return replace(
+        view,
+        observations=tuple(one for one in view.observations if one.family != "lettering"),
+        looked_for=tuple(code for code in view.looked_for if not code.startswith("lettering-")),
     )
 
 
