@@ -19,7 +19,7 @@ from vision.observations import PhotoWarning, Rgb
 MOST_PIXELS = 220_000_000
 MOST_BYTES = 200 * 1024 * 1024
 _LEAST_SIDE = 32
-_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "MPO", "HEIF", "AVIF")
+_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF", "AVIF")
 
 # Variance of the Laplacian (Pech-Pacheco et al. 2000, ICPR, vol. 3, pp. 314-317) over a 1000 pixel wide copy below
 # which print is too soft; share of burnt-out or black pixels: own measurement on invented and real photographs.
