@@ -30,8 +30,8 @@ LEAST_SIBLINGS = 2
 """One sibling alone cannot say which of the two differs."""
 DIRECTED, LINED = 0.2, 0.3
 """Coherence and scratches below these are no sanding whatever the siblings show (common practice, no source)."""
-OLD_MARK_SLIGHT, OLD_MARK_CLEAR = 3, 5
-"""Characters in a row outside the print: three may be chance, five are not (common practice, no source)."""
+OLD_MARK_SLIGHT, OLD_MARK_CLEAR = 4, 6
+"""Shapes in a row outside the print: three may be chance, six are not (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,8 +24,10 @@ from vision.observations import Face, Lettering, Line, LineLettering, Measure, N
 from vision.spread import scatter
 from vision.strip import NARROW, Glyph, Strip, cut
 
-TALL = 0.72
-"""Characters at least this part of the tall ones' height count as full height (x-heights: 0.5 to 0.7)."""
+TALL = 0.85
+"""Characters of one height differ by less than this factor (x-heights are 0.5 to 0.7 of capitals, from memory)."""
+OFF_LINE = 0.25
+"""How far a character's foot may stand off another's, heights: a line a degree or two off its box, and no more."""
 SLANTS = np.arange(-24.0, 24.5, 1.5)
 """Shear angles tried, degrees. Italic faces lean 8 to 15 (from memory)."""
 DIAGONAL = frozenset("AVWXYMNKZ47/")
@@ -119,16 +121,26 @@ def _line(index: int, frame: _Frame) -> LineLettering:
         stroke_width=_stroke(frame),
         slant=slant,
         contrast=_contrast(strip),
-        left=_left(frame),
+        left=_left(tall, frame),
         baseline=Measure(float(_foot(base, frame)[1]), "body", EDGE_U * frame.unit, len(tall)),
         blur=_blur(frame),
     )
 
 
 def _tall(glyphs: Sequence[Glyph]) -> tuple[Glyph, ...]:
-    """The full-height characters: hyphens, dots and small letters left out."""
-    reference = float(np.percentile([g.height for g in glyphs], 75))
-    return tuple(g for g in glyphs if TALL * reference <= g.height <= reference / TALL)
+    """The characters of the line's usual height that stand on one baseline; hyphens, dots and logos are left out.
+
+    The largest set of like height wins, the taller one of two equal sets.
+    """
+    best: tuple[Glyph, ...] = ()
+    for reference in sorted(glyphs, key=lambda g: -g.height):
+        height = reference.height
+        like = tuple(
+            g for g in glyphs if TALL <= g.height / height <= 1 / TALL and abs(g.y1 - reference.y1) <= OFF_LINE * height
+        )
+        if len(like) > len(best):
+            best = like
+    return best
 
 
 def _median(values: Sequence[float], unit: str, single_u: float, factor: float = 1.0) -> Measure:
@@ -352,9 +364,11 @@ def _contrast(strip: Strip) -> Value:
     return Measure(michelson, "ratio", float(2.0 * u / (2.0 + level) ** 2), int(chosen.sum()))
 
 
-def _left(frame: _Frame) -> Value:
-    """Left edge of the first character from the body's left edge."""
-    first = frame.strip.glyphs[0]
+def _left(tall: Sequence[Glyph], frame: _Frame) -> Value:
+    """Left edge of the first full-height character from the body's left edge."""
+    if not tall:
+        return NotMeasured("no full-height characters")
+    first = tall[0]
     row = 0.5 * (first.y0 + first.y1)
     x = frame.strip.to_face[0] @ np.array([first.x0 - 0.5 + 0.5 * frame.widened, row, 1.0])
     return Measure(float(x + 0.5 - frame.body.x0) / frame.body.short, "body", EDGE_U * frame.unit, 1)

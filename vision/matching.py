@@ -51,20 +51,23 @@ def match_lines(views: Sequence[PieceView]) -> list[list[MatchedLine]]:
     Two lines are the same where their readings are alike or have the same shape of letters and digits (date codes and
     lot codes differ between siblings). A piece fills a slot once.
     """
-    slots: list[str] = []
+    slots: list[list[str]] = []
     result: list[list[MatchedLine]] = []
     for view in views:
         mine: list[MatchedLine] = []
         taken: set[int] = set()
         for geometry in view.lettering.lines if isinstance(view.lettering, Lettering) else ():
             text = _plain(view.lines[geometry.line].text)
-            scores = [(_likeness(text, known), -k) for k, known in enumerate(slots) if k not in taken]
-            best = max(scores, default=(0.0, 0))
-            if best[0] < ALIKE:
-                slots.append(text)
-                best = (1.0, -(len(slots) - 1))
-            taken.add(-best[1])
-            mine.append(MatchedLine(-best[1], text, geometry))
+            # With any member of the slot: one bad reading at its head must not part the others.
+            scores = [(max(_likeness(text, m) for m in slots[k]), -k) for k in range(len(slots)) if k not in taken]
+            likeness, slot = max(scores, default=(0.0, 0))
+            if likeness < ALIKE:
+                slots.append([])
+                slot = -(len(slots) - 1)
+            if text not in slots[-slot]:
+                slots[-slot].append(text)
+            taken.add(-slot)
+            mine.append(MatchedLine(-slot, text, geometry))
         result.append(mine)
     return result
 
@@ -157,26 +160,27 @@ def _step(upper: LineLettering | None, lower: LineLettering | None) -> tuple[flo
 def _averaged(
     table: dict[tuple[int, int], dict[int, tuple[float, float]]], pieces: int, logarithmic: bool
 ) -> list[Relative | None]:
-    """Offsets from the lines' medians, averaged over each piece's shared lines."""
-    offsets: list[list[tuple[float, float, float]]] = [[] for _ in range(pieces)]
+    """Offsets from the lines' medians, averaged over each piece's lines, each weighted by how many share it."""
+    offsets: list[list[tuple[float, float, float, float]]] = [[] for _ in range(pieces)]
     for values in table.values():
         if len(values) < 2:
             continue
         centre = float(np.median([v for v, _ in values.values()]))
         for k, (value, u) in values.items():
-            offsets[k].append((value - centre, u, value))
+            offsets[k].append((value - centre, u, value, len(values) - 1.0))
     result: list[Relative | None] = []
     for mine in offsets:
         if not mine:
             result.append(None)
             continue
-        array = np.array(mine)
-        value = float(array[:, 2].mean())
+        offset, u, value, weight = np.array(mine).T
+        weight = weight / weight.sum()
+        middle = float(value @ weight)
         result.append(
             Relative(
-                float(array[:, 0].mean()),
-                float(np.sqrt((array[:, 1] ** 2).mean() / len(mine))),
-                float(np.exp(value)) if logarithmic else value,
+                float(offset @ weight),
+                float(np.sqrt((u**2) @ weight**2)),
+                float(np.exp(middle)) if logarithmic else middle,
             )
         )
     return result

@@ -12,9 +12,9 @@ from vision.observations import Measure, NotMeasured
 
 PATCH = 1 / 4
 """Side of a patch, body units: a scratch must run straight for so long (common practice, no source)."""
-BARE = 0.92
+BARE = 0.85
 """Part of a patch that must be bare."""
-LEAST_PATCHES = 5
+LEAST_PATCHES = 4
 BINS = 36
 """Directions of 5 degrees."""
 SLOWEST, FASTEST = 1 / 16, 1 / 3.2

@@ -115,13 +115,10 @@ def cut(luminance: FloatImage, quad: Quad, others: Sequence[Quad] = ()) -> Strip
     if height < 5.0 or width < 5.0:
         return NotMeasured("the characters are smaller than five pixels")
     strip, to_face, scale, angle = _level(luminance, corners, along, width, height)
-    pad = scale * PADDING * height
-    box = (pad, pad, strip.shape[1] - pad, strip.shape[0] - pad)
-    foreign = _foreign(strip.shape, to_face, box, others)
     core = _core(strip.shape, scale * height)
-    light = fit_light(strip, ~foreign, order=2 if width > 2 * height else 1)
+    light = fit_light(strip, np.ones(strip.shape, dtype=bool), order=2 if width > 2 * height else 1)
     relative = (strip / light - 1.0).astype(np.float32)
-    return _separate(relative, core & ~foreign, foreign, scale, angle, to_face, scale * height)
+    return _separate(relative, core, _rivals(to_face, others), scale, angle, to_face, scale * height)
 
 
 def _level(
@@ -146,25 +143,29 @@ def _level(
     return np.maximum(strip, np.float32(1e-5)).astype(np.float32), matrix, scale, float(np.degrees(radians))
 
 
-def _foreign(shape: tuple[int, ...], to_face: NDArray[np.float64], box: Box, others: Sequence[Quad]) -> Mask:
-    """Pixels that belong to another line: beyond the middle of what two boxes share or leave between them."""
-    mask = np.zeros(shape, dtype=bool)
+def _rivals(to_face: NDArray[np.float64], others: Sequence[Quad]) -> list[Box]:
+    """The other lines' boxes in working pixels."""
     inverse = cv2.invertAffineTransform(to_face)
-    x0, y0, x1, y1 = box
+    boxes = []
     for quad in others:
         points = np.asarray(quad, dtype=np.float64) @ inverse[:, :2].T + inverse[:, 2]
-        (left, top), (right, bottom) = points.min(axis=0), points.max(axis=0)
-        centre = 0.5 * (top + bottom)
-        columns = slice(max(0, round(left)), max(0, round(right)))
-        if centre > y1 - 0.2 * (y1 - y0):
-            mask[max(0, round(0.5 * (y1 + top))) :, columns] = True
-        elif centre < y0 + 0.2 * (y1 - y0):
-            mask[: max(0, round(0.5 * (y0 + bottom))), columns] = True
-        elif 0.5 * (left + right) > 0.5 * (x0 + x1):
-            mask[:, max(0, round(0.5 * (x1 + left))) :] = True
-        else:
-            mask[:, : max(0, round(0.5 * (x0 + right)))] = True
-    return mask
+        (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
+        boxes.append((float(x0), float(y0), float(x1), float(y1)))
+    return boxes
+
+
+def _of_another(glyph: Glyph, row: float, box_rows: float, rivals: Sequence[Box]) -> bool:
+    """Whether a character stands in another line's box and nearer to its middle than to this line's.
+
+    A reader may draw one line's box over a logo that is two lines tall; the other line's own box then claims its
+    characters back.
+    """
+    y = 0.5 * (glyph.y0 + glyph.y1)
+    mine = abs(y - row) / box_rows
+    return any(
+        x0 <= glyph.middle <= x1 and y0 <= y <= y1 and abs(y - 0.5 * (y0 + y1)) / max(1.0, y1 - y0) < mine
+        for x0, y0, x1, y1 in rivals
+    )
 
 
 def _core(shape: tuple[int, ...], box_rows: float) -> Mask:
@@ -178,7 +179,7 @@ def _core(shape: tuple[int, ...], box_rows: float) -> Mask:
 def _separate(
     relative: FloatImage,
     core: Mask,
-    foreign: Mask,
+    rivals: Sequence[Box],
     scale: float,
     angle: float,
     to_face: NDArray[np.float64],
@@ -201,9 +202,9 @@ def _separate(
     noise = robust_sd(lower)
     if level - ground < FAINTEST * max(noise, 1e-4):
         return NotMeasured("the print is too faint to be measured")
-    ink = (smooth > 0.5 * (level + ground)) & ~foreign
+    ink = smooth > 0.5 * (level + ground)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(ink.astype(np.uint8), connectivity=8)
-    glyphs = _glyphs(count, stats.astype(np.int32), relative.shape, box_rows)
+    glyphs = _glyphs(count, stats.astype(np.int32), relative.shape, box_rows, rivals)
     if not glyphs:
         return NotMeasured("no characters stand out in the line box")
     wanted = np.zeros(count, dtype=bool)
@@ -244,7 +245,9 @@ def _otsu(values: NDArray[np.float32]) -> float:
     return low + float(threshold) * (high - low) / 255.0
 
 
-def _glyphs(count: int, stats: NDArray[np.int32], shape: tuple[int, ...], box_rows: float) -> tuple[Glyph, ...]:
+def _glyphs(
+    count: int, stats: NDArray[np.int32], shape: tuple[int, ...], box_rows: float, rivals: Sequence[Box]
+) -> tuple[Glyph, ...]:
     """Join components into characters and leave out specks, neighbours' feet and frames."""
     pad = (shape[0] - box_rows) / 2
     pieces: list[Glyph] = []
@@ -256,7 +259,9 @@ def _glyphs(count: int, stats: NDArray[np.int32], shape: tuple[int, ...], box_ro
         touches = y == 0 or y + height == shape[0]
         if (touches and height < 0.8 * box_rows) or height > 0.98 * shape[0] or width > 0.9 * shape[1]:
             continue
-        pieces.append(Glyph(x, y, x + width, y + height, (index,)))
+        piece = Glyph(x, y, x + width, y + height, (index,))
+        if not _of_another(piece, 0.5 * shape[0], box_rows, rivals):
+            pieces.append(piece)
     pieces.sort(key=lambda g: g.x0)
     joined: list[Glyph] = []
     for piece in pieces:
@@ -274,6 +279,7 @@ def _glyphs(count: int, stats: NDArray[np.int32], shape: tuple[int, ...], box_ro
 
 
 def _same_character(left: Glyph, right: Glyph) -> bool:
-    """Parts that stand over each other belong together (broken strokes, stencil fonts)."""
+    """Parts that stand closely over each other belong together (broken strokes, stencil fonts); two lines do not."""
     overlap = min(left.x1, right.x1) - max(left.x0, right.x0)
-    return overlap > 0.4 * min(left.width, right.width)
+    apart = max(left.y0, right.y0) - min(left.y1, right.y1)
+    return overlap > 0.4 * min(left.width, right.width) and apart < 0.2 * max(left.height, right.height)
