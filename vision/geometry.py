@@ -93,14 +93,22 @@ def side_fit(contour: Corners, rectangle: Corners) -> Corners:
     if any(c is None for c in crossings):
         return rectangle
     fitted = np.array([c for c in crossings if c is not None])
-    return fitted if quad_overlap(fitted, rectangle) > 0.75 and _squarish(fitted) else rectangle
+    return (
+        fitted
+        if quad_overlap(fitted, rectangle) > 0.75 and squarish(fitted, max(0.12, _worst_corner(rectangle) + 0.05))
+        else rectangle
+    )
 
 
-def _squarish(corners: Corners) -> bool:
-    """Whether a quadrilateral could be a rectangle seen at a moderate tilt: corners near 90 degrees."""
+def squarish(corners: Corners, bound: float = 0.12) -> bool:
+    """Return whether a quadrilateral could be a rectangle seen at a tilt: no corner's cosine exceeds the bound."""
+    return _worst_corner(corners) < bound
+
+
+def _worst_corner(corners: Corners) -> float:
     edges = np.roll(corners, -1, axis=0) - corners
     edges = edges / np.maximum(np.linalg.norm(edges, axis=1, keepdims=True), 1e-9)
-    return bool((np.abs((edges * np.roll(edges, 1, axis=0)).sum(axis=1)) < 0.12).all())
+    return float(np.abs((edges * np.roll(edges, 1, axis=0)).sum(axis=1)).max())
 
 
 def _distance(points: Corners, start: Corners, end: Corners) -> Corners:

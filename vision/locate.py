@@ -10,12 +10,23 @@ photographs of invented and real boards unless they name a source.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.geometry import Corners, axis_box, box_overlap, clockwise, quad_area, quad_overlap, quad_sides, side_fit
+from vision.geometry import (
+    Corners,
+    axis_box,
+    box_overlap,
+    clockwise,
+    quad_area,
+    quad_overlap,
+    quad_sides,
+    side_fit,
+    squarish,
+)
 from vision.observations import Rgb
 
 # Long side of the picture in which outlines are sought; corners come out with about half a working pixel.
@@ -26,6 +37,7 @@ _LEAST_FILL = 0.84
 _LEAST_SIDE = 16.0
 _SMALLEST, _LARGEST = 0.0006, 0.96
 _SAME = 0.8
+Contour = NDArray[np.integer[Any] | np.floating[Any]]
 # Equal ratios rather than equal steps: a shaded corner needs finer steps than a lit one.
 _LEVELS = tuple(int(v) for v in np.geomspace(18, 185, 24))
 
@@ -79,16 +91,46 @@ def _rectangles(mask: NDArray[np.uint8], openings: Sequence[int]) -> list[_Propo
                 continue
             rectangle = cv2.minAreaRect(contour)
             short, long = sorted(rectangle[1])
-            if short < _LEAST_SIDE or long > _MOST_ELONGATED * short or inside < _LEAST_FILL * short * long:
+            if short < _LEAST_SIDE or long > _MOST_ELONGATED * short or inside < 0.6 * short * long:
                 continue
-            corners = clockwise(cv2.boxPoints(rectangle).astype(float))
-            found.append(_Proposal(corners, float(min(1.0, inside / (short * long))), contour[:, 0, :].astype(float)))
+            corners, fill = _tightest(contour, cv2.boxPoints(rectangle).astype(float), inside)
+            if fill >= _LEAST_FILL:
+                found.append(_Proposal(corners, fill, contour[:, 0, :].astype(float)))
     return found
+
+
+def _tightest(contour: Contour, rectangle: Corners, inside: float) -> tuple[Corners, float]:
+    """Return the rectangle, or the quadrilateral of a top seen at a slant, whichever the region fills better."""
+    corners = clockwise(rectangle)
+    fill = min(1.0, inside / max(quad_area(corners), 1.0))
+    if fill > 0.92:
+        return corners, fill
+    hull = cv2.convexHull(contour)
+    slanted = cv2.approxPolyDP(hull, 0.04 * cv2.arcLength(hull, True), True)[:, 0, :].astype(float)
+    if len(slanted) != 4 or not squarish(slanted, 0.64):
+        return corners, fill
+    slanted_fill = inside / max(quad_area(slanted), inside)
+    return (clockwise(slanted), slanted_fill - 0.03) if slanted_fill - 0.03 > fill else (corners, fill)
 
 
 def _openings(shape: tuple[int, ...]) -> list[int]:
     unit = max(shape[:2]) / 1000
     return sorted({max(3, int(k * unit) | 1) for k in (3, 8, 18)})
+
+
+def _print_removed(small: Rgb, texts: Sequence[Corners]) -> Rgb:
+    """Paint each line of print with the ground it stands on, so that print which fills a top does not cut it apart."""
+    painted = small.copy()
+    for text in texts:
+        x0, y0, x1, y1 = (max(0, int(v)) for v in axis_box(text))
+        margin = max(2, int(0.25 * min(quad_sides(text))))
+        ground = small[max(0, y0 - margin) : y1 + margin, max(0, x0 - margin) : x1 + margin].reshape(-1, 3)
+        if len(ground) == 0:
+            continue
+        light = ground.max(axis=1)
+        colour = np.median(ground[light <= np.median(light)], axis=0)
+        cv2.fillConvexPoly(painted, np.round(text).astype(np.int32), [int(c) for c in colour])
+    return painted
 
 
 def _from_levels(small: Rgb) -> list[_Proposal]:
@@ -131,7 +173,6 @@ def _from_texts(small: Rgb, texts: Sequence[Corners]) -> list[_Proposal]:
             cut = mask & (edges[top : int(y1) + reach, left : int(x1) + reach] == 0)
             proposals = []
             for region in (mask, cut):
-                cv2.fillConvexPoly(region, np.round(text - [left, top]).astype(np.int32), 1)
                 proposals += _rectangles(region, _openings(small.shape))
             for proposal in proposals:
                 if _inside(proposal.corners, centre):
@@ -274,7 +315,8 @@ def locate(image: Rgb, texts: Sequence[Corners] = ()) -> list[Outline]:
     scaled = [np.asarray(t, float) * scale for t in texts]
     grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
     lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB).astype(np.float32)
-    proposals = _gathered(_from_levels(small) + _from_texts(small, scaled))
+    bare = _print_removed(small, scaled)
+    proposals = _gathered(_from_levels(bare) + _from_texts(bare, scaled))
     scored: list[tuple[float, _Proposal, tuple[int, ...]]] = []
     for proposal in proposals:
         on = _texts_on(proposal.corners, scaled)

@@ -132,11 +132,12 @@ def _same_line(left: Corners, right: Corners) -> bool:
     """Whether two boxes stand beside each other on one baseline."""
     a, b = axis_box(left), axis_box(right)
     height_a, height_b = quad_sides(left)[1], quad_sides(right)[1]
-    if max(height_a, height_b) > 1.6 * min(height_a, height_b):
+    smaller = min(height_a, height_b)
+    if max(height_a, height_b) > 1.6 * smaller:
         return False
     shared = min(a[3], b[3]) - max(a[1], b[1])
     gap = max(a[0], b[0]) - min(a[2], b[2])
-    return shared > 0.62 * min(height_a, height_b) and -0.35 * height_a < gap < 4.0 * min(height_a, height_b)
+    return shared > 0.68 * smaller and -0.35 * height_a < gap < 4.0 * smaller
 
 
 def _joined(corners: Sequence[Corners]) -> Corners:
@@ -191,6 +192,37 @@ def _rows(found: Sequence[_Found]) -> list[list[_Found]]:
     return sorted(rows, key=lambda row: float(row[0].corners[:, 1].mean()))
 
 
+def _without_marks(row: Sequence[_Found]) -> list[_Found]:
+    """Drop the row's single glyphs that stand apart or differ in size: logos, dimples and neighbouring signs."""
+    if len(row) < 2:
+        return list(row)
+    kept = []
+    for index, line in enumerate(row):
+        others = [o for i, o in enumerate(row) if i != index and len(glyphs(o.text)) >= 3]
+        if len(glyphs(line.text)) <= 2 and others:
+            near = min(others, key=lambda o: _gap(o.corners, line.corners))
+            heights = quad_sides(near.corners)[1], quad_sides(line.corners)[1]
+            if line.confidence < 0.6 or _gap(near.corners, line.corners) > 1.6 * min(heights):
+                continue
+            if max(heights) > 1.35 * min(heights):
+                continue
+        kept.append(line)
+    return kept
+
+
+def _gap(one: Corners, other: Corners) -> float:
+    a, b = axis_box(one), axis_box(other)
+    return max(a[0], b[0]) - min(a[2], b[2])
+
+
+# A round logo before a line is read as one of these; a line of a marking seldom begins with a lone round letter.
+_ROUND = ("O ", "0 ", "Q ", "C ", "@ ")
+
+
+def _without_logo(text: str) -> str:
+    return text[2:].lstrip() if text.startswith(_ROUND) and len(glyphs(text)) > 4 else text
+
+
 def _opinion(row: Sequence[_Found], seconds: Sequence[Reading | None], lexicon: Lexicon) -> Opinion | None:
     parts = [reconcile(f.distributions, s, lexicon) for f, s in zip(row, seconds, strict=True)]
     solid = [p for p in parts if p is not None and p.confidence >= LEAST_CONFIDENCE]
@@ -205,7 +237,7 @@ def _opinion(row: Sequence[_Found], seconds: Sequence[Reading | None], lexicon: 
         )
         for name in names
     )
-    return Opinion(" ".join(p.text for p in solid), min(p.confidence for p in solid), readings)
+    return Opinion(_without_logo(" ".join(p.text for p in solid)), min(p.confidence for p in solid), readings)
 
 
 def read_face(face: Face, seen: Upright, lexicon: Lexicon, *, second_reader: bool = True) -> tuple[Line, ...]:
@@ -226,7 +258,7 @@ def read_face(face: Face, seen: Upright, lexicon: Lexicon, *, second_reader: boo
     tuple of Line
         Top to bottom, then what is printed sideways (reading upwards or downwards), marked so.
     """
-    rows = _rows(_level(face.image, seen.boxes))
+    rows = [_without_marks(row) for row in _rows(_level(face.image, seen.boxes))]
     members = [f for row in rows for f in row]
     sideways = _sideways(face, members, seen.crossing, lexicon)
     crops = [crop_line(face.image, f.corners, pad=0.1) for f in members]
@@ -255,7 +287,8 @@ def _worth_saying(opinion: Opinion) -> bool:
 
 def _level(image: Rgb, known: Sequence[tuple[Corners, float]]) -> list[_Found]:
     """Lines that run left to right, each box once: those seen already and those of a second, evened look."""
-    boxes = [*known, *_detected(image, _second_scale(image, known), even=True)]
+    second = _second_scale(image, known)
+    boxes = [*known, *_detected(image, second, even=True), *_detected(image, round(1.5 * second))]
     return _without_fragments(_found(image, _unique(boxes)))
 
 
@@ -271,7 +304,7 @@ def _sideways(
     face: Face, level: Sequence[_Found], crossing: Sequence[tuple[Corners, float]], lexicon: Lexicon
 ) -> list[tuple[Face, _Found]]:
     """Lines printed across, on the parts of the top that carry no level line."""
-    taken = [apply(face.to_photo, f.corners) for f in level if f.confidence > 0.6]
+    taken = [apply(face.to_photo, f.corners) for f in level if f.confidence > 0.6 and len(glyphs(f.text)) >= 3]
     best: list[tuple[Face, _Found]] = []
     most = 1.2  # less sense than a short clear word is no line
     for turn in (1, 3):
