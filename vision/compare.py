@@ -24,14 +24,17 @@ __all__ = ["Fingerprint", "Reuse", "compare", "fingerprint", "reuse_observation"
 
 Result = tuple[tuple[Observation, ...], tuple[str, ...]]
 
-EXEMPLAR_FACTOR = 1.5
+EXEMPLAR_FACTOR = 1.25
 """An exemplar comes from another lot and photo: allowances grow by this (common practice, no source)."""
 LEAST_SIBLINGS = 2
 """One sibling alone cannot say which of the two differs."""
 DIRECTED, LINED = 0.2, 0.3
 """Coherence and scratches below these are no sanding whatever the siblings show (common practice, no source)."""
 OLD_MARK_SLIGHT, OLD_MARK_CLEAR = 4, 6
-"""Shapes in a row outside the print: three may be chance, six are not (common practice, no source)."""
+"""Shapes in a row outside the print: three may be chance, six are not (common practice, no source). Where the siblings
+show none at all, one less will do."""
+FAINTEST_SOUGHT = 0.3
+"""An old mark was looked for where one of this contrast would have been seen (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +99,13 @@ def _judge(column: Column, count: int, findings: list[list[_Finding]], looked: l
         found = _decide(judged)
         if found is not None:
             flagged[k] = _Finding(quantity, found[0], entry, found[1])
-    measured = sum(e is not None for e in column.entries[:count])
+    offsets = [e.offset for e in column.entries[:count] if e is not None]
     for k, finding in flagged.items():
-        halves = finding.against == "siblings" and 2 * len(flagged) >= measured
+        # Where as many pieces are like this one as are not, the pictures cannot say which kind is right.
+        like = sum(abs(offset - finding.entry.offset) < 0.5 * abs(finding.deviation.difference) for offset in offsets)
+        # Sanding speaks for itself, whatever part of the group shows it.
+        undecided = finding.against == "siblings" and finding.quantity not in (COHERENCE, SCRATCHES)
+        halves = undecided and 2 * like >= len(offsets)
         findings[k].append(replace(finding, against="halves") if halves else finding)
 
 
@@ -224,11 +231,13 @@ def _old_mark(
     mine = _old_characters(views[k])
     if mine is None:
         return []
-    looked.add("surface-old-mark")
+    if _limit(views[k]) <= FAINTEST_SOUGHT:
+        looked.add("surface-old-mark")
     others = [c for j, v in enumerate([*views, *exemplars]) if j != k and (c := _old_characters(v)) is not None]
     # What most of the others show as well is a logo or a moulded letter, not an old mark.
     usual = float(np.median(others)) if len(others) >= LEAST_SIBLINGS else 0.0
-    if mine < OLD_MARK_SLIGHT or mine < 2 * usual:
+    alone = len(others) >= LEAST_SIBLINGS and max(others) <= 1
+    if mine < OLD_MARK_SLIGHT - int(alone) or mine < 2 * usual:
         return []
     view = views[k]
     mark = old_mark(view.face, view.lines)
@@ -246,6 +255,12 @@ def _old_mark(
             to_photo(view, place) if place else view.outline,
         )
     ]
+
+
+def _limit(view: PieceView) -> float:
+    """The contrast an old mark must have to be seen here."""
+    mark = view.surface.old_mark if isinstance(view.surface, Surface) else None
+    return mark.u if isinstance(mark, Measure) else float("inf")
 
 
 def _old_characters(view: PieceView) -> int | None:

@@ -14,6 +14,8 @@ from vision.light import FloatImage, Mask, robust_sd, smooth_within
 from vision.observations import NotMeasured, Quad
 
 WORKING_SHORT = 200.0
+LEAST_SHORT = 150.0
+"""Below this a stroke is two pixels and looks like what a compressor leaves around print (common practice)."""
 FINE, COARSE = 1 / 110, 1 / 18
 """Gaussian sigmas, body units, between which strokes of markings lie (from memory)."""
 SEED, REACH = 3.5, 2.0
@@ -21,9 +23,13 @@ SEED, REACH = 3.5, 2.0
 Canny 1986; the numbers are common practice with no source)."""
 LEAST_SIZE, MOST_SIZE = 0.05, 0.32
 """Extent of a character, body units: 0.3 to 2 mm on a 6.4 mm body (from memory)."""
+RESIDUE = 0.02
+"""What lies this close to the present print, a logo or a dimple may be their own halo, body units."""
+SKEW = 12.0
+"""Old marks run along or across the body, within this many degrees (common practice, no source)."""
 THIN = 0.55
 """Strokes fill less than this of the character's box and of a blob's (common practice, no source)."""
-NEAR, IN_LINE, ALIKE = 2.2, 0.55, 2.2
+NEAR, IN_LINE, ALIKE = 2.2, 0.4, 1.8
 """Characters of a row: gaps up to NEAR sizes, off the row by up to IN_LINE, sizes within a factor ALIKE."""
 PRINT_PART = 0.5
 """An old mark is fainter than this part of the present print; what is stronger is print no reader took for text."""
@@ -80,6 +86,8 @@ def search(ground: Ground, direction: float | None, print_contrast: float | None
     """
     strokes, open_ground, scale = _strokes(ground, direction)
     short = ground.short * scale / ground.scale
+    if ground.short < LEAST_SHORT:
+        return NotMeasured("the top is too few pixels across for faint characters")
     if open_ground.sum() < 1000:
         return NotMeasured("too little bare surface to look for an old mark")
     spread = robust_sd(strokes[open_ground])
@@ -128,6 +136,7 @@ def _spots(strokes: FloatImage, area: Mask, spread: float, short: float) -> list
     """Components of the size and thinness of characters."""
     weak = (strokes > REACH * spread) & area
     count, labels, stats, _ = cv2.connectedComponentsWithStats(weak.astype(np.uint8), connectivity=8)
+    halo = cv2.distanceTransform(area.astype(np.uint8), cv2.DIST_L2, 3) < max(2.0, RESIDUE * short)
     peaks = np.asarray(ndimage.maximum(strokes, labels.astype(np.int32), np.arange(count)))
     found = []
     for k in range(1, count):
@@ -137,7 +146,10 @@ def _spots(strokes: FloatImage, area: Mask, spread: float, short: float) -> list
             continue
         if pixels > THIN * w * h and min(w, h) > 0.35 * size:
             continue
-        inside = strokes[y : y + h, x : x + w][labels[y : y + h, x : x + w] == k]
+        own = labels[y : y + h, x : x + w] == k
+        if halo[y : y + h, x : x + w][own].mean() > 0.25:
+            continue
+        inside = strokes[y : y + h, x : x + w][own]
         found.append(_Spot(x + w / 2, y + h / 2, size, (x, y, x + w, y + h), float(np.percentile(inside, 70))))
     return found
 
@@ -152,6 +164,8 @@ def _rows(spots: Sequence[_Spot]) -> list[list[_Spot]]:
             if away > (NEAR + 1) * size or size > ALIKE * min(a.size, b.size) or away < 0.3 * size:
                 continue
             direction = np.array([(b.x - a.x) / away, (b.y - a.y) / away])
+            if np.min(np.abs(direction)) > np.sin(np.radians(SKEW)):
+                continue
             rows.append(_row_along(spots, a, direction, size))
     return [row for row in rows if len(row) >= 2]
 

@@ -49,7 +49,7 @@ class Quantity:
 # Allowances: common practice, no source. They hold the outline's error (1 to 2 % of the body), the tilt that is left
 # after rectifying, ink spread and focus. Telling differences: from memory of re-marked pieces.
 HEIGHT = Quantity(
-    "lettering-height-differs", "lettering", "The characters are", "taller", "lower", "body", True, 0.02, 0.25
+    "lettering-height-differs", "lettering", "The characters are", "taller", "shorter", "body", True, 0.02, 0.25
 )
 WIDTH = Quantity(
     "lettering-width-differs",

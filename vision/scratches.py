@@ -14,6 +14,8 @@ PATCH = 1 / 4
 """Side of a patch, body units: a scratch must run straight for so long (common practice, no source)."""
 BARE = 0.85
 """Part of a patch that must be bare."""
+LEAST_SHORT = 150.0
+"""Below this many pixels across a patch holds a dozen lines at most, and a compressor's own grid shows as lines."""
 LEAST_PATCHES = 4
 BINS = 36
 """Directions of 5 degrees."""
@@ -40,6 +42,9 @@ def scratches(ground: Ground) -> tuple[Measure | NotMeasured, Measure | NotMeasu
     direction : Measure or NotMeasured
         Of the lines, degrees from the reading direction, positive falling to the right, above -90 to 90.
     """
+    if ground.short < LEAST_SHORT:
+        small = NotMeasured("the top is too few pixels across for fine scratches")
+        return small, small
     spectra = _spectra(ground)
     if len(spectra) < LEAST_PATCHES:
         nothing = NotMeasured("too little bare surface in one piece between the print")

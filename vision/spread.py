@@ -12,7 +12,7 @@ OUTLYING = 3.5
 """Iglewicz & Hoaglin (1993), How to Detect and Handle Outliers: modified z-scores beyond 3.5 are potential outliers."""
 CLEARLY = 1.5
 """'clear' begins at this many times the bound of 'slight' (common practice, no source)."""
-DECLARED_WEIGHT = 20.0
+DECLARED_WEIGHT = 40.0
 """Degrees of freedom given to the declared allowance against the group's own scatter (common practice, no source)."""
 MAD_EFFICIENCY = 0.37
 """Efficiency of the MAD for normal samples (Rousseeuw & Croux 1993): n values give 0.37 (n - 1) degrees of freedom."""
