@@ -72,6 +72,8 @@ def test_a_difference_that_may_be_a_misreading_is_slight():
     assert codes(Claim(part="CV6522AP"), blurred, Compared("other-part"))["marking-other-part"].strength == "slight"
     doubtful = reading("6545", part="6545", part_sure=False)
     assert codes(Claim(part="CV6522AP"), doubtful, Compared("other-part"))["marking-other-part"].strength == "slight"
+    cut = reading("CV65", part="CV65")
+    assert codes(Claim(part="CV6522AP"), cut, Compared("other-part")) == {}
 
 
 def test_misread_alike_knows_confusable_characters_and_cut_ends_only():

@@ -16,6 +16,7 @@ from tracker.judgement.weights import indicator, weight_db
 from tracker.records.models import (
     BenchRun,
     Decision,
+    Document,
     Exemplar,
     Inspection,
     Lot,
@@ -32,6 +33,9 @@ TEST_NAMES = {
     "curve": "pin curves",
     "in-circuit": "in-circuit",
 }
+LISTING, REUSED = "listing", "picture-reused"
+TOP_ROLES = ("top", "before-swab")
+"""Roles of photos that show a marking as it came."""
 VERDICTS = ("pass", "fail")
 Row = TypeVar("Row", Settlement, Exemplar)
 
@@ -64,16 +68,37 @@ def piece_suspicions(session: Session, pieces: Sequence[Piece]) -> dict[int, Sus
     """
     facts = facts_of(session, pieces)
     records = _SellerRecords(session)
+    reused = {lot.id: _reused_pictures(session, lot) for lot in {piece.lot for piece in pieces}}
     found = {}
     for piece in pieces:
         before = before_looking(piece.lot.source_kind, *records.of(piece.lot, without=piece))
-        found[piece.id] = combine(before.db, weighed(facts[piece.id]), prior_text=before.text)
+        items = (*weighed(facts[piece.id]), *reused[piece.lot_id])
+        found[piece.id] = combine(before.db, items, prior_text=before.text)
     return found
 
 
 def prior_of(session: Session, lot: Lot) -> Prior:
     """Return what is thought of a lot's pieces before looking at them."""
     return before_looking(lot.source_kind, *_SellerRecords(session).of(lot))
+
+
+def _reused_pictures(session: Session, lot: Lot) -> list[Weighed]:
+    """Return whether a listing picture of the lot was, to the byte, an earlier lot's as well; other orders only."""
+    photos = select(Photo.lot_id, Photo.sha256).where(Photo.role == LISTING)
+    papers = select(Document.lot_id, Document.sha256).where(Document.kind == LISTING)
+    shown: dict[str, set[int]] = {}
+    for lot_id, sha256 in [*session.execute(photos), *session.execute(papers)]:
+        shown.setdefault(sha256, set()).add(lot_id)
+    earlier = {number for lots in shown.values() if lot.id in lots for number in lots if number < lot.id}
+    others = [
+        other
+        for other in session.scalars(select(Lot).where(Lot.id.in_(earlier)).order_by(Lot.id))
+        if (other.seller_id, other.order_reference) != (lot.seller_id, lot.order_reference) or not lot.order_reference
+    ]
+    if not others:
+        return []
+    message = f"Its listing picture was used before, for {', '.join(other.label for other in others)}."
+    return [Weighed(REUSED, indicator(REUSED).family, weight_db(REUSED), message)]
 
 
 def weighed(facts: Facts) -> tuple[Weighed, ...]:
@@ -120,6 +145,16 @@ def _inspections(session: Session, ids: Sequence[int]) -> dict[int, dict[str, In
         if one.piece_id in seen:
             seen[one.piece_id][role] = one
     return seen
+
+
+def top_inspections(session: Session, pieces: Sequence[Piece]) -> dict[int, Inspection]:
+    """Return the inspection whose reading of the marking holds, by the piece's id: the newest of an unswabbed top."""
+    found = {}
+    for number, by_role in _inspections(session, [piece.id for piece in pieces]).items():
+        tops = [by_role[role] for role in TOP_ROLES if role in by_role]
+        if tops:
+            found[number] = max(tops, key=lambda one: one.id)
+    return found
 
 
 def inspected_pieces(session: Session, lot: Lot, role: str) -> set[int]:

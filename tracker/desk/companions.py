@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.desk.assess import kept_document, standing_exemplars
+from tracker.desk.assess import TOP_ROLES, kept_document, standing_exemplars
 from tracker.desk.contract import Outline
 from tracker.desk.pictures import crop_png
 from tracker.evidence import EvidenceStore
@@ -17,7 +17,6 @@ from vision.inspection import PhotoSource
 # Reading a photo takes seconds; these keep a call bounded. Common practice, no source.
 MOST_SIBLING_PHOTOS = 4
 MOST_EXEMPLARS = 4
-TOP_ROLES = ("top", "before-swab")
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.desk.assess import Facts, facts_of, kept_document, piece_suspicions
+from tracker.desk.assess import TOP_ROLES, Facts, facts_of, kept_document, piece_suspicions
 from tracker.desk.contract import FindingFound, PieceDocument
 from tracker.desk.dossier_pictures import Gathered
 from tracker.desk.showing import PieceShown, RunShown, piece_shown, run_shown
@@ -32,7 +32,7 @@ def sheets(session: Session, pieces: Sequence[Piece], gathered: Gathered) -> Ite
 def _sheet(session: Session, piece: Piece, facts: Facts, suspicion: Suspicion, gathered: Gathered) -> PieceSheet:
     shown = piece_shown(session, piece)
     documents = [kept_document(inspection) for _, inspection in facts.inspections]
-    top = next((kept_document(one) for role, one in facts.inspections if role != "bottom"), None)
+    top = next((kept_document(one) for role, one in reversed(facts.inspections) if role in TOP_ROLES), None)
     runs = session.scalars(select(BenchRun).where(BenchRun.piece_id == piece.id).order_by(BenchRun.id))
     return PieceSheet(
         label=piece.label,

@@ -32,14 +32,15 @@ from tracker.judgement.marking import NOTHING, Checked, Claim, DateRead
 from tracker.judgement.observed import Observed, Remark
 from tracker.judgement.prior import UNKNOWN, Prior, before_looking
 from tracker.judgement.suspicion import Suspicion, combine, weigh
+from tracker.judgement.weights import indicators
 from tracker.knowledge.lexicon import lexicon
 from vision.inspection import PhotoSource
 from vision.inspection import inspect as look
 from vision.observations import Inspection, Line, Observation, PhotoView, PieceView
 
 Progress = Callable[[int, int], None]
-FACE_DOWN = "bottom"
-"""Role of photos that show no top marking: there is no claim to hold them against."""
+FACE_DOWN, SWABBED = "bottom", "after-swab"
+"""Roles of photos whose marking is no claim's: a bottom has another one, and a swab may have taken it off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,17 +109,17 @@ def judge(
     today : date
     before : Prior
     role : str
-        'bottom' photos show no marking that a claim could be held against.
+        The marking in 'bottom' and 'after-swab' photos is not held against the claim.
     beside : mapping, optional
         What was seen elsewhere of a piece, such as by a swab pair; by (photo index, piece index).
     """
     places = [(i, j) for i, photo in enumerate(seen.photos) for j in range(len(photo.pieces))]
     views = [seen.photos[i].pieces[j] for i, j in places]
-    if role == FACE_DOWN:
-        views = [_without_lettering(view) for view in views]
+    if role in (FACE_DOWN, SWABBED):
+        views = [_without_comparison(view, role) for view in views]
     understood = [understand(view.lines, claim, today=today) for view in views]
     checks = [NOTHING] * len(views)
-    if role != FACE_DOWN:
+    if role not in (FACE_DOWN, SWABBED):
         siblings = _among_siblings(understood)
         checks = [
             _both(check_marking(one, claim, today=today), among)
@@ -142,12 +143,19 @@ def judge(
     )
 
 
-def _without_lettering(view: PieceView) -> PieceView:
-    """Leave out how the lettering compares: what stands on a bottom is moulded, and moulds have many cavities."""
+def _without_comparison(view: PieceView, role: str) -> PieceView:
+    """Leave out comparisons with siblings that say nothing of the piece.
+
+    Lettering on a bottom is moulded, and moulds have many cavities. After a swab everything may look different; the
+    piece is compared with itself then.
+    """
+    kept = () if role == SWABBED else ("surface", "body", "picture")
     return replace(
         view,
-        observations=tuple(one for one in view.observations if one.family != "lettering"),
-        looked_for=tuple(code for code in view.looked_for if not code.startswith("lettering-")),
+        observations=tuple(one for one in view.observations if one.family in kept),
+        looked_for=tuple(
+            code for code in view.looked_for if code in indicators() and indicators()[code].family in kept
+        ),
     )
 
 

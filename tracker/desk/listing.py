@@ -162,7 +162,9 @@ def piece_rows(session: Session, pieces: Sequence[Piece]) -> list[PieceRow]:
     now, sitting, truth = dispositions(session, pieces), seats(session, pieces), settled(session, pieces)
     known_good = exemplars(session)
     suspicion = _suspicions(session, pieces)
-    latest = {row.piece_id: row for row in session.scalars(select(Inspection).order_by(Inspection.id))}
+    from tracker.desk.assess import top_inspections
+
+    latest = top_inspections(session, pieces)
     rows = []
     for piece in pieces:
         seen, sits = latest.get(piece.id), sitting.get(piece.id)

@@ -20,7 +20,6 @@ from tracker.records.models import (
     Document,
     Exemplar,
     Fitting,
-    Inspection,
     JournalEntry,
     Machine,
     Photo,
@@ -161,7 +160,7 @@ def show(workspace: Workspace, label: str) -> Shown:
     Parameters
     ----------
     label : str
-        `L0007`, `L0007-03`, `M0002`, a machine's name, or `R0005`.
+        `L0007`, `L0007-03`, `M0002`, a machine's name, or `B0005`.
 
     Raises
     ------
@@ -174,7 +173,7 @@ def show(workspace: Workspace, label: str) -> Shown:
             return piece_shown(session, find_piece(session, word))
         if re.fullmatch(r"L[0-9]+", word):
             return _lot(session, word)
-        if re.fullmatch(r"R[0-9]+", word):
+        if re.fullmatch(r"B[0-9]+", word):
             return _run(session, word)
         return _machine(session, label)
 
@@ -199,9 +198,10 @@ def _photo(photo: Photo) -> File:
 
 def piece_shown(session: Session, piece: Piece) -> PieceShown:
     """Return everything on record about one piece."""
-    query = select(Inspection).where(Inspection.piece_id == piece.id).order_by(Inspection.id)
-    latest = {one.photo.role: one for one in session.scalars(query)}
-    seen = max(latest.values(), key=lambda one: one.id, default=None)
+    from tracker.desk.assess import facts_of, top_inspections
+
+    latest = dict(facts_of(session, [piece])[piece.id].inspections)
+    seen = top_inspections(session, [piece]).get(piece.id)
     sits = seat(session, piece)
     findings = [finding for one in latest.values() for finding in one.findings]
     return PieceShown(

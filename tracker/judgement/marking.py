@@ -202,6 +202,8 @@ def _part(claim: Claim, reading: MarkingRead, comparison: Comparison | None) -> 
     code = KIND_CODES.get(comparison.kind)
     if code is None:
         return Checked((), looked)
+    if misread_alike(claim.part, reading.part):
+        return NOTHING
     sure = reading.part_sure and reading.confidence_of(reading.part) >= SURE_LINE
     message = f"{comparison.detail or f'The marking reads {reading.part}.'} Claimed: {claim.part}."
     return Checked((Remark(code, message, CLEAR if sure else SLIGHT, line=reading.line_of(reading.part)),), looked)

@@ -7,8 +7,6 @@ from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
 
-from scipy import stats
-
 from tracker.judgement.suspicion import probability_to_db
 
 UNKNOWN = "unknown"
@@ -86,6 +84,14 @@ def source_kind(name: str | None) -> SourceKind:
     return source_kinds().get(name or UNKNOWN, source_kinds()[UNKNOWN])
 
 
+def _posterior(kind: str | None, bad: float, good: float) -> tuple[float, float]:
+    """Return the parameters of the Beta posterior: the declared opinion plus what was counted."""
+    if bad < 0 or good < 0:
+        raise ValueError("a record counts 0 or more pieces")
+    declared = source_kind(kind)
+    return declared.bad + bad, declared.good + good
+
+
 def seller_record(kind: str | None, bad: float = 0.0, good: float = 0.0) -> SellerRecord:
     """Return what to expect of a seller of this kind with this record.
 
@@ -94,35 +100,33 @@ def seller_record(kind: str | None, bad: float = 0.0, good: float = 0.0) -> Sell
     kind : str or None
         Kind of source.
     bad, good : float
-        Counted pieces (fractions allowed, 0 or more) settled as not genuine and as genuine.
+        Counted as not genuine and as genuine (fractions allowed, 0 or more).
 
     Raises
     ------
     ValueError
         On a negative count.
     """
-    if bad < 0 or good < 0:
-        raise ValueError("a record counts 0 or more pieces")
-    declared = source_kind(kind)
-    a, b = declared.bad + bad, declared.good + good
-    lower, upper = stats.beta.interval(0.95, a, b)
-    return SellerRecord(a, b, a / (a + b), float(lower), float(upper))
+    from scipy.special import betaincinv  # here, because it takes longer to load than most commands take to run
+
+    a, b = _posterior(kind, bad, good)
+    return SellerRecord(a, b, a / (a + b), float(betaincinv(a, b, 0.025)), float(betaincinv(a, b, 0.975)))
 
 
 def prior_db(kind: str | None, seller_bad: float = 0.0, seller_good: float = 0.0) -> float:
     """Return the prior odds of 'not genuine' in decibans, from the mean of the seller's Beta posterior."""
-    return probability_to_db(seller_record(kind, seller_bad, seller_good).mean)
+    a, b = _posterior(kind, seller_bad, seller_good)
+    return probability_to_db(a / (a + b))
 
 
 def prior_text(kind: str | None, seller_bad: float = 0.0, seller_good: float = 0.0) -> str:
     """Return the sentence that stands beside the prior in a sum."""
-    declared = source_kind(kind)
-    text = f"Before looking: {declared.title}"
+    a, b = _posterior(kind, seller_bad, seller_good)
+    text = f"Before looking: {source_kind(kind).title}"
     if seller_bad or seller_good:
         lots = seller_bad + seller_good
         text += f", this seller's record {seller_bad:g} of {lots:g} {'lot' if lots == 1 else 'lots'} bad"
-    share = seller_record(kind, seller_bad, seller_good).mean * 100
-    return f"{text}; {share:.2g} % of such pieces are not what they claim"
+    return f"{text}; {100 * a / (a + b):.2g} % of such pieces are not what they claim"
 
 
 def before_looking(kind: str | None, seller_bad: float = 0.0, seller_good: float = 0.0) -> Prior:
