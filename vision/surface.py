@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.ground import Ground, bare_ground
-from vision.light import FloatImage, Mask, fit_light, robust_sd, smooth_within
+from vision.light import ENOUGH, FloatImage, Mask, fit_light, robust_sd, smooth_within
 from vision.observations import Face, Line, Measure, NotMeasured, Surface
 from vision.old_marks import OldMark, search
 from vision.scratches import scratches
@@ -188,7 +188,11 @@ def _gloss(ground: Ground) -> Value:
 
     def outshine(use: Mask) -> float:
         values = ratio[use]
-        return float(np.percentile(values, 98) - np.median(values)) if values.size > 200 else np.nan
+        return (
+            float(np.subtract(*np.percentile(values[:: values.size // ENOUGH + 1], (98, 50))))
+            if values.size > 200
+            else np.nan
+        )
 
     value = outshine(ground.bare)
     each = []
