@@ -53,12 +53,12 @@ def test_pieces_by_what_is_on_the_bag(stocked: Workspace) -> None:
 
 
 def test_plain_labels() -> None:
-    given = ("l7-3", "L0007-03", "m2", "r15", " L7 ", "l12345-100", "Orrin")
+    given = ("l7-3", "L0007-03", "m2", "b15", " L7 ", "l12345-100", "Orrin")
     assert [plain_label(text) for text in given] == [
         "L0007-03",
         "L0007-03",
         "M0002",
-        "R0015",
+        "B0015",
         "L0007",
         "L12345-100",
         "ORRIN",
@@ -296,6 +296,6 @@ def test_show_lot(stocked: Workspace) -> None:
     shown = show(stocked, "l2")
     assert isinstance(shown, LotShown)
     assert (shown.summary.lot, shown.summary.seller, len(shown.pieces)) == ("L0002", "Fennimore Components", 2)
-    for label in ("L0009", "L0001-99", "M0009", "R0001", "nothing", ""):
+    for label in ("L0009", "L0001-99", "M0009", "B0001", "nothing", ""):
         with pytest.raises(BadRequest):
             show(stocked, label)

@@ -59,7 +59,7 @@ def _show(
     label: Annotated[
         str,
         typer.Argument(
-            metavar="LABEL", help="A lot (L0007), piece (L0007-03), machine (M0002 or name) or run (R0005)."
+            metavar="LABEL", help="A lot (L0007), piece (L0007-03), machine (M0002 or name) or run (B0005)."
         ),
     ],
     workspace: WorkspaceOption = None,
@@ -83,7 +83,9 @@ def _only(flag: str, help: str, metavar: str = "TEXT") -> Any:
 
 
 def _list(
-    what: Annotated[What, typer.Argument(metavar="|".join(What), help="Which list.", show_default=False)],
+    what: Annotated[
+        What, typer.Argument(metavar="LIST", help="lots, pieces, sellers, machines or runs.", show_default=False)
+    ],
     lot: Annotated[str | None, _only("--lot", "This lot.", "LOT")] = None,
     seller: Annotated[str | None, _only("--seller", "This seller.", "NAME")] = None,
     source: Annotated[str | None, _only("--source", "This kind of seller.", "KIND")] = None,

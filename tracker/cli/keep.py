@@ -77,7 +77,7 @@ def _plain(value: object) -> str:
     if isinstance(value, list):
         shown = ", ".join(_plain(one) for one in value[:4])
         return shown if len(value) <= 4 else f"{shown} and {len(value) - 4} more"
-    return str(value)
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
 
 
 def _verify(

@@ -6,6 +6,7 @@ from typing import Any
 
 from rich.markup import escape
 
+from tracker.bench.figures import show
 from tracker.cli.printing import console, table
 from tracker.desk.rows import PieceRow
 from tracker.desk.showing import (
@@ -181,15 +182,38 @@ def _draw_run(shown: RunShown) -> None:
         )
     )
     names = list(dict.fromkeys(name for one in shown.samples for name, _ in one))
-    rows = [[_value(dict(one).get(name)) for name in names] for one in shown.samples]
-    _section("Readings", names, rows, right=names)
+    titles = [_named(name)[0] for name in names]
+    rows = [[_quantity(name, dict(one).get(name)) for name in names] for one in shown.samples]
+    _section("Readings", titles, rows, right=titles)
     result = result_of(shown)
+    told = ("rule", "verdict")  # said above already
     if isinstance(result, dict):
-        lines = [(name, _value(value)) for name, value in result.items() if not isinstance(value, dict | list)]
+        single = {name: value for name, value in result.items() if not isinstance(value, dict | list)}
+        lines = [(_named(name)[0], _quantity(name, value)) for name, value in single.items() if name not in told]
         _section("Result", ("what", "value"), lines)
+
+
+# The units that stand at the end of our column names.
+_UNITS = {"hz": "Hz", "a": "A", "v": "V", "s": "s", "c": "°C", "ohm": "ohm"}
+
+
+def _named(name: str) -> tuple[str, str]:
+    """Split a column's name into words and unit: `current_u_a` gives 'current u' and 'A'."""
+    words, _, last = name.rpartition("_")
+    return (words.replace("_", " "), _UNITS[last]) if words and last in _UNITS else (name.replace("_", " "), "")
+
+
+def _quantity(name: str, value: object) -> str:
+    unit = _named(name)[1]
+    if not unit or isinstance(value, bool) or not isinstance(value, int | float):
+        return _value(value)
+    # Prefixes do for amperes and hertz; nobody says millidegrees.
+    return f"{value:.4g} {unit}" if unit == "°C" else show(float(value), unit)
 
 
 def _value(value: object) -> str:
     if value is None:
         return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     return f"{value:.6g}" if isinstance(value, float) else str(value)

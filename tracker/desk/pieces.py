@@ -43,7 +43,7 @@ def plain_label(text: str) -> str:
     word = _word(text)
     if match := _PIECE.fullmatch(word):
         return piece_label(lot_label(int(match[1])), int(match[2]))
-    if match := re.fullmatch(r"([LMR])0*([0-9]{1,9})", word):
+    if match := re.fullmatch(r"([LMB])0*([0-9]{1,9})", word):
         return f"{match[1]}{int(match[2]):04d}"
     return word
 

@@ -108,7 +108,7 @@ def _dated(text: str) -> Select[int]:
     week = re.fullmatch(r"([0-9]{4})(?:-?W([0-9]{2}))?", clean)
     if week is None:
         return select(Inspection.piece_id).where(same)
-    # Four digits alone are first of all a printed date code (8823); they are a year only when they could be one.
+    # Four digits alone may be a printed date code or a year: both are looked for.
     when = Inspection.date_year == int(week[1])
     if week[2]:
         when = when & (Inspection.date_week == int(week[2]))
