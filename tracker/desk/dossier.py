@@ -29,7 +29,6 @@ from tracker.records.models import (
     Photo,
     Piece,
     Settlement,
-    Written,
 )
 
 READING = (
@@ -174,17 +173,13 @@ def _entries(session: Session, lot: Lot, pieces: Sequence[Piece]) -> tuple[Entry
     wrote: set[int] = {lot.entry_id}
     for model in (Inspection, BenchRun, Decision, Settlement, Exemplar, Fitting):
         wrote |= set(session.scalars(select(model.entry_id).where(model.piece_id.in_(ids))))
-    of_lot: tuple[type[Written], ...] = (Document, Photo)
-    for model_of_lot in of_lot:
-        wrote |= set(session.scalars(select(model_of_lot.entry_id).where(model_of_lot.lot_id == lot.id)))  # type: ignore[attr-defined]
+    wrote |= set(session.scalars(select(Document.entry_id).where(Document.lot_id == lot.id)))
+    wrote |= set(session.scalars(select(Photo.entry_id).where(Photo.lot_id == lot.id)))
     rows = session.scalars(
         select(JournalEntry)
         .where(or_(JournalEntry.id.in_(wrote), JournalEntry.subject.in_([piece.label for piece in pieces])))
         .order_by(JournalEntry.id)
     )
-    return tuple(EntryRow(one.id, instant(one.at), one.operator, one.act, one.subject, one.hash) for one in rows)
-
-
-def instant(at: str) -> str:
-    """Return an instant to the second, as a person reads it."""
-    return at[:19].replace("T", " ")
+    return tuple(
+        EntryRow(one.id, dossier_pieces.instant(one.at), one.operator, one.act, one.subject, one.hash) for one in rows
+    )

@@ -44,7 +44,7 @@ def _sheet(session: Session, piece: Piece, facts: Facts, suspicion: Suspicion, g
         findings=tuple(_finding(one) for document in documents for one in document.piece.findings),
         sum=tuple(SumRow(_db(line.weight_db), line.text) for line in suspicion.lines),
         runs=tuple(_run(run_shown(session, run)) for run in runs),
-        events=tuple(EventRow(_when(e.at), e.operator, e.what, e.why or "") for e in shown.events),
+        events=tuple(EventRow(instant(e.at), e.operator, e.what, e.why or "") for e in shown.events),
         pictures=gathered.of_piece.get(piece.id, ()),
         compared_with=_compared_with(documents),
     )
@@ -54,7 +54,8 @@ def _db(weight: float) -> str:
     return f"{weight:+.1f} db"
 
 
-def _when(at: str) -> str:
+def instant(at: str) -> str:
+    """Return an instant to the second, as a person reads it."""
     return at[:19].replace("T", " ")
 
 
@@ -134,7 +135,7 @@ def _run(run: RunShown) -> RunSheet:
         reasons=(*_texts(result.get("reasons")), *_texts(result.get("notes"))),
         conditions=tuple(Row(name, value) for name, value in conditions if value),
         readings=_readings(run),
-        at=_when(run.at),
+        at=instant(run.at),
         operator=run.operator,
     )
 
