@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from vision.columns import Column, columns
 from vision.matching import Relative, match_lines
 from vision.observations import Lettering, Measure, Observation, PieceView, Quad, Surface
 from vision.old_marks import OldMark
-from vision.quantities import COHERENCE, CONTRAST, GLOSS, ROUGHNESS, SCRATCHES, Column, Quantity, columns
+from vision.quantities import COHERENCE, CONTRAST, GLOSS, ROUGHNESS, SCRATCHES, Quantity
 from vision.reuse import Fingerprint, Reuse, fingerprint, reuse_observation, reused
 from vision.spread import Deviation, deviation
 from vision.surface import old_mark
@@ -24,8 +25,6 @@ __all__ = ["Fingerprint", "Reuse", "compare", "fingerprint", "reuse_observation"
 
 Result = tuple[tuple[Observation, ...], tuple[str, ...]]
 
-EXEMPLAR_FACTOR = 1.25
-"""An exemplar comes from another lot and photo: allowances grow by this (common practice, no source)."""
 LEAST_SIBLINGS = 2
 """One sibling alone cannot say which of the two differs."""
 DIRECTED, LINED = 0.2, 0.3
@@ -68,8 +67,9 @@ def compare(views: Sequence[PieceView], exemplars: Sequence[PieceView] = ()) -> 
     table = columns(everyone, match_lines(everyone))
     findings: list[list[_Finding]] = [[] for _ in views]
     looked: list[set[str]] = [set() for _ in views]
+    photos = [view.photo for view in views]
     for column in table:
-        _judge(column, len(views), findings, looked)
+        _judge(column, photos, findings, looked)
     results: list[Result] = []
     for k, view in enumerate(views):
         observed = [_observation(f, view) for f in _worst(findings[k])]
@@ -78,22 +78,29 @@ def compare(views: Sequence[PieceView], exemplars: Sequence[PieceView] = ()) -> 
     return results
 
 
-def _judge(column: Column, count: int, findings: list[list[_Finding]], looked: list[set[str]]) -> None:
+def _judge(
+    column: Column, photos: Sequence[str | None], findings: list[list[_Finding]], looked: list[set[str]]
+) -> None:
     """Compare one quantity of all pieces, add what is found and what was looked for."""
-    quantity = column.quantity
+    quantity, count = column.quantity, len(photos)
     good = [e for e in column.entries[count:] if e is not None]
     flagged: dict[int, _Finding] = {}
     for k in range(count):
         entry = column.entries[k]
         if entry is None:
             continue
-        others = [e for j, e in enumerate(column.entries[:count]) if e is not None and j != k]
-        allowance = float(np.hypot(quantity.allowance, column.extra[k]))
+        others = [j for j, e in enumerate(column.entries[:count]) if e is not None and j != k]
+        # Beside each other in one photo pieces share light, focus and camera; then only those are asked.
+        beside = [j for j in others if photos[j] == photos[k]]
+        near = len(beside) >= LEAST_SIBLINGS
+        siblings = [e for j in (beside if near else others) if (e := column.entries[j]) is not None]
+        elsewhere = float(np.hypot(quantity.elsewhere, column.extra[k]))
         judged: list[tuple[Deviation, str]] = []
         if good:
-            judged.append((_against(entry, good, allowance * EXEMPLAR_FACTOR), "exemplar"))
-        if len(others) >= LEAST_SIBLINGS:
-            judged.append((_against(entry, others, allowance), "siblings"))
+            judged.append((_against(entry, good, elsewhere), "exemplar"))
+        if len(siblings) >= LEAST_SIBLINGS:
+            allowance = float(np.hypot(quantity.allowance, column.extra[k])) if near else elsewhere
+            judged.append((_against(entry, siblings, allowance), "siblings"))
         if any(d.visible <= quantity.telling for d, _ in judged):
             looked[k].update(_codes(quantity))
         found = _decide(judged)

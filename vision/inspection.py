@@ -75,7 +75,7 @@ def _view(source: PhotoSource, lexicon: Lexicon) -> PhotoView:
     except PhotoError as error:
         return PhotoView(source.path, "", 0, 0, error=str(error))
     height, width = opened.image.shape[:2]
-    pieces = _pieces(opened.image, lexicon)
+    pieces = [replace(piece, photo=opened.sha256) for piece in _pieces(opened.image, lexicon)]
     labels = _labels(opened.image)
     return PhotoView(
         path=source.path,

@@ -26,6 +26,8 @@ from vision.strip import NARROW, Glyph, Strip, cut
 
 TALL = 0.85
 """Characters of one height differ by less than this factor (x-heights are 0.5 to 0.7 of capitals, from memory)."""
+STANDING = 0.5
+"""Part of a line's characters that must stand apart at full height for it to be measured (common practice)."""
 OFF_LINE = 0.25
 """How far a character's foot may stand off another's, heights: a line a degree or two off its box, and no more."""
 SLANTS = np.arange(-24.0, 24.5, 1.5)
@@ -97,6 +99,9 @@ def measure(face: Face, lines: Sequence[Line]) -> Lettering | NotMeasured:
         if isinstance(strip, NotMeasured):
             reason = strip.reason
             continue
+        if len(_tall(strip.glyphs)) < STANDING * _expected(lines[i].text):
+            reason = "most characters of the line do not stand out singly"
+            continue
         half_width = _half_width(strip)
         widened = unblur(half_width, strip.rim_slope / strip.level)[1] if half_width > 0 else 0.0
         frame = _Frame(strip, body, lines[i].text, half_width, widened)
@@ -141,6 +146,11 @@ def _tall(glyphs: Sequence[Glyph]) -> tuple[Glyph, ...]:
         if len(like) > len(best):
             best = like
     return best
+
+
+def _expected(text: str) -> int:
+    """How many full-height characters the text has."""
+    return sum(char.isalnum() and not char.islower() for char in text)
 
 
 def _median(values: Sequence[float], unit: str, single_u: float, factor: float = 1.0) -> Measure:

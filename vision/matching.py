@@ -6,6 +6,7 @@ from difflib import SequenceMatcher
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.observations import Lettering, LineLettering, Measure, NotMeasured, PieceView
 
@@ -127,7 +128,7 @@ def relative(
 
 
 def pitches(matched: Sequence[Sequence[MatchedLine]]) -> list[Relative | None]:
-    """Return each piece's distance between lines that follow each other, relative to the group's."""
+    """Return each piece's distance between lines over character height, relative to the group's."""
     places: dict[int, list[float]] = {}
     for lines in matched:
         for line in lines:
@@ -145,7 +146,7 @@ def pitches(matched: Sequence[Sequence[MatchedLine]]) -> list[Relative | None]:
 
 
 def _step(upper: LineLettering | None, lower: LineLettering | None) -> tuple[float, float] | None:
-    """Logarithm of the step between two lines, with uncertainty; None for lines of one row."""
+    """Logarithm of the step between two lines over the upper's height, with uncertainty; None for lines of one row."""
     if upper is None or lower is None:
         return None
     a, b, height = upper.baseline, lower.baseline, upper.character_height
@@ -154,13 +155,13 @@ def _step(upper: LineLettering | None, lower: LineLettering | None) -> tuple[flo
     step = b.value - a.value
     if step < 0.6 * height.value:
         return None
-    return float(np.log(step)), float(np.hypot(a.u, b.u) / step)
+    return float(np.log(step / height.value)), float(np.hypot(np.hypot(a.u, b.u) / step, height.u / height.value))
 
 
 def _averaged(
     table: dict[tuple[int, int], dict[int, tuple[float, float]]], pieces: int, logarithmic: bool
 ) -> list[Relative | None]:
-    """Offsets from the lines' medians, averaged over each piece's lines, each weighted by how many share it."""
+    """Offsets from the lines' medians, one a piece: the middle of its lines, each weighted by how many share it."""
     offsets: list[list[tuple[float, float, float, float]]] = [[] for _ in range(pieces)]
     for values in table.values():
         if len(values) < 2:
@@ -178,9 +179,18 @@ def _averaged(
         middle = float(value @ weight)
         result.append(
             Relative(
-                float(offset @ weight),
+                _middle(offset, weight),
                 float(np.sqrt((u**2) @ weight**2)),
                 float(np.exp(middle)) if logarithmic else middle,
             )
         )
     return result
+
+
+def _middle(values: NDArray[np.float64], weights: NDArray[np.float64]) -> float:
+    """Weighted mean of one or two values, weighted median of more: one line gone wrong must not move the piece."""
+    if values.size < 3:
+        return float(values @ weights)
+    order = np.argsort(values)
+    reached = np.cumsum(weights[order]) - 0.5 * weights[order]
+    return float(np.interp(0.5, reached, values[order]))

@@ -195,6 +195,8 @@ class PieceView:
     lettering: Lettering | NotMeasured = NotMeasured("not asked for")
     surface: Surface | NotMeasured = NotMeasured("not asked for")
     observations: tuple[Observation, ...] = ()
+    photo: str | None = None
+    """SHA-256 of the photo it was seen in; pieces of one photo share light, focus and camera."""
     label: str | None = None
     """Text of a QR label seen beside the chip, if any."""
     looked_for: tuple[str, ...] = ()

@@ -16,8 +16,6 @@ LOSS_SLIGHT, LOSS_CLEAR = 0.25, 0.5
 a number (as quoted by siliconcert.com), so the numbers are common practice with no source."""
 LOSS_U = 0.06
 """Standard uncertainty of the part that is left, from two photos of one untouched mark (common practice, no source)."""
-PAIR_FACTOR = 1.0
-"""Two photos of one piece differ by less than two pieces do, but by other light: the allowance stays."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +109,7 @@ def _surface_change(before: PieceView, after: PieceView) -> list[Observation]:
             new.u / new.value,
             [float(np.log(old.value))],
             [old.u / old.value],
-            ROUGHNESS.allowance * PAIR_FACTOR,
+            ROUGHNESS.elsewhere,
         )
         if off.strength:
             way = "rougher" if off.difference > 0 else "smoother"
@@ -120,7 +118,7 @@ def _surface_change(before: PieceView, after: PieceView) -> list[Observation]:
             )
     old, new = before.surface.coherence, after.surface.coherence
     if isinstance(old, Measure) and isinstance(new, Measure):
-        off = deviation(new.value, new.u, [old.value], [old.u], COHERENCE.allowance * PAIR_FACTOR)
+        off = deviation(new.value, new.u, [old.value], [old.u], COHERENCE.elsewhere)
         if off.strength:
             way = "now shows" if off.difference > 0 else "no longer shows"
             found.append((off, f"After the swab the top {way} fine lines in one direction.", new, old))

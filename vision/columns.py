@@ -1,0 +1,179 @@
+"""Every compared quantity of every piece of a group, as offsets from the group, ready to be judged."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vision.body import Body, find_body
+from vision.light import linear_luminance
+from vision.matching import MatchedLine, Relative, pitches, relative
+from vision.observations import Lettering, LineLettering, Measure, NotMeasured, PieceView, Surface
+from vision.quantities import (
+    ANGLE,
+    ASPECT,
+    COHERENCE,
+    CONTRAST,
+    DOWN,
+    GLOSS,
+    HEIGHT,
+    LEFT,
+    PITCH,
+    ROUGHNESS,
+    SCRATCHES,
+    SIZE,
+    SLANT,
+    SPACING,
+    STROKE,
+    WIDTH,
+    Quantity,
+)
+
+Value = Measure | NotMeasured
+
+SHEAR = 40.0
+"""Degrees of apparent slant that an outline off by its whole width would leave, for the extra allowance of a slant."""
+BLUR_EXPONENT = 0.5
+RESOLUTION_EXPONENT = 0.5
+"""Texture measured falls by about the root of blur and of pixel size relative to the others' (from renderings of this
+project's tests); the whole effect is added to the allowance of roughness, not corrected for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One quantity over all pieces, None where it was not measured, with an extra allowance a piece."""
+
+    quantity: Quantity
+    entries: tuple[Relative | None, ...]
+    extra: tuple[float, ...]
+
+
+def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]) -> list[Column]:
+    """Return every quantity of every piece, lettering line by line against the group's equal lines."""
+    none = (0.0,) * len(views)
+    bodies = [find_body(linear_luminance(v.face.image)) for v in views]
+    along = _stretch(bodies)
+    side = tuple(float(np.hypot(b.u, np.log(f))) for b, f in zip(bodies, along, strict=True))
+    sheared = tuple(SHEAR * abs(float(np.log(f))) for f in along)
+    table = [
+        Column(HEIGHT, tuple(relative(matched, _one("character_height"), logarithmic=True)), side),
+        Column(WIDTH, tuple(relative(matched, _over_height("character_width"), logarithmic=True, factors=along)), none),
+        Column(
+            SPACING, tuple(relative(matched, _over_height("character_spacing"), logarithmic=True, factors=along)), none
+        ),
+        Column(STROKE, tuple(relative(matched, _over_height("stroke_width"), logarithmic=True)), none),
+        Column(PITCH, tuple(pitches(matched)), none),
+        Column(SLANT, tuple(relative(matched, _one("slant"), logarithmic=False)), sheared),
+        Column(ANGLE, tuple(relative(matched, _one("baseline_angle"), logarithmic=False)), none),
+        Column(LEFT, tuple(relative(matched, _one("left"), logarithmic=False, same_length=True, factors=along)), side),
+        Column(DOWN, tuple(relative(matched, _one("baseline"), logarithmic=False)), side),
+        Column(CONTRAST, tuple(relative(matched, _one("contrast"), logarithmic=False)), none),
+    ]
+    extra = _texture_allowance(views)
+    table.append(Column(ROUGHNESS, _surface(views, lambda s: s.roughness, True), extra))
+    table.append(Column(COHERENCE, _surface(views, lambda s: s.coherence, False), none))
+    table.append(Column(SCRATCHES, _surface(views, lambda s: s.scratches, False), none))
+    table.append(Column(GLOSS, _surface(views, lambda s: s.gloss, False), none))
+    table.append(Column(ASPECT, tuple(_aspect(b) for b in bodies), none))
+    table.append(Column(SIZE, tuple(_size(v, b) for v, b in zip(views, bodies, strict=True)), side))
+    return table
+
+
+def _one(name: str) -> Callable[[LineLettering], tuple[float, float] | None]:
+    """Pick one measure of a line."""
+
+    def pick(line: LineLettering) -> tuple[float, float] | None:
+        value = getattr(line, name)
+        return (value.value, value.u) if isinstance(value, Measure) else None
+
+    return pick
+
+
+def _over_height(name: str) -> Callable[[LineLettering], tuple[float, float] | None]:
+    """Pick one length over the character height, which takes the outline's error out."""
+
+    def pick(line: LineLettering) -> tuple[float, float] | None:
+        value, height = getattr(line, name), line.character_height
+        if not (isinstance(value, Measure) and isinstance(height, Measure)) or value.value <= 0 or height.value <= 0:
+            return None
+        ratio = value.value / height.value
+        return ratio, ratio * float(np.hypot(value.u / value.value, height.u / height.value))
+
+    return pick
+
+
+def _surface(
+    views: Sequence[PieceView], pick: Callable[[Surface], Value], logarithmic: bool
+) -> tuple[Relative | None, ...]:
+    """One surface measure of every piece."""
+    found: list[Relative | None] = []
+    for view in views:
+        value = pick(view.surface) if isinstance(view.surface, Surface) else None
+        if not isinstance(value, Measure) or (logarithmic and value.value <= 0):
+            found.append(None)
+        elif logarithmic:
+            found.append(Relative(float(np.log(value.value)), value.u / value.value, value.value))
+        else:
+            found.append(Relative(value.value, value.u, value.value))
+    return _as_the_others(found) if not logarithmic else tuple(found)
+
+
+def _as_the_others(entries: Sequence[Relative | None]) -> tuple[Relative | None, ...]:
+    """Cap each uncertainty at the group's median: the question is how much a piece like the others would scatter.
+
+    A patchily sanded top scatters most itself, and must not excuse itself by it.
+    """
+    known = [e.u for e in entries if e is not None]
+    if not known:
+        return tuple(entries)
+    usual = float(np.median(known))
+    return tuple(replace(e, u=min(e.u, usual)) if e is not None else None for e in entries)
+
+
+def _texture_allowance(views: Sequence[PieceView]) -> tuple[float, ...]:
+    """What focus and pixel size may do to each piece's roughness, against the group's median."""
+    blurs = [_blur(v) for v in views]
+    known = [b for b in blurs if b is not None]
+    middle = float(np.median(known)) if known else None
+    shorts = [np.log(min(v.face.image.shape[:2])) for v in views]
+    centre = float(np.median(shorts))
+    extra = []
+    for blur, short in zip(blurs, shorts, strict=True):
+        focus = BLUR_EXPONENT * abs(blur - middle) if blur is not None and middle is not None else 0.0
+        extra.append(float(np.hypot(focus, RESOLUTION_EXPONENT * abs(short - centre))))
+    return tuple(extra)
+
+
+def _blur(view: PieceView) -> float | None:
+    """Logarithm of the print's blur."""
+    if not isinstance(view.lettering, Lettering):
+        return None
+    values = [
+        line.blur.value for line in view.lettering.lines if isinstance(line.blur, Measure) and line.blur.value > 0
+    ]
+    return float(np.log(np.median(values))) if values else None
+
+
+def _stretch(bodies: Sequence[Body]) -> list[float]:
+    """What brings each face to the group's median proportions, so that lengths along a line are shares of the body's.
+
+    A photo's perspective leaves a face stretched by some percent one way; the body is stretched with its print. The
+    factor's distance from 1 also tells how far an outline may be off.
+    """
+    ratios = np.array([(b.x1 - b.x0) / (b.y1 - b.y0) for b in bodies])
+    # Beyond a third it is another package and no stretch.
+    factors = np.median(ratios) / ratios
+    return [float(np.clip(f, 0.75, 1.33)) for f in factors]
+
+
+def _aspect(body: Body) -> Relative:
+    """Long over short side of the top."""
+    return Relative(float(np.log(body.aspect)), body.u, body.aspect)
+
+
+def _size(view: PieceView, body: Body) -> Relative | None:
+    """Short side in millimetres, where the card gives a scale."""
+    if view.face.mm_per_px is None:
+        return None
+    size = body.short * view.face.mm_per_px
+    return Relative(float(np.log(size)), body.u, size)
