@@ -192,10 +192,12 @@ def _is_number(found: "Listing", name: str) -> bool:
 
 
 def _cell(name: str, value: object) -> str:
+    from tracker.judgement.suspicion import percent
+
     if value is None:
         return ""
-    if name == "suspicion":
-        return f"{value:.2f}"
+    if name == "suspicion" and isinstance(value, float):
+        return percent(value)
     if name == "weight_db":
         return f"{value:+.1f}"
     if name in ("at", "since"):

@@ -20,6 +20,7 @@ from tracker.desk.showing import (
     Shown,
     result_of,
 )
+from tracker.judgement.suspicion import percent
 
 _INDENT = "  "
 
@@ -105,7 +106,7 @@ def _claim(maker: str | None, grade: str | None, condition: str) -> str:
 
 
 def _probability(value: float | None) -> str:
-    return "" if value is None else f"{value:.2f}"
+    return "" if value is None else percent(value)
 
 
 def _files(title: str, files: Sequence[File]) -> None:
