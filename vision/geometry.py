@@ -105,6 +105,17 @@ def squarish(corners: Corners, bound: float = 0.12) -> bool:
     return _worst_corner(corners) < bound
 
 
+def nearly_parallelogram(corners: Corners, most_degrees: float) -> bool:
+    """Return whether opposite sides of a quadrilateral differ in direction by no more than an angle in degrees.
+
+    A flat rectangle photographed from a hand's distance is close to one: its sides converge by a few degrees only.
+    """
+    edges = np.roll(corners, -1, axis=0) - corners
+    directions = np.arctan2(edges[:, 1], edges[:, 0])
+    turned = np.abs((directions[:2] - directions[2:] + np.pi / 2) % np.pi - np.pi / 2)
+    return bool(np.degrees(turned).max() <= most_degrees)
+
+
 def _worst_corner(corners: Corners) -> float:
     edges = np.roll(corners, -1, axis=0) - corners
     edges = edges / np.maximum(np.linalg.norm(edges, axis=1, keepdims=True), 1e-9)

@@ -21,6 +21,7 @@ from vision.geometry import (
     axis_box,
     box_overlap,
     clockwise,
+    nearly_parallelogram,
     quad_area,
     quad_overlap,
     quad_sides,
@@ -107,7 +108,7 @@ def _tightest(contour: Contour, rectangle: Corners, inside: float) -> tuple[Corn
         return corners, fill
     hull = cv2.convexHull(contour)
     slanted = cv2.approxPolyDP(hull, 0.04 * cv2.arcLength(hull, True), True)[:, 0, :].astype(float)
-    if len(slanted) != 4 or not squarish(slanted, 0.64):
+    if len(slanted) != 4 or not squarish(slanted, 0.64) or not nearly_parallelogram(slanted, 7.0):
         return corners, fill
     slanted_fill = inside / max(quad_area(slanted), inside)
     return (clockwise(slanted), slanted_fill - 0.03) if slanted_fill - 0.03 > fill else (corners, fill)
@@ -269,6 +270,14 @@ def _texts_on(corners: Corners, texts: Sequence[Corners]) -> tuple[int, ...]:
     return tuple(i for i, text in enumerate(texts) if _inside(corners, text.mean(axis=0)))
 
 
+def _sides_on_frame(corners: Corners, shape: tuple[int, ...]) -> int:
+    """How many sides run along the photo's frame: a top may leave the picture on one side, hardly on three."""
+    height, width = shape[:2]
+    near = 0.012 * max(width, height)
+    x0, y0, x1, y1 = axis_box(corners)
+    return sum((x0 < near, y0 < near, x1 > width - near, y1 > height - near))
+
+
 def _score(
     proposal: _Proposal,
     grey: NDArray[np.float32],
@@ -292,6 +301,7 @@ def _score(
         - 0.06 * max(chroma - 14.0, 0.0)
         - 0.02 * max(lightness - 110.0, 0.0)
         + 0.6 * np.log2(short * long / (grey.size * 0.01))
+        - 0.8 * max(0, _sides_on_frame(proposal.corners, grey.shape) - 1)
         - 3.6
     )
     return float(1.0 / (1.0 + np.exp(-evidence)))

@@ -174,10 +174,17 @@ def _without_fragments(found: Sequence[_Found]) -> list[_Found]:
 
     kept: list[_Found] = []
     for line in sorted(found, key=worth, reverse=True):
-        if worth(line) <= 0 or any(quad_overlap(line.corners, k.corners, of_smaller=True) > 0.4 for k in kept):
+        core = _core(line.corners)
+        if worth(line) <= 0 or any(quad_overlap(core, _core(k.corners), of_smaller=True) > 0.4 for k in kept):
             continue
         kept.append(line)
     return kept
+
+
+def _core(corners: Corners) -> Corners:
+    """The middle half of a line's height: the detector's boxes are generous and overlap their neighbours."""
+    down = 0.25 * (corners[[3, 2]] - corners[[0, 1]])
+    return np.array([corners[0] + down[0], corners[1] + down[1], corners[2] - down[1], corners[3] - down[0]])
 
 
 def _rows(found: Sequence[_Found]) -> list[list[_Found]]:
@@ -202,7 +209,7 @@ def _without_marks(row: Sequence[_Found]) -> list[_Found]:
         if len(glyphs(line.text)) <= 2 and others:
             near = min(others, key=lambda o: _gap(o.corners, line.corners))
             heights = quad_sides(near.corners)[1], quad_sides(line.corners)[1]
-            if line.confidence < 0.6 or _gap(near.corners, line.corners) > 1.6 * min(heights):
+            if line.confidence < 0.6 or _gap(near.corners, line.corners) > 0.9 * min(heights):
                 continue
             if max(heights) > 1.35 * min(heights):
                 continue
