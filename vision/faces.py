@@ -49,8 +49,8 @@ def turned(face: Face, quarter_turns: int) -> Face:
     image, to_photo = face.image, face.to_photo
     for _ in range(quarter_turns % 4):
         height = image.shape[0]
-        # New (x, y) shows the old pixel (y, height - x).
-        to_photo = to_photo @ np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, float(height)], [0.0, 0.0, 1.0]])
+        # Whole numbers are pixel centres, as in warpPerspective: new (x, y) shows the old pixel (y, height - 1 - x).
+        to_photo = to_photo @ np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, height - 1.0], [0.0, 0.0, 1.0]])
         image = np.rot90(image, -1)
     return Face(np.ascontiguousarray(image), to_photo, face.mm_per_px)
 

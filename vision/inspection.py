@@ -17,6 +17,7 @@ from vision.observations import Inspection, Observation, PhotoView, PieceView, R
 from vision.package import package_of
 from vision.read.lines import photo_texts, read_face, upright
 from vision.read.reconcile import glyphs
+from vision.read.second import SecondReader
 
 METHOD_VERSION = "1"
 
@@ -75,26 +76,27 @@ def _view(source: PhotoSource, lexicon: Lexicon) -> PhotoView:
     except PhotoError as error:
         return PhotoView(source.path, "", 0, 0, error=str(error))
     height, width = opened.image.shape[:2]
-    pieces = [replace(piece, photo=opened.sha256) for piece in _pieces(opened.image, lexicon)]
+    second = SecondReader()
+    pieces = [replace(piece, photo=opened.sha256) for piece in _pieces(opened.image, lexicon, second)]
     labels = _labels(opened.image)
     return PhotoView(
         path=source.path,
         sha256=opened.sha256,
         width=width,
         height=height,
-        warnings=opened.warnings,
+        warnings=opened.warnings + second.warnings(),
         pieces=tuple(_labelled(_in_reading_order(pieces), labels)),
         labels=tuple(text for text, _ in labels),
     )
 
 
-def _pieces(image: Rgb, lexicon: Lexicon) -> list[PieceView]:
+def _pieces(image: Rgb, lexicon: Lexicon, second: SecondReader) -> list[PieceView]:
     outlines = locate.locate(image, photo_texts(image))
     if not outlines:
         outlines = [_whole_photo(image)]
-        pieces = [_piece(image, outlines[0], lexicon)]
+        pieces = [_piece(image, outlines[0], lexicon, second)]
         return [p for p in pieces if p.lines]
-    return [_piece(image, outline, lexicon) for outline in outlines]
+    return [_piece(image, outline, lexicon, second) for outline in outlines]
 
 
 def _whole_photo(image: Rgb) -> locate.Outline:
@@ -104,11 +106,11 @@ def _whole_photo(image: Rgb) -> locate.Outline:
     return locate.Outline(corners, 0.3, ())
 
 
-def _piece(image: Rgb, outline: locate.Outline, lexicon: Lexicon) -> PieceView:
+def _piece(image: Rgb, outline: locate.Outline, lexicon: Lexicon, second: SecondReader) -> PieceView:
     flat = rectify(image, clockwise(outline.corners))
     seen = upright(flat, lexicon)
     face = turned(flat, seen.turn)
-    lines = read_face(face, seen, lexicon)
+    lines = read_face(face, seen, lexicon, second_reader=second)
     height, width = face.image.shape[:2]
     corners = apply(face.to_photo, np.array([[0, 0], [width, 0], [width, height], [0, height]], float))
     package, confidence = package_of(image, corners)

@@ -2,7 +2,9 @@
 
 import hashlib
 import io
+import stat
 import warnings
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +21,8 @@ from vision.observations import PhotoWarning, Rgb
 MOST_PIXELS = 220_000_000
 MOST_BYTES = 200 * 1024 * 1024
 _LEAST_SIDE = 32
+# The widest panorama a phone writes is about 10 to 1 (from memory); beyond this a scaled copy would have no height.
+_MOST_ELONGATED = 30
 _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF", "AVIF")
 
 # Variance of the Laplacian (Pech-Pacheco et al. 2000, ICPR, vol. 3, pp. 314-317) over a 1000 pixel wide copy below
@@ -53,25 +57,40 @@ def load(path: str, data: bytes | None = None) -> tuple[str, bytes]:
     PhotoError
         For a missing file, a folder, an unreadable or an oversized file.
     """
-    name = Path(path).name
+    name = shown(Path(path).name)
     if data is None:
-        file = Path(path)
-        if file.is_dir():
-            raise PhotoError(f"'{path}' is a folder, not a photo.", "Name the photos in it.")
-        try:
-            size = file.stat().st_size
-            if size > MOST_BYTES:
-                raise PhotoError(
-                    f"'{path}' has {size / 1e6:.0f} MB.", f"Photos up to {MOST_BYTES // 2**20} MiB are read."
-                )
-            data = file.read_bytes()
-        except FileNotFoundError:
-            raise PhotoError(f"There is no file '{path}'.", "Check the name and the folder.") from None
-        except OSError as error:
-            raise PhotoError(f"'{path}' cannot be read: {error.strerror}.", "Check its permissions.") from None
+        data = _bytes_of(path)
     if len(data) > MOST_BYTES:
-        raise PhotoError(f"'{name}' has {len(data) / 1e6:.0f} MB.", f"Photos up to {MOST_BYTES // 2**20} MiB are read.")
+        raise _too_heavy(name, len(data))
     return name, data
+
+
+def shown(name: str) -> str:
+    """Return a file's name fit for one line on a screen: what does not print (escapes, line ends) becomes '?'."""
+    return "".join(c if c.isprintable() else "?" for c in name)
+
+
+def _bytes_of(path: str) -> bytes:
+    name = shown(path)
+    try:
+        state = Path(path).stat()
+        if stat.S_ISDIR(state.st_mode):
+            raise PhotoError(f"'{name}' is a folder, not a photo.", "Name the photos in it.")
+        if not stat.S_ISREG(state.st_mode):  # a pipe or a device could go on for ever
+            raise PhotoError(f"'{name}' is not an ordinary file.", "Name a photo.")
+        if state.st_size > MOST_BYTES:
+            raise _too_heavy(name, state.st_size)
+        return Path(path).read_bytes()
+    except FileNotFoundError:
+        raise PhotoError(f"There is no file '{name}'.", "Check the name and the folder.") from None
+    except OSError as error:
+        raise PhotoError(f"'{name}' cannot be read: {error.strerror}.", "Check its name and permissions.") from None
+    except ValueError:  # a name with a null character
+        raise PhotoError(f"'{name}' cannot be the name of a file.", "Check the name.") from None
+
+
+def _too_heavy(name: str, size: int) -> PhotoError:
+    return PhotoError(f"'{name}' has {size / 1e6:.0f} MB.", f"Photos up to {MOST_BYTES // 2**20} MiB are read.")
 
 
 def decode(name: str, data: bytes) -> Photo:
@@ -90,24 +109,40 @@ def decode(name: str, data: bytes) -> Photo:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data), formats=_FORMATS) as picture:
-                width, height = picture.size
-                if width * height > MOST_PIXELS:
-                    raise PhotoError(
-                        f"'{name}' has {width} x {height} pixels, over the limit of {MOST_PIXELS // 10**6} million.",
-                        "Scale it down or crop it to the chips.",
-                    )
-                if min(width, height) < _LEAST_SIDE:
-                    raise PhotoError(f"'{name}' has only {width} x {height} pixels.", "Take a larger photo.")
-                upright = ImageOps.exif_transpose(picture) or picture
-                image = np.asarray(upright.convert("RGB"), np.uint8)
+                _check_size(name, *picture.size)
+                image = _pixels(picture)
     except PhotoError:
         raise
     except UnidentifiedImageError:
         raise PhotoError(f"'{name}' is not a picture.", "JPEG, PNG, WebP, TIFF and HEIC photos are read.") from None
-    except (OSError, SyntaxError, ValueError, EOFError, MemoryError) as error:
+    except Exception as error:  # decoders raise nearly anything on damaged bytes, each its own
         reason = str(error).split("\n")[0][:100] or type(error).__name__
         raise PhotoError(f"'{name}' is damaged or cut short ({reason}).", "Copy it from the camera again.") from None
     return Photo(name, hashlib.sha256(data).hexdigest(), image, quality(image))
+
+
+def _check_size(name: str, width: int, height: int) -> None:
+    if width * height > MOST_PIXELS:
+        raise PhotoError(
+            f"'{name}' has {width} x {height} pixels, over the limit of {MOST_PIXELS // 10**6} million.",
+            "Scale it down or crop it to the chips.",
+        )
+    if min(width, height) < _LEAST_SIDE:
+        raise PhotoError(f"'{name}' has only {width} x {height} pixels.", "Take a larger photo.")
+    if max(width, height) > _MOST_ELONGATED * min(width, height):
+        raise PhotoError(f"'{name}' is a strip of {width} x {height} pixels.", "Crop it to the chips.")
+
+
+def _pixels(picture: Image.Image) -> Rgb:
+    picture.load()
+    with suppress(Exception):  # a damaged EXIF block does not spoil the pixels, and chips are turned upright anyway
+        picture = ImageOps.exif_transpose(picture) or picture
+    if picture.mode[0] in "IF":
+        # More than 8 bits of grey, as microscopes write; the white level is not recorded, so the brightest pixel is it.
+        grey = np.nan_to_num(np.asarray(picture, np.float32), posinf=0.0, neginf=0.0)
+        scaled = np.clip(grey * 255.0 / max(float(grey.max()), 1e-9), 0, 255).astype(np.uint8)
+        return np.repeat(scaled[..., None], 3, axis=2)
+    return np.asarray(picture.convert("RGB"), np.uint8)
 
 
 def _register_heif() -> None:

@@ -103,8 +103,10 @@ def log_probability(distribution: Distribution, text: str, alphabet: str) -> flo
             return float(np.log(_FLOOR) * (len(text) + 1))
         forward /= scale
         log_scale += float(np.log(scale))
-    end = forward[-2:].sum() if len(labels) > 1 else forward[-1]
-    return float(np.log(max(end, 1e-300)) + log_scale)
+    end = float(forward[-2:].sum())
+    if end <= 0.0:  # more characters than steps
+        return float(np.log(_FLOOR) * (len(text) + 1))
+    return float(np.log(end) + log_scale)
 
 
 def candidates(distributions: Sequence[Distribution], alphabet: str, *, width: int = 6) -> list[str]:

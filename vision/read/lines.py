@@ -10,8 +10,9 @@ from vision.faces import crop_line, evened, resized, turned
 from vision.geometry import Corners, apply, as_quad, axis_box, box_overlap, quad_overlap, quad_sides
 from vision.lexicon import Lexicon
 from vision.observations import Face, Line, Reading, Rgb
-from vision.read import ctc, neural, tesseract
+from vision.read import ctc, neural
 from vision.read.reconcile import LEAST_CONFIDENCE, Opinion, glyphs, reconcile
+from vision.read.second import SecondReader
 
 _LEAST_BOX_SCORE = 0.45
 
@@ -247,7 +248,9 @@ def _opinion(row: Sequence[_Found], seconds: Sequence[Reading | None], lexicon: 
     return Opinion(_without_logo(" ".join(p.text for p in solid)), min(p.confidence for p in solid), readings)
 
 
-def read_face(face: Face, seen: Upright, lexicon: Lexicon, *, second_reader: bool = True) -> tuple[Line, ...]:
+def read_face(
+    face: Face, seen: Upright, lexicon: Lexicon, *, second_reader: SecondReader | None = None
+) -> tuple[Line, ...]:
     """Read the lines of an upright top.
 
     Parameters
@@ -257,8 +260,8 @@ def read_face(face: Face, seen: Upright, lexicon: Lexicon, *, second_reader: boo
     seen : Upright
         What was seen when it was turned.
     lexicon : Lexicon
-    second_reader : bool
-        Whether Tesseract is asked too.
+    second_reader : SecondReader, optional
+        Asked too where given.
 
     Returns
     -------
@@ -270,7 +273,7 @@ def read_face(face: Face, seen: Upright, lexicon: Lexicon, *, second_reader: boo
     sideways = _sideways(face, members, seen.crossing, lexicon)
     crops = [crop_line(face.image, f.corners, pad=0.1) for f in members]
     crops += [crop_line(t.image, f.corners, pad=0.1) for t, f in sideways]
-    seconds: list[Reading | None] = list(tesseract.read(crops)) if second_reader else [None] * len(crops)
+    seconds = second_reader.read(crops) if second_reader else [None] * len(crops)
     lines: list[Line] = []
     for row in rows:
         own, seconds = seconds[: len(row)], seconds[len(row) :]

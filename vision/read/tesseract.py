@@ -6,7 +6,8 @@ All lines of a photo go through one call: starting the program costs more than r
 import os
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -23,8 +24,16 @@ _HEIGHT, _BORDER = 44, 14
 _WHITELIST = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-./©"
 
 
-class TesseractMissing(RuntimeError):
+class TesseractError(RuntimeError):
+    """Tesseract could not be asked, or its answer cannot be used; the message says which, in one sentence."""
+
+
+class TesseractMissing(TesseractError):
     """Neither the wheel nor the system has a Tesseract."""
+
+
+class TesseractFailed(TesseractError):
+    """The program crashed, took too long or answered something that is no table of words."""
 
 
 @lru_cache(maxsize=1)
@@ -53,8 +62,32 @@ def probe() -> str:
     Raises
     ------
     TesseractMissing
+    TesseractFailed
+        Where the program does not start or does not say its version.
     """
-    return str(_module().get_tesseract_version())
+    module = _module()
+    with _in_words(module):
+        return str(module.get_tesseract_version())
+
+
+@contextmanager
+def _in_words(module: Any) -> Iterator[None]:
+    """Turn whatever pytesseract raises into a TesseractError."""
+    try:
+        yield
+    except TesseractError:
+        raise
+    except module.TesseractNotFoundError:
+        raise TesseractMissing(f"No Tesseract: {module.pytesseract.tesseract_cmd} cannot be started.") from None
+    except module.TesseractError as error:
+        raise TesseractFailed(f"Tesseract stopped with status {error.status}: {_first_line(error.message)}") from None
+    except (Exception, SystemExit) as error:  # SystemExit: what pytesseract raises for a version it cannot parse
+        raise TesseractFailed(f"Tesseract gave no usable answer: {_first_line(error)}") from None
+
+
+def _first_line(error: object) -> str:
+    lines = str(error).strip().splitlines()
+    return "".join(c for c in lines[0][:120] if c.isprintable()) if lines else type(error).__name__
 
 
 def _prepared(crop: Rgb) -> Rgb:
@@ -82,10 +115,28 @@ def read(crops: Sequence[Rgb]) -> list[Reading]:
     Raises
     ------
     TesseractMissing
+    TesseractFailed
+        For a crash, more than two minutes without an answer, or an answer that is no table of words.
     """
     if not crops:
         return []
     module = _module()
+    with _in_words(module):
+        table = _table(module, crops)
+        words: list[list[tuple[str, float]]] = [[] for _ in crops]
+        for page, text, confidence in zip(table["page_num"], table["text"], table["conf"], strict=True):
+            if not 1 <= int(page) <= len(crops):
+                raise ValueError(f"a word of line {page} where {len(crops)} were given")
+            if str(text).strip():
+                words[int(page) - 1].append((str(text).strip(), float(np.clip(float(confidence) / 100.0, 0.0, 1.0))))
+    return [
+        Reading(NAME, " ".join(w for w, _ in line), float(np.mean([c for _, c in line])) if line else 0.0)
+        for line in words
+    ]
+
+
+def _table(module: Any, crops: Sequence[Rgb]) -> dict[str, list[Any]]:
+    """Ask for all lines at once; page n of the answer is crop n - 1."""
     with tempfile.TemporaryDirectory(prefix="lotproof-lines-") as folder:
         names = []
         for index, crop in enumerate(crops):
@@ -94,17 +145,10 @@ def read(crops: Sequence[Rgb]) -> list[Reading]:
             names.append(str(name))
         listing = Path(folder) / "lines.txt"
         listing.write_text("\n".join(names) + "\n")
-        table = module.image_to_data(
+        table: dict[str, list[Any]] = module.image_to_data(
             str(listing),
             config=f"--psm 7 -c tessedit_char_whitelist={_WHITELIST} -c load_system_dawg=0 -c load_freq_dawg=0",
             output_type=module.Output.DICT,
             timeout=_SECONDS,
         )
-    words: list[list[tuple[str, float]]] = [[] for _ in crops]
-    for page, text, confidence in zip(table["page_num"], table["text"], table["conf"], strict=True):
-        if str(text).strip():
-            words[int(page) - 1].append((str(text).strip(), float(confidence) / 100.0))
-    return [
-        Reading(NAME, " ".join(w for w, _ in line), float(np.mean([c for _, c in line])) if line else 0.0)
-        for line in words
-    ]
+    return table
