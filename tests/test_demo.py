@@ -213,3 +213,11 @@ def test_doctor_names_the_workspace(story: Story) -> None:
     check = doctor._workspace(story.workspace)
     assert check.state == "works"
     assert str(story.workspace) in check.detail
+
+
+def test_doctor_exits_1_on_a_workspace_that_cannot_be_used(tmp_path: Path, lotproof: Lotproof) -> None:
+    (tmp_path / "workspace.toml").write_text("created = 7\n")
+    ran = lotproof("doctor", "--workspace", str(tmp_path), "--json")
+    assert ran.code == 1
+    broken = [check["name"] for check in ran.json["checks"] if check["state"] == "fails"]
+    assert broken == ["Workspace"]

@@ -82,7 +82,7 @@ def examine(workspace: Path | None = None) -> tuple[Check, ...]:
         ("Records", True, _records),
         ("PDF", False, _pdf),
         ("Sample pictures", False, _samples),
-        ("Workspace", False, lambda: _workspace(workspace)),
+        ("Workspace", True, lambda: _workspace(workspace)),
         ("PostgreSQL", False, lambda: _extra("PostgreSQL", "psycopg", "postgres", "records on a server")),
         ("Buckets", False, lambda: _extra("Buckets", "s3fs", "buckets", "evidence in a bucket")),
     )
@@ -200,9 +200,9 @@ def _workspace(location: Path | None) -> Check:
     found = place.find(location)
     if found.created is None:
         advice = "`lotproof receive` starts one with the first lot."
-        return Check("Workspace", UNUSED, False, f"none yet in {found.folder}", advice)
+        return Check("Workspace", UNUSED, True, f"none yet in {found.folder}", advice)
     with Workspace.open(location) as opened, opened.read():
-        return Check("Workspace", WORKS, False, f"{opened.folder}, records in {opened.url}")
+        return Check("Workspace", WORKS, True, f"{opened.folder}, records in {opened.url}")
 
 
 def _extra(name: str, package: str, extra: str, purpose: str) -> Check:
