@@ -223,8 +223,8 @@ def _gap(one: Corners, other: Corners) -> float:
     return max(a[0], b[0]) - min(a[2], b[2])
 
 
-# A round logo before a line is read as one of these; a line of a marking seldom begins with a lone round letter.
-_ROUND = ("O ", "0 ", "Q ", "C ", "@ ")
+# A logo before a line is read as one of these; a line of a marking seldom begins with a lone round or small letter.
+_ROUND = tuple(f"{c} " for c in "O0QC@®" + "abcdefghijklmnopqrstuvwxyz")
 
 
 def _without_logo(text: str) -> str:
