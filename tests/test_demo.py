@@ -11,6 +11,7 @@ from conftest import Lotproof
 from tracker.cli import house
 from tracker.desk import demo, doctor
 from tracker.desk.demo import Story
+from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 
 RE_MARKED = {"L0002-03", "L0002-06"}
@@ -209,10 +210,11 @@ def test_doctor_tries_records_away_from_the_shared_ones(monkeypatch: pytest.Monk
     assert os.environ["LOTPROOF_DATABASE"] == "postgresql://nowhere.invalid/none"
 
 
-def test_doctor_names_the_workspace(story: Story) -> None:
-    check = doctor._workspace(story.workspace)
+def test_doctor_names_the_workspace(tmp_path: Path) -> None:
+    Workspace.open(tmp_path / "workshop", create=True).close()
+    check = doctor._workspace(tmp_path / "workshop")
     assert check.state == "works"
-    assert str(story.workspace) in check.detail
+    assert str(tmp_path / "workshop") in check.detail
 
 
 def test_doctor_exits_1_on_a_workspace_that_cannot_be_used(tmp_path: Path, lotproof: Lotproof) -> None:
