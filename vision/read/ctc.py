@@ -70,7 +70,8 @@ def beam(distribution: Distribution, alphabet: str, *, width: int = 8) -> list[s
                 character = alphabet[index]
                 source = blank if prefix.endswith(character) else blank + other
                 grown[prefix + character][1] += source * row[index + 1]
-        best = sorted(grown.items(), key=lambda item: -(item[1][0] + item[1][1]))[:width]
+        possible = [item for item in grown.items() if item[1][0] + item[1][1] > 0.0]
+        best = sorted(possible, key=lambda item: -(item[1][0] + item[1][1]))[:width]
         total = sum(b + o for _, (b, o) in best) or 1.0
         beams = {prefix: (b / total, o / total) for prefix, (b, o) in best}
     return list(beams)

@@ -94,7 +94,8 @@ def _prepared(crop: Rgb) -> Rgb:
     """Dark print on white, at Tesseract's favourite size, with a quiet border."""
     grey = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY)
     scale = _HEIGHT / grey.shape[0]
-    grey = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
+    size = max(1, round(grey.shape[1] * scale)), _HEIGHT
+    grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
     low, high = np.percentile(grey, (20, 99))
     stretched = 255 - np.clip((grey.astype(float) - low) * 255.0 / max(high - low, 8.0), 0, 255).astype(np.uint8)
     return np.pad(stretched, _BORDER, constant_values=255)
@@ -121,8 +122,9 @@ def read(crops: Sequence[Rgb]) -> list[Reading]:
     if not crops:
         return []
     module = _module()
+    pictures = [_prepared(crop) for crop in crops]
     with _in_words(module):
-        table = _table(module, crops)
+        table = _table(module, pictures)
         words: list[list[tuple[str, float]]] = [[] for _ in crops]
         for page, text, confidence in zip(table["page_num"], table["text"], table["conf"], strict=True):
             if not 1 <= int(page) <= len(crops):
@@ -135,13 +137,13 @@ def read(crops: Sequence[Rgb]) -> list[Reading]:
     ]
 
 
-def _table(module: Any, crops: Sequence[Rgb]) -> dict[str, list[Any]]:
-    """Ask for all lines at once; page n of the answer is crop n - 1."""
+def _table(module: Any, pictures: Sequence[Rgb]) -> dict[str, list[Any]]:
+    """Ask for all prepared lines at once; page n of the answer is picture n - 1."""
     with tempfile.TemporaryDirectory(prefix="lotproof-lines-") as folder:
         names = []
-        for index, crop in enumerate(crops):
+        for index, picture in enumerate(pictures):
             name = Path(folder) / f"{index}.png"
-            cv2.imwrite(str(name), _prepared(crop))
+            cv2.imwrite(str(name), picture)
             names.append(str(name))
         listing = Path(folder) / "lines.txt"
         listing.write_text("\n".join(names) + "\n")
