@@ -54,14 +54,15 @@ def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]
     bodies = [find_body(linear_luminance(v.face.image)) for v in views]
     along = _stretch(bodies)
     side = tuple(float(np.hypot(b.u, np.log(f))) for b, f in zip(bodies, along, strict=True))
+    # Whether a face is stretched or its outline cut short the picture does not tell: half of the factor is doubt.
+    doubt = tuple(0.5 * abs(float(np.log(f))) for f in along)
     sheared = tuple(SHEAR * abs(float(np.log(f))) for f in along)
+    height, ratio = relative(matched, _one("character_height"), logarithmic=True), _over_height
     table = [
-        Column(HEIGHT, tuple(relative(matched, _one("character_height"), logarithmic=True)), side),
-        Column(WIDTH, tuple(relative(matched, _over_height("character_width"), logarithmic=True, factors=along)), none),
-        Column(
-            SPACING, tuple(relative(matched, _over_height("character_spacing"), logarithmic=True, factors=along)), none
-        ),
-        Column(STROKE, tuple(relative(matched, _over_height("stroke_width"), logarithmic=True)), none),
+        Column(HEIGHT, tuple(height), side),
+        Column(WIDTH, tuple(relative(matched, ratio("character_width"), logarithmic=True, factors=along)), doubt),
+        Column(SPACING, tuple(relative(matched, ratio("character_spacing"), logarithmic=True, factors=along)), doubt),
+        Column(STROKE, tuple(relative(matched, ratio("stroke_width"), logarithmic=True)), none),
         Column(PITCH, tuple(pitches(matched)), none),
         Column(SLANT, tuple(relative(matched, _one("slant"), logarithmic=False)), sheared),
         Column(ANGLE, tuple(relative(matched, _one("baseline_angle"), logarithmic=False)), none),

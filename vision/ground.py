@@ -20,6 +20,8 @@ AROUND_PRINT = 0.03
 """Left out around each line box, body units (common practice, no source)."""
 STANDS_OUT = 5.0
 """Robust deviations at which something is print, notch or dimple and not texture (common practice, no source)."""
+PRINT_PART = 0.5
+"""An old mark is fainter than this part of the present print; what is stronger is print no reader took for text."""
 STRONG_PRINT = 0.25
 """Part of a line box that stands out (strokes and what lies close to them) where the print does (common practice)."""
 LEAST_PIXELS = 1500
@@ -39,7 +41,9 @@ class Ground:
     bare : ndarray of bool, same shape
         True where the body is bare.
     between : ndarray of bool, same shape
-        `bare`, and the ground between characters of lines whose print stands out well.
+        Where an old mark may show: `bare`, and the ground between characters of lines whose print stands out well.
+    print_level : float
+        Ink over ground minus one of the strongest line, unsigned; 0 without lines.
     short : float
         Short side in working pixels.
     scale : float
@@ -50,6 +54,7 @@ class Ground:
     luminance: FloatImage
     bare: Mask
     between: Mask
+    print_level: float
     short: float
     scale: float
 
@@ -80,12 +85,13 @@ def bare_ground(face: Face, lines: Sequence[Line]) -> Ground | NotMeasured:
     within = _within(luminance.shape, body)
     plain = _without_outstanding(luminance, within, body.short)
     boxes, strong = _line_boxes(luminance.shape, lines, scale, body.short, within & ~plain)
+    level = _print_level(luminance, lines, scale)
     bare, between = plain & ~boxes, plain & ~(boxes & ~strong)
     if int(bare.sum()) < LEAST_PIXELS:
         return NotMeasured("print, glare or dimples cover too much of the top")
     light = smooth_within(luminance, between, body.short / 12)
     relative = np.where(between, luminance / light - 1.0, 0.0).astype(np.float32)
-    return Ground(relative, luminance, bare, between, body.short, scale)
+    return Ground(relative, luminance, bare, between, level, body.short, scale)
 
 
 def _within(shape: tuple[int, ...], body: Body) -> Mask:
@@ -112,6 +118,19 @@ def _line_boxes(
         if printed > STRONG_PRINT:
             strong |= one
     return boxes > 0, strong > 0
+
+
+def _print_level(luminance: FloatImage, lines: Sequence[Line], scale: float) -> float:
+    """Ink over ground minus one of the strongest line, unsigned; 0 without lines."""
+    levels = [0.0]
+    for line in lines:
+        corners = np.asarray(line.face_outline, dtype=np.float64) * scale
+        (x0, y0), (x1, y1) = np.maximum(corners.min(axis=0), 0), np.maximum(corners.max(axis=0), 0)
+        box = luminance[int(y0) : int(y1) + 1, int(x0) : int(x1) + 1]
+        if not line.sideways and box.size >= 50:
+            low, middle, high = (float(v) for v in np.percentile(box, (4, 50, 96)))
+            levels.append(max(high / middle - 1.0, 1.0 - low / middle))
+    return max(levels)
 
 
 def _without_outstanding(luminance: FloatImage, bare: Mask, short: float) -> Mask:

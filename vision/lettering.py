@@ -256,10 +256,11 @@ def _blur_table() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.
     widths, products = [], []
     for w in bars:
         bar = 0.5 * (erf((x + w / 2) / np.sqrt(2)) - erf((x - w / 2) / np.sqrt(2)))
-        half = int(np.argmax(bar < 0.5 * bar[0]))
-        slope = abs(bar[half + 1] - bar[half - 1]) / (x[half + 1] - x[half - 1]) / bar[0]
-        widths.append(2.0 * x[half])
-        products.append(2.0 * x[half] * slope)
+        after = int(np.argmax(bar < 0.5 * bar[0]))
+        slope = (bar[after - 1] - bar[after]) / (x[after] - x[after - 1])
+        half = x[after] - (0.5 * bar[0] - bar[after]) / slope
+        widths.append(2.0 * half)
+        products.append(2.0 * half * slope / bar[0])
     return bars, np.array(widths), np.array(products)
 
 

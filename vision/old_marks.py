@@ -1,4 +1,7 @@
-"""Text-like structure outside the present print: what an old mark leaves under a new one, at any angle."""
+"""Text-like structure outside the present print: what an old mark leaves under a new one, along or across the body.
+
+What stands out of the texture as print does (`vision.ground.STANDS_OUT`) is not looked at here: a reader reads it.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from vision.ground import Ground
+from vision.ground import PRINT_PART, Ground
 from vision.light import FloatImage, Mask, robust_sd, smooth_within
 from vision.observations import NotMeasured, Quad
 
@@ -31,8 +34,6 @@ THIN = 0.55
 """Strokes fill less than this of the character's box and of a blob's (common practice, no source)."""
 NEAR, IN_LINE, ALIKE = 2.2, 0.4, 1.8
 """Characters of a row: gaps up to NEAR sizes, off the row by up to IN_LINE, sizes within a factor ALIKE."""
-PRINT_PART = 0.5
-"""An old mark is fainter than this part of the present print; what is stronger is print no reader took for text."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +69,7 @@ class _Spot:
     contrast: float
 
 
-def search(ground: Ground, direction: float | None, print_contrast: float | None) -> OldMark | NotMeasured:
+def search(ground: Ground, direction: float | None) -> OldMark | NotMeasured:
     """Find the longest row of faint characters on the top.
 
     Parameters
@@ -76,8 +77,6 @@ def search(ground: Ground, direction: float | None, print_contrast: float | None
     ground : Ground
     direction : float or None
         Direction of scratches in degrees, if the texture has one; they are averaged away along it first.
-    print_contrast : float or None
-        Ink over ground minus one of the present print, to tell an old mark from print that was not read.
 
     Returns
     -------
@@ -93,7 +92,7 @@ def search(ground: Ground, direction: float | None, print_contrast: float | None
     spread = robust_sd(strokes[open_ground])
     if spread <= 0:
         return NotMeasured("the top is of one even tone, as a clipped or drawn picture is")
-    most = PRINT_PART * abs(print_contrast) if print_contrast is not None else np.inf
+    most = PRINT_PART * ground.print_level if ground.print_level > 0 else np.inf
     best: list[_Spot] = []
     for sign in (1.0, -1.0):
         spots = [s for s in _spots(cast(FloatImage, sign * strokes), open_ground, spread, short) if s.contrast < most]

@@ -64,7 +64,7 @@ def measure(face: Face, lines: Sequence[Line]) -> Surface | NotMeasured:
         direction=direction,
         gloss=_gloss(ground),
         edge_sharpness=_edge(ground),
-        old_mark=_found(_old_mark(ground, lines, narrow)),
+        old_mark=_found(_old_mark(ground, narrow)),
         scratches=lines_strength,
     )
 
@@ -241,26 +241,12 @@ def old_mark(face: Face, lines: Sequence[Line]) -> OldMark | NotMeasured:
         Everything read on it.
     """
     ground = bare_ground(face, lines)
-    return ground if isinstance(ground, NotMeasured) else _old_mark(ground, lines, scratches(ground)[1])
+    return ground if isinstance(ground, NotMeasured) else _old_mark(ground, scratches(ground)[1])
 
 
-def _old_mark(ground: Ground, lines: Sequence[Line], narrow: Value) -> OldMark | NotMeasured:
-    """Search with what is known of scratches and of the present print."""
-    levels = [_print_level(ground, line) for line in lines if not line.sideways]
-    known = [level for level in levels if level is not None]
-    strongest = max(known, key=abs) if known else None
-    return search(ground, narrow.value if isinstance(narrow, Measure) else None, strongest)
-
-
-def _print_level(ground: Ground, line: Line) -> float | None:
-    """Ink over ground minus one in a line box: the extreme twentieth against the middle of the ground around."""
-    corners = np.asarray(line.face_outline, dtype=np.float64) * ground.scale
-    (x0, y0), (x1, y1) = corners.min(axis=0), corners.max(axis=0)
-    box = ground.luminance[max(0, int(y0)) : max(0, int(y1)) + 1, max(0, int(x0)) : max(0, int(x1)) + 1]
-    if box.size < 50:
-        return None
-    low, middle, high = (float(v) for v in np.percentile(box, (4, 50, 96)))
-    return high / middle - 1.0 if high + low > 2 * middle else low / middle - 1.0
+def _old_mark(ground: Ground, narrow: Value) -> OldMark | NotMeasured:
+    """Search with what is known of scratches."""
+    return search(ground, narrow.value if isinstance(narrow, Measure) else None)
 
 
 def _found(mark: OldMark | NotMeasured) -> Value:
