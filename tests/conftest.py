@@ -69,6 +69,14 @@ def postgres_database(postgres_server: str) -> str:
 
 
 @pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a workspace that is set up and empty; a copy of it is quicker than running the migrations again."""
+    folder = tmp_path_factory.mktemp("prepared") / "w"
+    Workspace.open(folder, create=True).close()
+    return folder
+
+
+@pytest.fixture(scope="session")
 def postgres_template(postgres_server: str, tmp_path_factory: pytest.TempPathFactory) -> str:
     """Give the name of a database that the migrations have set up; a copy of it is quicker than running them again."""
     address = _new_database(postgres_server, "prepared")
@@ -89,7 +97,9 @@ def workspace_folder(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
 def workspace(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Workspace]:
     """Give an open, empty workspace, once on SQLite and once on PostgreSQL."""
     folder = tmp_path / "workspace"
-    if request.param == "postgres":
+    if request.param == "sqlite":
+        shutil.copytree(request.getfixturevalue("sqlite_template"), folder)
+    else:
         template = request.getfixturevalue("postgres_template")
         server = request.getfixturevalue("postgres_server")
         _postgres_folder(folder, _new_database(server, f"test_{secrets.token_hex(6)}", template))

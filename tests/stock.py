@@ -2,7 +2,8 @@
 
 from datetime import date
 
-from tracker.desk.receive import Arrival, Received, receive
+from tracker.desk.arrival import Arrival
+from tracker.desk.receive import Received, receive
 from tracker.desk.workspace import Workspace
 
 TODAY = date(2031, 4, 2)

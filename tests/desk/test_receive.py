@@ -7,8 +7,9 @@ import pytest
 from sqlalchemy import func, select
 from stock import TODAY, a_lot, arrival
 
+from tracker.desk.arrival import Arrival, FieldProblems, Paper, check_arrival, paper
 from tracker.desk.delivery_csv import COLUMNS, read_delivery
-from tracker.desk.receive import Arrival, FieldProblems, Paper, add_documents, check_arrival, paper, receive
+from tracker.desk.receive import add_documents, receive
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import Document, JournalEntry, Lot, Piece, Seller

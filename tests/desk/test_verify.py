@@ -11,8 +11,8 @@ from sqlalchemy import select, text
 from stock import a_lot
 
 from tracker import journal
+from tracker.desk.arrival import Paper
 from tracker.desk.decide import decide
-from tracker.desk.receive import Paper
 from tracker.desk.verify import MOST_FAULTS, RUNGS, Report, tidy, verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest

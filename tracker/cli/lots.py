@@ -12,7 +12,8 @@ from tracker.cli.printing import note, print_json
 from tracker.errors import BadRequest
 
 if TYPE_CHECKING:
-    from tracker.desk.receive import Paper, Received
+    from tracker.desk.arrival import Paper
+    from tracker.desk.receive import Received
 
 CSV_HELP = """The CSV is UTF-8 with a header. Columns that must be there: seller, part, quantity. Others: source,
 condition, order, line, received, arrived, claim_by, maker, grade, price, currency, remark, and the paths of papers:
@@ -132,7 +133,8 @@ def _receive_one(
 ) -> None:
     from datetime import date
 
-    from tracker.desk.receive import check_arrival, paper, receive
+    from tracker.desk.arrival import check_arrival, paper
+    from tracker.desk.receive import receive
     from tracker.desk.workspace import Workspace
 
     missing = [f"--{name}" for name in ("seller", "part", "quantity") if not given.get(name, "").strip()]
@@ -201,7 +203,7 @@ def _ask() -> tuple[dict[str, str], list[str]]:
     """Ask for every field, again until the answer will do; then for papers, and whether to log it."""
     from datetime import date
 
-    from tracker.desk.receive import check_field, paper
+    from tracker.desk.arrival import check_field, paper
 
     print("Logging an arriving lot. Enter takes what stands in brackets; Ctrl-C leaves without logging anything.")
     given: dict[str, str] = {}
@@ -253,7 +255,8 @@ def _document(
     """Keep a paper of a lot that is here already."""
     from dataclasses import asdict
 
-    from tracker.desk.receive import add_documents, paper
+    from tracker.desk.arrival import paper
+    from tracker.desk.receive import add_documents
     from tracker.desk.workspace import Workspace
 
     wanted: list[Paper] = [paper(text) for text in papers]

@@ -5,7 +5,7 @@ import stat
 from datetime import date
 from pathlib import Path
 
-from tracker.desk.receive import FIELDS, REQUIRED, Arrival, FieldProblems, Paper, check_arrival
+from tracker.desk.arrival import FIELDS, REQUIRED, Arrival, FieldProblems, Paper, check_arrival
 from tracker.errors import BadRequest
 
 PAPER_COLUMNS = ("invoice", "certificate", "listing")

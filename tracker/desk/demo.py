@@ -10,6 +10,7 @@ from datetime import UTC, date, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
 
+from tracker.desk.arrival import Arrival
 from tracker.desk.assess import piece_suspicions
 from tracker.desk.bench import (
     ClockRequest,
@@ -28,7 +29,7 @@ from tracker.desk.fitting import Fitted, fit
 from tracker.desk.overlays import write_kept
 from tracker.desk.photograph import photograph
 from tracker.desk.pieces import dispositions, find_lot
-from tracker.desk.receive import Arrival, Received, receive
+from tracker.desk.receive import Received, receive
 from tracker.desk.verify import Report, verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
