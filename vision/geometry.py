@@ -95,14 +95,14 @@ def side_fit(contour: Corners, rectangle: Corners) -> Corners:
     fitted = np.array([c for c in crossings if c is not None])
     return (
         fitted
-        if quad_overlap(fitted, rectangle) > 0.75 and squarish(fitted, max(0.12, _worst_corner(rectangle) + 0.05))
+        if quad_overlap(fitted, rectangle) > 0.75 and squarish(fitted, max(0.12, worst_corner(rectangle) + 0.05))
         else rectangle
     )
 
 
 def squarish(corners: Corners, bound: float = 0.12) -> bool:
     """Return whether a quadrilateral could be a rectangle seen at a tilt: no corner's cosine exceeds the bound."""
-    return _worst_corner(corners) < bound
+    return worst_corner(corners) < bound
 
 
 def nearly_parallelogram(corners: Corners, most_degrees: float) -> bool:
@@ -116,7 +116,8 @@ def nearly_parallelogram(corners: Corners, most_degrees: float) -> bool:
     return bool(np.degrees(turned).max() <= most_degrees)
 
 
-def _worst_corner(corners: Corners) -> float:
+def worst_corner(corners: Corners) -> float:
+    """Return the largest cosine among a quadrilateral's corners: 0 for a rectangle."""
     edges = np.roll(corners, -1, axis=0) - corners
     edges = edges / np.maximum(np.linalg.norm(edges, axis=1, keepdims=True), 1e-9)
     return float(np.abs((edges * np.roll(edges, 1, axis=0)).sum(axis=1)).max())

@@ -27,6 +27,7 @@ from vision.geometry import (
     quad_sides,
     side_fit,
     squarish,
+    worst_corner,
 )
 from vision.observations import Rgb
 
@@ -299,8 +300,9 @@ def _score(
         + 8.0 * (proposal.fill - 0.95)
         + 0.08 * min(contrast, 15.0)
         - 0.06 * max(chroma - 14.0, 0.0)
-        - 0.02 * max(lightness - 110.0, 0.0)
+        - 0.045 * max(lightness - 130.0, 0.0)
         + 0.6 * np.log2(short * long / (grey.size * 0.01))
+        - 6.0 * max(worst_corner(proposal.corners) - 0.22, 0.0)
         - 0.8 * max(0, _sides_on_frame(proposal.corners, grey.shape) - 1)
         - 3.6
     )
