@@ -9,64 +9,19 @@ in height. `Lettering.lines` keeps the lines apart for that; the face's values a
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import erf
-from skimage.morphology import skeletonize
 
-from vision.body import Body, find_body
+from vision.blur import half_width, unblur
+from vision.body import find_body
 from vision.light import linear_luminance
+from vision.line_geometry import MEDIAN_U, Frame, Value, baseline, foot, line_geometry, median_of, tall
 from vision.observations import Face, Lettering, Line, LineLettering, Measure, NotMeasured
-from vision.spread import scatter
-from vision.strip import NARROW, Glyph, Strip, cut
+from vision.strip import cut
 
-TALL = 0.85
-"""Characters of one height differ by less than this factor (x-heights are 0.5 to 0.7 of capitals, from memory)."""
 STANDING = 0.5
 """Part of a line's characters that must stand apart at full height for it to be measured (common practice)."""
-OFF_LINE = 0.25
-"""How far a character's foot may stand off another's, heights: a line a degree or two off its box, and no more."""
-SLANTS = np.arange(-24.0, 24.5, 1.5)
-"""Shear angles tried, degrees. Italic faces lean 8 to 15 (from memory)."""
-DIAGONAL = frozenset("AVWXYMNKZ47/")
-"""Characters whose strokes lean by themselves."""
-VAGUE = 4.0
-"""A slant less certain than this is not given, degrees (common practice, no source)."""
-EDGE_U = 0.35
-"""Standard uncertainty of one edge, working pixels: half a pixel's quantisation and threshold (common practice)."""
-PIXEL_U = 0.289
-"""Standard uncertainty of any width for the width of a camera pixel, face pixels: 1 / sqrt(12) (GUM 4.3.7)."""
-MEDIAN_U = 1.2533
-"""Standard error of a normal sample's median relative to its mean's, sqrt(pi/2)."""
-
-Value = Measure | NotMeasured
-
-
-@dataclass(frozen=True, slots=True)
-class _Frame:
-    """What turns working pixels of one strip into body units."""
-
-    strip: Strip
-    body: Body
-    text: str
-    half_width: float
-    """Of the strokes as they appear, working pixels."""
-    widened: float
-    """By the blur, working pixels; every character is as much higher and wider."""
-
-    @property
-    def unit(self) -> float:
-        """Body units a working pixel."""
-        return 1.0 / (self.strip.scale * self.body.short)
-
-    @property
-    def width_u(self) -> float:
-        """What no number of characters averages away: half the blur's share, and the camera pixel's own width."""
-        return float(np.hypot(0.5 * self.widened, PIXEL_U * self.strip.scale))
 
 
 def measure(face: Face, lines: Sequence[Line]) -> Lettering | NotMeasured:
@@ -91,7 +46,7 @@ def measure(face: Face, lines: Sequence[Line]) -> Lettering | NotMeasured:
         return NotMeasured("no line of print was read")
     luminance = linear_luminance(face.image)
     body = find_body(luminance)
-    measured: list[tuple[LineLettering, _Frame]] = []
+    measured: list[tuple[LineLettering, Frame]] = []
     reason = ""
     for i in upright:
         others = [lines[j].face_outline for j in range(len(lines)) if j != i]
@@ -99,53 +54,16 @@ def measure(face: Face, lines: Sequence[Line]) -> Lettering | NotMeasured:
         if isinstance(strip, NotMeasured):
             reason = strip.reason
             continue
-        if len(_tall(strip.glyphs)) < STANDING * _expected(lines[i].text):
+        if len(tall(strip.glyphs)) < STANDING * _expected(lines[i].text):
             reason = "most characters of the line do not stand out singly"
             continue
-        half_width = _half_width(strip)
-        widened = unblur(half_width, strip.rim_slope / strip.level)[1] if half_width > 0 else 0.0
-        frame = _Frame(strip, body, lines[i].text, half_width, widened)
-        measured.append((_line(i, frame), frame))
+        seen = half_width(strip.ink)
+        widened = unblur(seen, strip.rim_slope / strip.level)[1] if seen > 0 else 0.0
+        frame = Frame(strip, body, lines[i].text, seen, widened)
+        measured.append((line_geometry(i, frame), frame))
     if not measured:
         return NotMeasured(reason)
     return _summary(tuple(entry for entry, _ in measured), measured)
-
-
-def _line(index: int, frame: _Frame) -> LineLettering:
-    """Measure one line."""
-    strip = frame.strip
-    tall = _tall(strip.glyphs)
-    base, angle = _baseline(tall, strip)
-    slant = _slant(_upright(tall, frame), strip, angle)
-    return LineLettering(
-        line=index,
-        baseline_angle=angle,
-        character_height=_height(tall, frame),
-        character_width=_width(tall, frame, slant),
-        character_spacing=_spacing(tall, frame),
-        stroke_width=_stroke(frame),
-        slant=slant,
-        contrast=_contrast(strip),
-        left=_left(tall, frame),
-        baseline=Measure(float(_foot(base, frame)[1]), "body", EDGE_U * frame.unit, len(tall)),
-        blur=_blur(frame),
-    )
-
-
-def _tall(glyphs: Sequence[Glyph]) -> tuple[Glyph, ...]:
-    """The characters of the line's usual height that stand on one baseline; hyphens, dots and logos are left out.
-
-    The largest set of like height wins, the taller one of two equal sets.
-    """
-    best: tuple[Glyph, ...] = ()
-    for reference in sorted(glyphs, key=lambda g: -g.height):
-        height = reference.height
-        like = tuple(
-            g for g in glyphs if TALL <= g.height / height <= 1 / TALL and abs(g.y1 - reference.y1) <= OFF_LINE * height
-        )
-        if len(like) > len(best):
-            best = like
-    return best
 
 
 def _expected(text: str) -> int:
@@ -153,247 +71,7 @@ def _expected(text: str) -> int:
     return sum(char.isalnum() and not char.islower() for char in text)
 
 
-def _median(values: Sequence[float], unit: str, single_u: float, factor: float = 1.0) -> Measure:
-    """Median with the standard error of a median, never below what a single reading's uncertainty allows."""
-    array = np.asarray(values, dtype=np.float64)
-    n = array.size
-    # One odd glyph must not make the median look unsure, so its spread is a robust one where there are enough.
-    spread = scatter(values) if n > 4 else float(np.std(array, ddof=1)) if n > 1 else single_u
-    return Measure(
-        float(np.median(array)) * factor, unit, MEDIAN_U * max(spread, single_u) / float(np.sqrt(n)) * factor, n
-    )
-
-
-def _baseline(tall: Sequence[Glyph], strip: Strip) -> tuple[float, Value]:
-    """Baseline row at the strip's middle and its angle in the face, from feet and heads of the characters."""
-    feet = np.array([g.y1 for g in tall], dtype=np.float64)
-    if len(tall) < 3:
-        return float(np.median(feet)) if len(tall) else 0.0, NotMeasured("fewer than three full-height characters")
-    x = np.array([g.middle for g in tall])
-    heads = np.array([g.y0 for g in tall], dtype=np.float64)
-    slopes = np.concatenate([_slopes(x, feet), _slopes(x, heads)])
-    slope = float(np.median(slopes))
-    middle = (strip.relative.shape[1] - 1) / 2
-    base = float(np.median(feet - slope * (x - middle)))
-    left = feet - base - slope * (x - middle)
-    scatter = max(EDGE_U, float(np.median(np.abs(left))) * 1.4826)
-    u = np.degrees(scatter / (np.std(x) * np.sqrt(2 * len(tall))))
-    return base, Measure(strip.angle + float(np.degrees(np.arctan(slope))), "deg", float(u), len(tall))
-
-
-def _slopes(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Slopes of all pairs that are not neighbours in place (Theil 1950, Sen 1968)."""
-    i, j = np.triu_indices(x.size, 1)
-    run = x[j] - x[i]
-    far = np.abs(run) >= 0.3 * np.ptp(x)
-    slopes: NDArray[np.float64] = (y[j] - y[i])[far] / run[far]
-    return slopes
-
-
-def _height(tall: Sequence[Glyph], frame: _Frame) -> Value:
-    """Median height of the full-height characters."""
-    if not tall:
-        return NotMeasured("no full-height characters")
-    return _extent([g.height for g in tall], frame)
-
-
-def _extent(pixels: Sequence[float], frame: _Frame, less: float = 0.0) -> Measure:
-    """Median extent of characters, the blur's share taken out and half of it added to the uncertainty."""
-    raw = _median(pixels, "body", EDGE_U * 1.41, frame.unit)
-    u = float(np.hypot(raw.u, frame.width_u * frame.unit))
-    return Measure(raw.value - (frame.widened + less) * frame.unit, "body", u, raw.n)
-
-
-def _known(frame: _Frame) -> dict[Glyph, tuple[int, str]]:
-    """Place in the text and character of each glyph, where the count of glyphs agrees with the text read."""
-    text = [(place, char) for place, char in enumerate(frame.text) if not char.isspace()]
-    glyphs = frame.strip.glyphs
-    return dict(zip(glyphs, text, strict=True)) if len(text) == len(glyphs) else {}
-
-
-def _width(tall: Sequence[Glyph], frame: _Frame, slant: Value) -> Value:
-    """Median width of single full-height characters, narrow glyphs left out and a clear lean taken off."""
-    known = _known(frame)
-    if known:
-        chosen = [g.width for g in tall if known[g][1] not in NARROW]
-    else:
-        middle = float(np.median([g.width for g in tall])) if tall else 0.0
-        chosen = [g.width for g in tall if 0.6 * middle < g.width < 1.5 * middle and g.width < 1.15 * g.height]
-    if len(chosen) < 2:
-        return NotMeasured("fewer than two characters stand apart")
-    lean = abs(np.tan(np.radians(slant.value))) if isinstance(slant, Measure) and abs(slant.value) > 3.0 else 0.0
-    return _extent(chosen, frame, float(lean * np.median([g.height for g in tall])))
-
-
-def _spacing(tall: Sequence[Glyph], frame: _Frame) -> Value:
-    """Median distance from the middle of one character to the next; spaces and narrow glyphs left out where known."""
-    known = _known(frame)
-    pairs = [(a, b) for a, b in pairwise(frame.strip.glyphs) if a in tall and b in tall]
-    if known:
-        pairs = [
-            (a, b)
-            for a, b in pairs
-            if known[b][0] - known[a][0] == 1 and known[a][1] not in NARROW and known[b][1] not in NARROW
-        ]
-    steps = [b.middle - a.middle for a, b in pairs]
-    if not steps:
-        return NotMeasured("fewer than two characters stand apart")
-    middle = float(np.median(steps))
-    steps = [s for s in steps if 0.6 * middle < s < 1.5 * middle]
-    if len(steps) < 2:
-        return NotMeasured("fewer than three characters stand apart")
-    return _median(steps, "body", EDGE_U, frame.unit)
-
-
-def _blur_table() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """A bar of width w under a Gaussian blur of sigma 1: w, its width at half its own peak, width times rim slope.
-
-    The bar is (erf((x + w/2)/sqrt 2) - erf((x - w/2)/sqrt 2)) / 2; slope is taken where it falls to half its peak and
-    divided by the peak. The product of width and slope depends on w alone, so both w and sigma follow from a picture.
-    """
-    bars = np.geomspace(0.3, 40.0, 120)
-    x = np.linspace(0.0, 25.0, 5001)
-    widths, products = [], []
-    for w in bars:
-        bar = 0.5 * (erf((x + w / 2) / np.sqrt(2)) - erf((x - w / 2) / np.sqrt(2)))
-        after = int(np.argmax(bar < 0.5 * bar[0]))
-        slope = (bar[after - 1] - bar[after]) / (x[after] - x[after - 1])
-        half = x[after] - (0.5 * bar[0] - bar[after]) / slope
-        widths.append(2.0 * half)
-        products.append(2.0 * half * slope / bar[0])
-    return bars, np.array(widths), np.array(products)
-
-
-THINNEST = 2.0
-"""Bars much thinner than this many sigmas all look alike, as the blur itself does; none thinner is claimed."""
-_BARS, _HALF_WIDTHS, _PRODUCTS = _blur_table()
-
-
-def unblur(width: float, slope: float) -> tuple[float, float]:
-    """Return the width a blurred bar had, and by how much its half-peak width exceeds it.
-
-    Parameters
-    ----------
-    width : float
-        Width at half the bar's peak, pixels, above 0.
-    slope : float
-        Slope where it falls to half, in peaks a pixel.
-
-    Returns
-    -------
-    width, widened : float
-        Pixels; `widened` is 0 where the blur is small against the bar.
-    """
-    product = float(np.clip(width * slope, np.interp(THINNEST, _BARS, _PRODUCTS), _PRODUCTS[-1]))
-    bar = float(np.interp(product, _PRODUCTS, _BARS))
-    ratio = bar / float(np.interp(product, _PRODUCTS, _HALF_WIDTHS))
-    return width * min(1.0, ratio), width * max(0.0, 1.0 - ratio)
-
-
-def _half_width(strip: Strip) -> float:
-    """Mean width of the ink along its skeleton, ends and crossings trimmed away; 0 where there is too little.
-
-    Twice the distance to the ground less half a pixel, the mean of what odd and even widths lose to the pixel grid.
-    """
-    skeleton = skeletonize(strip.ink)  # type: ignore[no-untyped-call]
-    distance = cv2.distanceTransform(strip.ink.astype(np.uint8), cv2.DIST_L2, 5)[skeleton]
-    if distance.size < 20:
-        return 0.0
-    low, high = np.percentile(distance, (20, 80))
-    return 2.0 * float(np.mean(distance[(distance >= low) & (distance <= high)])) - 0.5
-
-
-def _stroke(frame: _Frame) -> Value:
-    """Stroke width, the blur taken out."""
-    width = frame.half_width - frame.widened
-    if frame.half_width <= 0:
-        return NotMeasured("too little print for a stroke")
-    u = float(np.hypot(EDGE_U, frame.width_u))
-    return Measure(width * frame.unit, "body", u * frame.unit, len(frame.strip.glyphs))
-
-
-def _blur(frame: _Frame) -> Value:
-    """Sigma of the blur of the edges: peak over rim slope over sqrt(2 pi), exact for strokes wider than it."""
-    sigma = frame.strip.level / (max(frame.strip.rim_slope, 1e-6) * float(np.sqrt(2 * np.pi)))
-    return Measure(sigma * frame.unit, "body", 0.2 * sigma * frame.unit, len(frame.strip.glyphs))
-
-
-def _upright(tall: Sequence[Glyph], frame: _Frame) -> Sequence[Glyph]:
-    """The characters that have upright strokes, where they are known."""
-    known = _known(frame)
-    return [g for g in tall if known[g][1] not in DIAGONAL] if known else tall
-
-
-def _slant(tall: Sequence[Glyph], strip: Strip, angle: Value) -> Value:
-    """Shear at which the columns of ink are sharpest, character by character (projection profile)."""
-    if len(tall) < 3:
-        return NotMeasured("fewer than three full-height characters with upright strokes")
-    slope = np.tan(np.radians(angle.value - strip.angle)) if isinstance(angle, Measure) else 0.0
-    tangents = np.tan(np.radians(SLANTS))
-    scores = np.zeros((len(tall), SLANTS.size))
-    for k, glyph in enumerate(tall):
-        rows, columns = np.nonzero(strip.ink[glyph.y0 : glyph.y1, glyph.x0 : glyph.x1])
-        level = rows - slope * columns
-        moved = columns[None, :] + tangents[:, None] * (level - level.mean())[None, :]
-        bins = np.round(moved).astype(np.int64)
-        bins -= bins.min()
-        span = int(bins.max()) + 1
-        flat = np.bincount((bins + span * np.arange(SLANTS.size)[:, None]).ravel(), minlength=span * SLANTS.size)
-        profile = flat.reshape(SLANTS.size, span).astype(np.float64)
-        scores[k] = (profile**2).sum(axis=1) / rows.size**1.5
-    best = _peak(scores.sum(axis=0))
-    if best is None:
-        return NotMeasured("the characters lean beyond 24 degrees or have no upright strokes")
-    without = [_peak(scores.sum(axis=0) - scores[k]) for k in range(len(tall))]
-    kept = np.array([b for b in without if b is not None])
-    # Jackknife standard error (Efron & Tibshirani 1993, eq. 11.5).
-    u = float(np.sqrt((kept.size - 1) / kept.size * ((kept - kept.mean()) ** 2).sum())) if kept.size > 1 else 3.0
-    if u > VAGUE:
-        return NotMeasured("the characters have too few upright strokes to show a lean")
-    return Measure(best, "deg", max(u, 0.5), len(tall))
-
-
-def _peak(score: NDArray[np.float64]) -> float | None:
-    """Place of the maximum by a parabola through its neighbours; None at the rim."""
-    k = int(np.argmax(score))
-    if k in (0, score.size - 1):
-        return None
-    a, b, c = score[k - 1 : k + 2]
-    bend = a - 2 * b + c
-    step = 0.0 if bend == 0 else 0.5 * (a - c) / bend
-    return float(SLANTS[k] + step * (SLANTS[1] - SLANTS[0]))
-
-
-def _contrast(strip: Strip) -> Value:
-    """Michelson contrast of ink against its ground, in linear light."""
-    inner = cv2.erode(strip.ink.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-    chosen = inner if inner.sum() > 20 else strip.ink
-    values = strip.relative[chosen]
-    level = float(np.median(values)) * (1.0 if strip.bright else -1.0)
-    u = float(np.std(values)) / np.sqrt(len(strip.glyphs))
-    michelson = level / (2.0 + level)
-    return Measure(michelson, "ratio", float(2.0 * u / (2.0 + level) ** 2), int(chosen.sum()))
-
-
-def _left(tall: Sequence[Glyph], frame: _Frame) -> Value:
-    """Left edge of the first full-height character from the body's left edge."""
-    if not tall:
-        return NotMeasured("no full-height characters")
-    first = tall[0]
-    row = 0.5 * (first.y0 + first.y1)
-    x = frame.strip.to_face[0] @ np.array([first.x0 - 0.5 + 0.5 * frame.widened, row, 1.0])
-    return Measure(float(x + 0.5 - frame.body.x0) / frame.body.short, "body", EDGE_U * frame.unit, 1)
-
-
-def _foot(base: float, frame: _Frame) -> NDArray[np.float64]:
-    """Point of the baseline at the middle of the line, body units from the body's upper left."""
-    middle = (frame.strip.relative.shape[1] - 1) / 2
-    point = frame.strip.to_face @ np.array([middle, base - 0.5 - 0.5 * frame.widened, 1.0])
-    place: NDArray[np.float64] = (point + 0.5 - np.array([frame.body.x0, frame.body.y0])) / frame.body.short
-    return place
-
-
-def _summary(entries: tuple[LineLettering, ...], measured: Sequence[tuple[LineLettering, _Frame]]) -> Lettering:
+def _summary(entries: tuple[LineLettering, ...], measured: Sequence[tuple[LineLettering, Frame]]) -> Lettering:
     """Medians over the lines of the face."""
     first = min(entries, key=lambda e: e.baseline.value if isinstance(e.baseline, Measure) else 1e9)
     return Lettering(
@@ -430,7 +108,7 @@ def _top(first: LineLettering) -> Value:
     return NotMeasured("the first line has no full-height characters")
 
 
-def _pitch(measured: Sequence[tuple[LineLettering, _Frame]]) -> Value:
+def _pitch(measured: Sequence[tuple[LineLettering, Frame]]) -> Value:
     """Median distance, square to the lines, between the baselines of lines that follow each other."""
     angles = [e.baseline_angle.value for e, _ in measured if isinstance(e.baseline_angle, Measure)]
     radians = np.radians(float(np.median(angles))) if angles else 0.0
@@ -438,8 +116,8 @@ def _pitch(measured: Sequence[tuple[LineLettering, _Frame]]) -> Value:
     places: list[tuple[float, float, float]] = []
     for entry, frame in measured:
         if isinstance(entry.character_height, Measure) and isinstance(entry.baseline, Measure):
-            base = _baseline(_tall(frame.strip.glyphs), frame.strip)[0]
-            places.append((float(_foot(base, frame) @ across), entry.character_height.value, entry.baseline.u))
+            base = baseline(tall(frame.strip.glyphs), frame.strip)[0]
+            places.append((float(foot(base, frame) @ across), entry.character_height.value, entry.baseline.u))
     rows: list[tuple[float, float, float]] = []
     for place in sorted(places):
         # Two boxes of one row (a word and its neighbour) are one line.
@@ -448,4 +126,4 @@ def _pitch(measured: Sequence[tuple[LineLettering, _Frame]]) -> Value:
     if len(rows) < 2:
         return NotMeasured("fewer than two lines")
     steps = [b[0] - a[0] for a, b in pairwise(rows)]
-    return _median(steps, "body", 1.41 * float(np.mean([r[2] for r in rows])))
+    return median_of(steps, "body", 1.41 * float(np.mean([r[2] for r in rows])))

@@ -1,8 +1,8 @@
 """The annotated picture: what was found, drawn where it was seen, readable on a phone.
 
 Each role has its own line as well as its own colour: pieces a solid frame with heavy corners and a numbered plate,
-lines a row of dots under the print, findings a hatched frame tied by a leader to their text. Text goes where no other
-text, piece or leader is; what finds no place goes into a list under the picture by the piece's number, which then
+lines a row of dots under the print, findings a broken, ticked frame tied by a leader to their text. Text goes where no
+other text, piece or leader is; what finds no place goes into a list under the picture by the piece's number, which then
 carries an exclamation mark as every piece with a finding does.
 """
 
@@ -16,6 +16,7 @@ import matplotlib
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
+from vision.layout import Box, bounds, crosses, leader_line
 from vision.observations import Point, Quad, Rgb
 
 Role = Literal["piece", "line", "finding"]
@@ -48,25 +49,6 @@ class Mark:
     outline: Quad
     text: str
     role: Role
-
-
-@dataclass(frozen=True, slots=True)
-class _Box:
-    """An upright rectangle that is taken."""
-
-    x0: float
-    y0: float
-    x1: float
-    y1: float
-
-    def meets(self, other: "_Box", gap: float = 0.0) -> bool:
-        """Overlap, a gap included."""
-        return (
-            self.x0 < other.x1 + gap
-            and other.x0 < self.x1 + gap
-            and self.y0 < other.y1 + gap
-            and other.y0 < self.y1 + gap
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +94,7 @@ def draw_placed(photo: Rgb, marks: Sequence[Mark]) -> tuple[Rgb, tuple[Placed, .
     for mark in pieces:
         page.frame(mark)
     for mark in findings:
-        page.hatch(mark)
+        page.ticks(mark)
     homes = [_home(mark, pieces) for mark in findings]
     for k, mark in enumerate(pieces):
         if mark.text:
@@ -150,8 +132,8 @@ class _Page:
         self.stroke = max(2, round(self.size / 7))
         self.font = font(self.size)
         self.bold = font(self.size, bold=True)
-        self.taken: list[_Box] = []
-        self.frames: list[_Box] = []
+        self.taken: list[Box] = []
+        self.frames: list[Box] = []
         self.placed: list[Placed] = []
         self.leaders: list[tuple[Point, Point]] = []
         self.listed: list[tuple[str, list[Mark]]] = []
@@ -176,22 +158,25 @@ class _Page:
             for other in (mark.outline[(k + 1) % 4], mark.outline[(k - 1) % 4]):
                 tip = corner + (np.asarray(other) - corner) * 0.12
                 self.pen.line([tuple(corner), tuple(tip)], fill=PIECE, width=2 * self.stroke)
-        self.frames.append(_bounds(mark.outline))
+        self.frames.append(bounds(mark.outline))
 
-    def hatch(self, mark: Mark) -> None:
-        """A frame with a slanting hatch along its rim."""
-        outline = np.asarray(mark.outline)
-        centre = outline.mean(axis=0)
+    def ticks(self, mark: Mark) -> None:
+        """A broken frame with a short tick outwards from the middle of every dash."""
+        outline = np.asarray(mark.outline, dtype=np.float64)
+        lines = []
         for k in range(4):
             a, b = outline[k], outline[(k + 1) % 4]
-            self.pen.line([tuple(a), tuple(b)], fill=PENCIL, width=self.stroke + 2)
-            self.pen.line([tuple(a), tuple(b)], fill=FINDING, width=self.stroke)
-            steps = max(1, int(np.hypot(*(b - a)) / (2.2 * self.size)))
-            for j in range(steps + 1):
-                foot = a + (b - a) * j / steps
-                out = foot - centre
-                out = out / max(1e-6, float(np.hypot(*out))) * 0.45 * self.size
-                self.pen.line([tuple(foot), tuple(foot + out)], fill=FINDING, width=max(1, self.stroke - 1))
+            length = float(np.hypot(*(b - a)))
+            steps = max(2, int(length / (1.5 * self.size)))
+            # Corners run clockwise, so outwards is to the left of the way along a side.
+            out = np.array([b[1] - a[1], a[0] - b[0]]) / max(1e-6, length) * 0.4 * self.size
+            for j in range(steps):
+                start, end = a + (b - a) * (j + 0.2) / steps, a + (b - a) * (j + 0.8) / steps
+                middle = (start + end) / 2
+                lines += [(start, end), (middle, middle + out)]
+        for fill, width in ((PENCIL, self.stroke + 2), (FINDING, self.stroke)):
+            for start, end in lines:
+                self.pen.line([tuple(start), tuple(end)], fill=fill, width=width)
 
     def plate(self, mark: Mark, *, warned: bool) -> None:
         """The piece's number on a dark plate at its upper left corner, outside where there is room."""
@@ -199,7 +184,7 @@ class _Page:
         x, y = mark.outline[0]
         pad = 0.3 * self.size
         width, height = (e + 2 * pad for e in self._extent([shown], self.bold))
-        tries = [(x, y - height), (x - width, y), (x, y), (x, _bounds(mark.outline).y1)]
+        tries = [(x, y - height), (x - width, y), (x, y), (x, bounds(mark.outline).y1)]
         box = self._first_free([(*t, width, height) for t in tries], gap=1.0)
         box = box or self._search((x, y), width, height, 0.45 * max(self.width, self.height), None)
         if box is None:
@@ -234,8 +219,8 @@ class _Page:
             return np.asarray(self.picture, dtype=np.uint8)
         pad, step = 0.5 * self.size, 1.25 * self.size
         indent = pad + max(self.bold.getlength(tag) for tag, _ in self.listed) + self.size
-        room = max(10, int((self.width - indent - pad) / (0.6 * self.size)))
-        blocks = [(tag, [(m.text, _wrapped(m.text, room)) for m in group]) for tag, group in self.listed]
+        room = self.width - indent - pad
+        blocks = [(tag, [(m.text, self._filled(m.text, room)) for m in group]) for tag, group in self.listed]
         rows = sum(len(lines) for _, group in blocks for _, lines in group)
         height = round(rows * step + pad * (len(blocks) + 1))
         taller = Image.new("RGB", (self.width, self.height + height), PAPER)
@@ -252,21 +237,30 @@ class _Page:
             y += pad
         return np.asarray(taller, dtype=np.uint8)
 
+    def _filled(self, text: str, room: float) -> list[str]:
+        """Break a text into lines that fill `room` pixels."""
+        letters = max(1, int(room / (self.font.getlength(text) / max(1, len(text)))))
+        for width in range(letters + 4, 3, -1):
+            lines = _wrapped(text, width)
+            if all(self.font.getlength(line) <= room for line in lines):
+                return lines
+        return _wrapped(text, 4)
+
     def _extent(self, lines: Sequence[str], face: ImageFont.FreeTypeFont) -> tuple[float, float]:
         """Width and height of lines of text."""
         return max(face.getlength(line) for line in lines), 1.25 * self.size * len(lines)
 
-    def _first_free(self, tries: Sequence[tuple[float, float, float, float]], gap: float) -> _Box | None:
+    def _first_free(self, tries: Sequence[tuple[float, float, float, float]], gap: float) -> Box | None:
         """The first rectangle (x, y, width, height) inside the picture that meets no text."""
         for x, y, width, height in tries:
-            box = _Box(x, y, x + width, y + height)
+            box = Box(x, y, x + width, y + height)
             if x < 0 or y < 0 or box.x1 > self.width or box.y1 > self.height:
                 continue
             if not any(box.meets(other, gap) for other in self.taken):
                 return box
         return None
 
-    def _search(self, anchor: Point, width: float, height: float, reach: float, tied: Quad | None) -> _Box | None:
+    def _search(self, anchor: Point, width: float, height: float, reach: float, tied: Quad | None) -> Box | None:
         """The nearest free rectangle around a point, in growing rings.
 
         With `tied` given it also keeps off all pieces and leaders, and its own leader must cross no text.
@@ -282,16 +276,16 @@ class _Page:
                     return box
         return None
 
-    def _clear(self, box: _Box, tied: Quad) -> bool:
+    def _clear(self, box: Box, tied: Quad) -> bool:
         """No piece or leader under the box, and no text under its leader."""
-        if any(box.meets(frame) for frame in self.frames) or any(_crosses(line, box) for line in self.leaders):
+        if any(box.meets(frame) for frame in self.frames) or any(crosses(line, box) for line in self.leaders):
             return False
-        line = _leader_line(tied, box)
-        return not any(_crosses(line, other) for other in self.taken)
+        line = leader_line(tied, box)
+        return not any(crosses(line, other) for other in self.taken)
 
-    def _leader(self, outline: Quad, box: _Box) -> None:
+    def _leader(self, outline: Quad, box: Box) -> None:
         """A line from the nearest point of the outline to the text box, with a dot at its foot."""
-        foot, head = _leader_line(outline, box)
+        foot, head = leader_line(outline, box)
         self.pen.line([foot, head], fill=PENCIL, width=self.stroke + 2)
         self.pen.line([foot, head], fill=FINDING, width=self.stroke)
         radius = 1.4 * self.stroke
@@ -300,7 +294,7 @@ class _Page:
 
     def _write(
         self,
-        box: _Box,
+        box: Box,
         blocks: Sequence[tuple[str, Sequence[str]]],
         face: ImageFont.FreeTypeFont,
         pad: float,
@@ -318,44 +312,6 @@ class _Page:
                 y += 1.25 * self.size
             self.placed.append(Placed(text, (box.x0, top, box.x1, y), False))
         self.taken.append(box)
-
-
-def _leader_line(outline: Quad, box: _Box) -> tuple[Point, Point]:
-    """From the outline's point nearest to the box to the box's point nearest to it."""
-    foot = _nearest(outline, np.array([(box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2]))
-    head = float(np.clip(foot[0], box.x0, box.x1)), float(np.clip(foot[1], box.y0, box.y1))
-    return (float(foot[0]), float(foot[1])), head
-
-
-def _crosses(line: tuple[Point, Point], box: _Box) -> bool:
-    """Whether a segment meets a rectangle (sampled at a third of the rectangle's smaller side)."""
-    a, b = np.asarray(line[0]), np.asarray(line[1])
-    fine = max(1.0, min(box.x1 - box.x0, box.y1 - box.y0) / 3)
-    points = a + (b - a) * np.linspace(0, 1, int(np.hypot(*(b - a)) / fine) + 2)[:, None]
-    inside = (points[:, 0] > box.x0) & (points[:, 0] < box.x1) & (points[:, 1] > box.y0) & (points[:, 1] < box.y1)
-    return bool(inside.any())
-
-
-def _bounds(outline: Quad) -> _Box:
-    """The upright rectangle around an outline."""
-    corners = np.asarray(outline)
-    (x0, y0), (x1, y1) = corners.min(axis=0), corners.max(axis=0)
-    return _Box(float(x0), float(y0), float(x1), float(y1))
-
-
-def _nearest(outline: Quad, point: np.ndarray) -> np.ndarray:
-    """Point of the outline nearest to a point."""
-    corners = np.asarray(outline, dtype=np.float64)
-    best, least = corners[0], np.inf
-    for k in range(4):
-        a, b = corners[k], corners[(k + 1) % 4]
-        along = b - a
-        t = float(np.clip(np.dot(point - a, along) / max(1e-9, float(along @ along)), 0, 1))
-        foot = a + t * along
-        away = float(np.hypot(*(point - foot)))
-        if away < least:
-            best, least = foot, away
-    return np.asarray(best)
 
 
 def _wrapped(text: str, width: int = WRAP) -> list[str]:

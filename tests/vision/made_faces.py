@@ -5,6 +5,7 @@ depend on any font file.
 """
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import cv2
 import numpy as np
@@ -166,6 +167,7 @@ def _origin(made: Made, i: int) -> tuple[float, float]:
     return made.left - i * made.pitch * sin, made.top + i * made.pitch * cos
 
 
+@cache
 def face_of(made: Made) -> Face:
     """Expose, add noise, code as sRGB (IEC 61966-2-1), make a Face with an identity homography."""
     rng = np.random.default_rng(made.seed + 1000)

@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 from made_faces import Made, face_of, lines_of
 from scipy.ndimage import gaussian_filter1d
 
-from vision.lettering import measure, unblur
+from vision.blur import unblur
+from vision.lettering import measure
 from vision.observations import Face, Lettering, Line, Measure, NotMeasured, Quad
 
 PLAIN = Made()
