@@ -9,6 +9,7 @@ import typer
 
 from tracker import __version__
 from tracker.cli import answers, bench, calc, dates, decisions, dossier, house, keep, lots, machines, photos
+from tracker.cli.wording import plain_help, refusal
 from tracker.errors import ExitCode, LotproofError
 
 # The verb modules import nothing heavy at the top: the desk (and with it records or vision) is imported inside a
@@ -54,7 +55,12 @@ def _explain(error: Exception) -> int:
     """Print one error for a person and return the exit code it stands for."""
     if os.environ.get("LOTPROOF_DEBUG"):
         traceback.print_exception(error)
+    refused = refusal(error)
+    if refused is not None:
+        error = refused
     if isinstance(error, LotproofError):
+        if not error.what:
+            return error.exit_code
         print(f"lotproof: {error.what}", file=sys.stderr)
         if error.advice:
             print(f"          {error.advice}", file=sys.stderr)
@@ -67,10 +73,15 @@ def _explain(error: Exception) -> int:
 def run() -> None:
     """Run the command line; the only place where an exception becomes an exit code."""
     try:
-        typer.main.get_command(app).main(prog_name="lotproof")
+        command = plain_help(typer.main.get_command(app))
+        # Not standalone: then what Typer refuses comes here as an exception, too, and is worded like all else.
+        sys.exit(command.main(prog_name="lotproof", standalone_mode=False) or ExitCode.DONE)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(ExitCode.DONE)
+    except typer.Abort:
+        print("lotproof: Stopped; nothing was recorded.", file=sys.stderr)
+        sys.exit(ExitCode.BAD_REQUEST)
     except Exception as error:
         sys.exit(_explain(error))
 

@@ -9,6 +9,7 @@ WorkspaceOption = Annotated[
     Path | None,
     typer.Option(
         "--workspace",
+        metavar="DIR",
         envvar="LOTPROOF_WORKSPACE",
         help="Folder of the workspace (default: your user data folder).",
         show_default=False,
@@ -19,6 +20,7 @@ OperatorOption = Annotated[
     str | None,
     typer.Option(
         "--operator",
+        metavar="NAME",
         envvar="LOTPROOF_OPERATOR",
         help="Who does this (default: your login name).",
         show_default=False,
