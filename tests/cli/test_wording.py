@@ -50,7 +50,7 @@ def test_paragraphs_are_broken_by_the_terminal_only() -> None:
         ("list lots --min-suspicion 1.5", "--min-suspicion must be 1 or less."),
         ("list lots --limit", "--limit needs a value."),
         ("list lots --json=3", "--json takes no value."),
-        ("list lots --lmit 3", "There is no option --lmit. Did you mean --limit?"),
+        ("list lots --lmit 3", "There is no option --lmit. Did you mean --limit, --lot?"),
         ("fitt", "There is no command 'fitt'. Did you mean 'fit', 'unfit'?"),
         ("show L0001 L0002", "There is more than was expected: L0002."),
     ],

@@ -5,6 +5,7 @@ values says in the checker's words. A person at a bench should meet none of that
 """
 
 import re
+from enum import EnumType
 from pathlib import Path
 from typing import Any
 
@@ -46,7 +47,7 @@ def _name_value(parameter: Any) -> None:
         parameter.metavar = ""
     elif parameter.metavar is None:
         kind = getattr(getattr(parameter, "type_descriptor", None), "annotation", None)
-        parameter.metavar = _NAMES.get(kind)
+        parameter.metavar = "|".join(kind) if isinstance(kind, EnumType) else _NAMES.get(kind)
     # A range in mathematical signs; the sentence of help or the refusal says it in words.
     vars(parameter)["_get_number_range_help_str"] = lambda: None
 
