@@ -24,6 +24,8 @@ STAYS = 0.75
 AGREE = 0.5
 """Part of the side's segments that must show an edge."""
 SEGMENTS = 24
+LEAST_PIXELS = 24
+"""Faces smaller than this show no edge to within a few percent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +81,7 @@ def find_body(luminance: FloatImage) -> Body:
 def _edge(side: FloatImage, unit: float) -> float:
     """Depth in pixels at which the top begins behind the first row of `side`; 0 where no step shows."""
     deep, reach = round(REFERENCE * unit), max(3, round(DEEPEST * unit))
-    if side.shape[0] < 2 * deep or side.shape[1] < 2 * SEGMENTS:
+    if unit < LEAST_PIXELS or side.shape[0] < 2 * deep or side.shape[1] < 2 * SEGMENTS:
         return 0.0
     rim = round(0.06 * side.shape[1])
     strip = cv2.blur(np.ascontiguousarray(side[:deep, rim : side.shape[1] - rim]), (5, 1))

@@ -16,7 +16,7 @@ from scipy import stats
 from vision import lettering, surface
 from vision.compare import compare, fingerprint, reuse_observation, reused, swab
 from vision.matching import match_lines
-from vision.observations import Observation, PieceView, Rgb
+from vision.observations import Face, Line, Measure, NotMeasured, Observation, PieceView, Rgb
 from vision.reuse import Fingerprint, distance, perceptual_hash
 from vision.spread import OUTLYING, deviation, scatter
 
@@ -302,3 +302,44 @@ def test_a_flat_picture_is_like_no_other() -> None:
     flat = np.full((50, 50, 3), 90, np.uint8)
     assert perceptual_hash(flat) is None
     assert reused([fingerprint(flat, "a"), fingerprint(flat + 1, "b")]) == ()
+
+
+# --- anything at all
+
+
+def nonsense(seed: int) -> PieceView:
+    """A picture of anything with boxes anywhere."""
+    rng = np.random.default_rng(seed)
+    rows, columns = (int(v) for v in rng.integers(1, (200, 400)))
+    pictures = (
+        np.full((rows, columns, 3), rng.choice([0, 90, 255])),
+        rng.integers(0, 256, (rows, columns, 3)),
+        np.repeat((rng.random((rows, columns, 1)) > 0.5) * 255, 3, axis=2),
+        np.repeat(np.linspace(0, 255, columns)[None, :, None].repeat(rows, axis=0), 3, axis=2),
+    )
+    lines = []
+    for text in ("CV6522AP", "", "I", "8614 \u6f22")[: rng.integers(0, 5)]:
+        a, b, c, d = ((float(x), float(y)) for x, y in rng.uniform(-40, max(rows, columns) + 40, (4, 2)))
+        lines.append(Line(text, 0.5, (a, b, c, d), (a, b, c, d), ()))
+    face = Face(pictures[seed % 4].astype(np.uint8), np.eye(3))
+    outline = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
+    return PieceView(
+        outline, 0.5, None, 0.0, tuple(lines), face, lettering.measure(face, lines), surface.measure(face, lines)
+    )
+
+
+@pytest.mark.filterwarnings("error")
+def test_pictures_of_anything_are_measured_or_refused() -> None:
+    views = [nonsense(seed) for seed in range(80)]
+    for piece in views:
+        for measured in (piece.lettering, piece.surface):
+            for name in measured.__slots__ if measured else ():
+                entry = getattr(measured, name)
+                if isinstance(entry, Measure):
+                    assert np.isfinite([entry.value, entry.u]).all()
+                    assert entry.u >= 0
+                elif isinstance(entry, NotMeasured):
+                    assert entry.reason
+    for k in range(0, 80, 8):
+        assert len(compare(views[k : k + 5], views[k + 5 : k + 7])) == 5
+        swab(views[k], views[k + 1])
