@@ -1,8 +1,18 @@
 """Everything the workshop remembers, decides and hands over."""
 
-from importlib.metadata import PackageNotFoundError, version
+from typing import TYPE_CHECKING
 
-try:
-    __version__ = version("lotproof")
-except PackageNotFoundError:  # run from a folder that was never installed
-    __version__ = "0+unknown"
+if TYPE_CHECKING:
+    __version__: str
+else:
+
+    def __getattr__(name: str) -> str:
+        # Looking into installed packages takes half as long as loading Typer, so it waits until somebody asks.
+        if name != "__version__":
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            return version("lotproof")
+        except PackageNotFoundError:  # run from a folder that was never installed
+            return "0+unknown"

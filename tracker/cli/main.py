@@ -7,7 +7,6 @@ from typing import Annotated
 
 import typer
 
-from tracker import __version__
 from tracker.cli import answers, bench, calc, dates, decisions, dossier, house, keep, lots, machines, photos
 from tracker.cli.wording import plain_help, refusal
 from tracker.errors import ExitCode, LotproofError
@@ -30,6 +29,8 @@ app = typer.Typer(
 
 def _print_version(wanted: bool) -> None:
     if wanted:
+        from tracker import __version__
+
         typer.echo(f"lotproof {__version__}")
         raise typer.Exit
 

@@ -3,11 +3,11 @@
 import json
 import sys
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
 
 _UNBOUNDED = 10_000
 
@@ -21,8 +21,10 @@ def print_json(document: Any) -> None:
     sys.stdout.write("\n")
 
 
-def console() -> Console:
+def console() -> "Console":
     """Return a console on standard output; plain text when that is not a terminal."""
+    from rich.console import Console
+
     # A file or a pipe has no width: Rich would otherwise assume 80 columns and cut tables to it.
     if sys.stdout.isatty():
         return Console(highlight=False)
@@ -34,8 +36,11 @@ def note(text: str) -> None:
     print(text, file=sys.stderr)
 
 
-def table(columns: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[str] = ()) -> Table:
+def table(columns: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[str] = ()) -> "Table":
     """Return a plain table; `right` names the columns aligned to the right (numbers)."""
+    from rich.table import Table
+    from rich.text import Text
+
     grid = Table(box=None, pad_edge=False, header_style="bold")
     for name in columns:
         grid.add_column(name, justify="right" if name in right else "left", overflow="fold")

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from pydantic import ValidationError
-from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy import or_, select
+from sqlalchemy.orm import Session, selectinload
 
 from tracker.desk.contract import PieceDocument
 from tracker.errors import Damaged
@@ -137,6 +137,7 @@ def _inspections(session: Session, ids: Sequence[int]) -> dict[int, dict[str, In
         select(Photo.role, Inspection)
         .join(Inspection.photo)
         .where(Inspection.photo_id.in_(photos))
+        .options(selectinload(Inspection.findings))
         .order_by(Inspection.id)
     ).all()
     latest = {(one.photo_id, kept_document(one).index): (role, one) for role, one in rows}
@@ -263,7 +264,9 @@ class _SellerRecords:
         return round(bad, 3), round(good, 3)
 
     def _truths(self, seller_id: int) -> dict[int, dict[int, bool]]:
-        pieces = self._session.scalars(select(Piece).join(Piece.lot).where(Lot.seller_id == seller_id)).all()
+        # Only these can have a truth (see `_is_bad`); a seller's other pieces, thousands of them, need not be read.
+        told = or_(Piece.id.in_(select(Settlement.piece_id)), Piece.id.in_(select(BenchRun.piece_id)))
+        pieces = self._session.scalars(select(Piece).join(Piece.lot).where(Lot.seller_id == seller_id, told)).all()
         ids = [piece.id for piece in pieces]
         facts = facts_of(self._session, pieces)
         decided: dict[int, str] = {}

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from sqlalchemy import Select, func, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, contains_eager
 
 from tracker.desk.pieces import dispositions, find_lot
 from tracker.desk.workspace import Workspace
@@ -83,7 +83,7 @@ def recall(workspace: Workspace, wanted: Wanted) -> Recall:
 
 
 def _query(session: Session, wanted: Wanted) -> Select[Piece]:
-    query = select(Piece).join(Lot)
+    query = select(Piece).join(Piece.lot).options(contains_eager(Piece.lot))
     if wanted.lot:
         query = query.where(Piece.lot_id == find_lot(session, wanted.lot).id)
     if wanted.seller:
