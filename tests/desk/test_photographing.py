@@ -4,7 +4,9 @@ import hashlib
 import json
 from datetime import date
 
+import numpy as np
 import pytest
+from PIL import Image
 from sqlalchemy import func, select
 from staged import Stage, chip, found, picture
 from stock import TODAY, a_lot
@@ -163,6 +165,26 @@ def test_a_listing_picture_used_for_another_lot_speaks_against_the_pieces(worksp
     line = next(line for line in suspicion(workspace, "L0002-01").lines if line.code == "picture-reused")
     assert "L0001" in line.text
     assert line.weight_db == pytest.approx(weight_db("picture-reused"))
+
+
+def test_a_listing_picture_saved_anew_is_recognised(workspace, stage, tmp_path):
+    a_lot(workspace, order="A-1")
+    a_lot(workspace, order="A-2")
+    patches = np.random.default_rng(7).integers(0, 255, (8, 10, 3), dtype=np.uint8)
+    scene = Image.fromarray(patches).resize((400, 300))
+    scene.save(tmp_path / "a.png")
+    scene.resize((260, 195)).save(tmp_path / "b.jpg", quality=70)
+    photograph(workspace, "L0001", [stage.put(tmp_path / "a.png")], role="listing", today=TODAY)
+    document = photograph(workspace, "L0002", [stage.put(tmp_path / "b.jpg")], role="listing", today=TODAY)
+    assert any("nearly the same as a.png of L0001" in note for note in document.notes)
+
+
+def test_one_picture_under_two_names_is_refused(workspace, stage, tmp_path):
+    a_lot(workspace)
+    one, two = picture(tmp_path, "a.png"), picture(tmp_path, "b.png")
+    stage.put(one, chip("CV6522AP"))
+    with pytest.raises(BadRequest, match="the same picture as"):
+        photograph(workspace, "L0001", [one, two], today=TODAY)
 
 
 def test_exemplars_of_the_same_part_are_cut_out_and_looked_at_beside(workspace, stage, tmp_path):

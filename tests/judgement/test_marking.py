@@ -5,7 +5,8 @@ from datetime import date
 
 import pytest
 
-from tracker.judgement.marking import Claim, Life, MarkingRead, check, compare_siblings, misread_alike
+from tracker.judgement.marking import Claim, Life, MarkingRead, check, misread_alike
+from tracker.judgement.siblings import compare_siblings
 
 TODAY = date(2024, 6, 3)
 

@@ -56,6 +56,7 @@ class Looked:
     overlays: list[bytes]
     before: Prior
     companions: Companions
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,6 +253,7 @@ def _notes(lot: Lot, looked: Looked, kept: list[PhotoKept], written: list[_Writt
         for photo in kept
         if photo.already
     ]
+    notes += looked.notes
     unmatched = sum(one.piece is None for one in looked.matched)
     if unmatched and looked.role != "listing":
         chips = "1 chip in view is" if unmatched == 1 else f"{unmatched} chips in view are"

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from sqlalchemy.orm import Session
 
-from tracker.desk.assess import inspected_pieces, prior_of
+from tracker.desk.assess import LISTING, inspected_pieces, prior_of
 from tracker.desk.companions import Companions, companions_of, earlier_photos
 from tracker.desk.contract import InspectionDocument, PhotographDocument
 from tracker.desk.fields import file_name, one_of
@@ -16,6 +16,7 @@ from tracker.desk.matching import BY_ORDER, Matched, match
 from tracker.desk.overlays import annotate
 from tracker.desk.photo_records import Looked, Taken, record
 from tracker.desk.pieces import find_lot, resolve_pieces
+from tracker.desk.reuse import reuse_notes
 from tracker.desk.swabs import beside_of_swabs
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
@@ -27,8 +28,7 @@ from vision.inspection import PhotoSource
 from vision.inspection import inspect as look
 from vision.observations import Inspection as Seen
 
-ROLES = ("top", "bottom", "before-swab", "after-swab", "listing")
-LISTING = "listing"
+ROLES = ("top", "bottom", "before-swab", "after-swab", LISTING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +42,7 @@ class _Known:
     known: tuple[str, ...]
     free: tuple[str, ...]
     companions: Companions
+    notes: tuple[str, ...]
 
 
 def photograph(
@@ -87,6 +88,7 @@ def photograph(
     """
     role = one_of(role, "role", ROLES)
     taken = [_take(path) for path in dict.fromkeys(paths)]
+    _refuse_twice(taken)
     with workspace.read() as session:
         known = _what_is_known(session, workspace, lot, piece, role, taken)
     looked = _look(workspace, known, taken, role, today or datetime.now(UTC).date(), progress)
@@ -114,6 +116,14 @@ def _take(path: Path) -> Taken:
         raise BadRequest(f"The file {path} cannot be read ({said}).", "Check its permissions.") from None
 
 
+def _refuse_twice(taken: Sequence[Taken]) -> None:
+    first: dict[str, Taken] = {}
+    for one in taken:
+        other = first.setdefault(one.sha256, one)
+        if other is not one:
+            raise BadRequest(f"{one.path} is the same picture as {other.path}.", "Leave one of them away.")
+
+
 def _what_is_known(
     session: Session, workspace: Workspace, label: str, words: Sequence[str], role: str, taken: Sequence[Taken]
 ) -> _Known:
@@ -133,6 +143,7 @@ def _what_is_known(
         known=known,
         free=_free(session, lot, role),
         companions=companions_of(session, workspace.store, lot, role, {one.sha256 for one in taken}),
+        notes=reuse_notes(session, workspace.store, lot, taken) if role == LISTING else (),
     )
 
 
@@ -168,6 +179,7 @@ def _look(
         overlays=[annotate(document.photos[p], taken[p].data, names[p]) for p in range(len(taken))],
         before=known.before,
         companions=known.companions,
+        notes=known.notes,
     )
 
 

@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from tracker.judgement.marking import Checked, Claim, Comparison, Life, MarkingRead, check, compare_siblings, fold_alike
+from tracker.judgement.marking import Checked, Claim, Comparison, Life, MarkingRead, check, fold_alike
+from tracker.judgement.siblings import compare_siblings
 from tracker.knowledge import datecodes, families, parts
 from vision.observations import Line
 

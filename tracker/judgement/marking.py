@@ -1,8 +1,6 @@
 """A seller's claim held against what is read on the piece."""
 
 import re
-from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Protocol
@@ -131,8 +129,8 @@ class MarkingRead:
         """Return the index of the line that contains `text`, or None."""
         if not text:
             return None
-        wanted = _fold(text)
-        return next((i for i, line in enumerate(self.lines) if wanted in _fold(line)), None)
+        wanted = letters_and_figures(text)
+        return next((i for i, line in enumerate(self.lines) if wanted in letters_and_figures(line)), None)
 
     def confidence_of(self, text: str | None) -> float:
         """Return the confidence of the line that contains `text`; 0 where none does."""
@@ -219,21 +217,22 @@ def misread_alike(claimed: str, read: str) -> bool:
     return a == b or (len(b) >= 4 and b in a)
 
 
-def _fold(text: str) -> str:
+def letters_and_figures(text: str) -> str:
+    """Return a marking text in capitals without spaces and signs."""
     return re.sub(r"[^A-Z0-9]", "", text.upper())
 
 
 def fold_alike(text: str) -> str:
     """Return a marking text with only letters and figures, those that look alike made equal."""
-    return _fold(text).translate(ALIKE)
+    return letters_and_figures(text).translate(ALIKE)
 
 
 def _maker(claim: Claim, reading: MarkingRead, comparison: Comparison | None) -> Checked:
     if not claim.maker or not reading.makers or (comparison is not None and comparison.kind == "other-maker"):
         return NOTHING
-    wanted = _fold(claim.maker)
+    wanted = letters_and_figures(claim.maker)
     looked = ("marking-other-maker",)
-    if any(wanted in _fold(maker) or _fold(maker) in wanted for maker in reading.makers):
+    if any(wanted in letters_and_figures(maker) or letters_and_figures(maker) in wanted for maker in reading.makers):
         return Checked((), looked)
     sure = reading.confidence_of(reading.part) >= SURE_LINE
     message = f"{reading.part} is numbered as {' or '.join(reading.makers)} number parts; {claim.maker} was claimed."
@@ -258,7 +257,7 @@ def _date_possible(claim: Claim, reading: MarkingRead) -> Checked:
 
 def _alone(line: str, token: str) -> bool:
     """Tell whether a word has its line to itself, but for a few characters: other numbers stand among others."""
-    return len(_fold(line)) <= len(_fold(token)) + OTHER_CHARACTERS
+    return len(letters_and_figures(line)) <= len(letters_and_figures(token)) + OTHER_CHARACTERS
 
 
 def _week_53(reading: MarkingRead, best: DateRead) -> tuple[Remark, ...]:
@@ -310,43 +309,3 @@ def _date_against_condition(claim: Claim, reading: MarkingRead, today: date) -> 
     message = f"Sold as new, and the date code {best.text} is of {best.year}: {age} years old."
     line = reading.line_of(best.text)
     return Checked((Remark("date-too-old-for-new", message, strength, value=age, unit="years", line=line),), looked)
-
-
-def compare_siblings(dates: Sequence[str | None], grades: Sequence[str | None]) -> tuple[Checked, ...]:
-    """Look for pieces whose date code or grade differs from most of their siblings.
-
-    Parameters
-    ----------
-    dates : sequence of str or None
-        The date code of each piece as marked; None where it is not known.
-    grades : sequence of str or None
-        The part number of each piece, suffixes and all; None where it is not known.
-
-    Returns
-    -------
-    tuple of Checked
-        One a piece, in order. Without a majority (more than half of at least three known ones) nothing is said: where
-        everything differs, nobody is the odd one.
-    """
-    usual_date, usual_grade = _majority(dates), _majority(grades)
-    checked = []
-    for date_code, grade in zip(dates, grades, strict=True):
-        remarks, looked = [], []
-        if usual_date and date_code:
-            looked.append("date-codes-differ")
-            if fold_alike(date_code) != fold_alike(usual_date):
-                remarks.append(Remark("date-codes-differ", f"Date code {date_code}; most siblings have {usual_date}."))
-        if usual_grade and grade:
-            looked.append("markings-differ")
-            if not misread_alike(usual_grade, grade):
-                remarks.append(Remark("markings-differ", f"Marked {grade}; most siblings are {usual_grade}."))
-        checked.append(Checked(tuple(remarks), tuple(looked)))
-    return tuple(checked)
-
-
-def _majority(texts: Sequence[str | None]) -> str | None:
-    known = [_fold(text) for text in texts if text]
-    if len(known) < 3:
-        return None
-    (most, count), *_ = Counter(known).most_common(1)
-    return most if 2 * count > len(known) else None
