@@ -79,27 +79,31 @@ def _show(
 
 
 def _only(flag: str, help: str, metavar: str = "TEXT") -> Any:
-    return typer.Option(flag, help=help, metavar=metavar, show_default=False, rich_help_panel="Only those with")
+    return typer.Option(flag, help=help, metavar=metavar, show_default=False, rich_help_panel="To list fewer")
 
 
 def _list(
     what: Annotated[
         What, typer.Argument(metavar="LIST", help="lots, pieces, sellers, machines or runs.", show_default=False)
     ],
-    lot: Annotated[str | None, _only("--lot", "This lot.", "LOT")] = None,
-    seller: Annotated[str | None, _only("--seller", "This seller.", "NAME")] = None,
-    source: Annotated[str | None, _only("--source", "This kind of seller.", "KIND")] = None,
-    part: Annotated[str | None, _only("--part", "This in the claimed part, or the part as read.")] = None,
+    lot: Annotated[str | None, _only("--lot", "Only of this lot.", "LOT")] = None,
+    seller: Annotated[str | None, _only("--seller", "Only from this seller.", "NAME")] = None,
+    source: Annotated[str | None, _only("--source", "Only from this kind of seller.", "KIND")] = None,
+    part: Annotated[str | None, _only("--part", "Only with this text in the claimed part or the part as read.")] = None,
     disposition: Annotated[
         str | None,
-        _only("--disposition", "This disposition: open, accepted, quarantined, rejected, returned, fitted.", "WORD"),
+        _only(
+            "--disposition",
+            "Only of this disposition: open, accepted, quarantined, rejected, returned, fitted.",
+            "WORD",
+        ),
     ] = None,
-    machine: Annotated[str | None, _only("--machine", "This machine.", "LABEL")] = None,
-    name: Annotated[str | None, _only("--name", "This in the machine's name.")] = None,
-    test: Annotated[str | None, _only("--test", "This bench test.", "TEST")] = None,
-    verdict: Annotated[str | None, _only("--verdict", "This verdict: pass, fail, undecided.", "WORD")] = None,
+    machine: Annotated[str | None, _only("--machine", "Only of this machine.", "LABEL")] = None,
+    name: Annotated[str | None, _only("--name", "Only with this text in the machine's name.")] = None,
+    test: Annotated[str | None, _only("--test", "Only of this bench test: current, clock, in-circuit.", "TEST")] = None,
+    verdict: Annotated[str | None, _only("--verdict", "Only of this verdict: pass, fail, undecided.", "WORD")] = None,
     since: Annotated[
-        str | None, _only("--since", "Arrived, added or measured on this day or later.", "YYYY-MM-DD")
+        str | None, _only("--since", "Only what arrived, was added or was measured on this day or later.", "YYYY-MM-DD")
     ] = None,
     min_suspicion: Annotated[
         float | None,
@@ -108,14 +112,19 @@ def _list(
             metavar="0..1",
             min=0,
             max=1,
-            help="At least this suspicion.",
+            help="Only with at least this suspicion.",
             show_default=False,
-            rich_help_panel="Only those with",
+            rich_help_panel="To list fewer",
         ),
     ] = None,
     sort: Annotated[
         str | None,
-        typer.Option("--sort", metavar="COLUMN", help="Sort by this column of the JSON.", show_default=False),
+        typer.Option(
+            "--sort",
+            metavar="COLUMN",
+            help="Sort by this column; all columns are named as in the CSV.",
+            show_default=False,
+        ),
     ] = None,
     reverse: Annotated[bool, typer.Option("--reverse", help="Largest or latest first.")] = False,
     limit: Annotated[
@@ -209,7 +218,7 @@ def _due(
     within: Annotated[
         int | None,
         typer.Option(
-            "--within", metavar="DAYS", min=0, help="Only windows that close in so many days.", show_default=False
+            "--within", metavar="DAYS", min=0, help="Only windows that close within so many days.", show_default=False
         ),
     ] = None,
     workspace: WorkspaceOption = None,

@@ -47,7 +47,10 @@ def _how(test: str) -> Callable[[bool], None]:
 
 def _how_option(test: str) -> Any:
     return typer.Option(
-        "--how", callback=_how(test), is_eager=True, help="Print how the test is done and what to mind; nothing else."
+        "--how",
+        callback=_how(test),
+        is_eager=True,
+        help="Print how the test is done and what to mind; nothing is recorded.",
     )
 
 

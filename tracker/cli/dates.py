@@ -38,7 +38,7 @@ def datecode(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """What the date code in each marking may mean, best first.
+    """Say what the date code in each marking may mean, best first.
 
     Put -- before the markings when one begins with a hyphen.
     """

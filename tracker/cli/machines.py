@@ -106,7 +106,10 @@ def _recall(
     workspace: WorkspaceOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """List every machine and position that holds, or held, a piece like that. All that is given must fit."""
+    """List every machine and position that holds or held a piece of the given lot, seller, date code and so on.
+
+    Everything that is given must fit.
+    """
     from dataclasses import asdict
 
     from tracker.desk.recall import Wanted, recall

@@ -41,7 +41,10 @@ def _top(
         bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
     ] = False,
     debug: Annotated[
-        bool, typer.Option("--debug", envvar="LOTPROOF_DEBUG", help="Show the traceback of an error.")
+        bool,
+        typer.Option(
+            "--debug", envvar="LOTPROOF_DEBUG", help="Show where in the program an error arose, for a report."
+        ),
     ] = False,
 ) -> None:
     if debug:

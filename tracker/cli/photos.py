@@ -200,7 +200,7 @@ def _print_photographed(document: "PhotographDocument") -> None:
 def _print_where(photos: "Sequence[PhotoKept]") -> None:
     for photo in photos:
         if photo.overlay:
-            print(f"Annotated picture of {photo.name}: {photo.overlay}")
+            print(f"Annotated picture of {photo.name} kept as {photo.overlay} (--overlay DIR writes a copy to open)")
 
 
 def _chips(number: int) -> str:

@@ -190,7 +190,11 @@ def _draw_run(shown: RunShown) -> None:
     told = ("rule", "verdict")  # said above already
     if isinstance(result, dict):
         single = {name: value for name, value in result.items() if not isinstance(value, dict | list)}
-        lines = [(_named(name)[0], _quantity(name, value)) for name, value in single.items() if name not in told]
+        lines = [
+            (_named(name)[0], _quantity(name, value))
+            for name, value in single.items()
+            if name not in told and value is not None
+        ]
         _section("Result", ("what", "value"), lines)
 
 
@@ -199,9 +203,11 @@ _UNITS = {"hz": "Hz", "a": "A", "v": "V", "s": "s", "c": "°C", "ohm": "ohm"}
 
 
 def _named(name: str) -> tuple[str, str]:
-    """Split a column's name into words and unit: `current_u_a` gives 'current u' and 'A'."""
+    """Split a column's name into words and unit: `current_u_a` gives 'current uncertainty' and 'A'."""
     words, _, last = name.rpartition("_")
-    return (words.replace("_", " "), _UNITS[last]) if words and last in _UNITS else (name.replace("_", " "), "")
+    unit = _UNITS.get(last, "") if words else ""
+    spoken = ("uncertainty" if word == "u" else word for word in (words if unit else name).split("_"))
+    return " ".join(spoken), unit
 
 
 def _quantity(name: str, value: object) -> str:

@@ -121,7 +121,7 @@ def _fresh_folder(folder: Path) -> Path:
     if taken:
         raise BadRequest(
             f"{folder} is there already, and the demo needs a folder of its own.",
-            "Remove it, or name a new folder with --workspace.",
+            "Name a new or empty folder with --workspace.",
         )
     return folder.absolute()
 
