@@ -8,10 +8,10 @@ does not speak for the piece. A group that falls into two halves cannot say whic
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
 from vision.columns import Column, columns
+from vision.geometry import apply, as_quad
 from vision.matching import Relative, match_lines
 from vision.observations import Lettering, Measure, Observation, PieceView, Quad, Surface
 from vision.old_marks import OldMark
@@ -221,14 +221,8 @@ def _print_outline(view: PieceView) -> Quad | None:
         return None
     corners = np.array([view.lines[entry.line].face_outline for entry in view.lettering.lines]).reshape(-1, 2)
     low, high = corners.min(axis=0), corners.max(axis=0)
-    return to_photo(view, ((low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1])))
-
-
-def to_photo(view: PieceView, quad: Quad) -> Quad:
-    """Return a quadrilateral of the face in photo pixels."""
-    points = np.asarray(quad, dtype=np.float64).reshape(-1, 1, 2)
-    a, b, c, d = ((float(x), float(y)) for x, y in cv2.perspectiveTransform(points, view.face.to_photo).reshape(-1, 2))
-    return a, b, c, d
+    box = np.array([low, (high[0], low[1]), high, (low[0], high[1])])
+    return as_quad(apply(view.face.to_photo, box))
 
 
 def _old_mark(
@@ -259,7 +253,7 @@ def _old_mark(
             "1",
             usual,
             "clear" if mine >= OLD_MARK_CLEAR else "slight",
-            to_photo(view, place) if place else view.outline,
+            as_quad(apply(view.face.to_photo, np.asarray(place))) if place else view.outline,
         )
     ]
 

@@ -205,7 +205,7 @@ class _Page:
             self._leader(outline, box)
             self._write(box, blocks, self.font, pad, PAPER, PENCIL)
             return
-        name = piece.split()[0] if piece else _letters(sum(1 for tag, _ in self.listed if tag.isalpha()))
+        name = piece.split()[0].rstrip(":") if piece else _letters(sum(1 for tag, _ in self.listed if tag.isalpha()))
         self.listed.append((name, list(group)))
         if not piece:
             width, height = (e + 0.5 * self.size for e in self._extent([name], self.bold))

@@ -54,7 +54,7 @@ STROKE = Quantity("lettering-stroke-differs", "lettering", "For their height the
 PITCH = Quantity("lettering-pitch-differs", "lettering", "For the height of the characters the lines stand",
                  "further apart", "closer together", "ratio", True, 0.025, 0.03, 0.25)
 SLANT = Quantity("lettering-slant-differs", "lettering", "The characters lean", "more to the right", "more to the left",
-                 "deg", False, 1.2, 1.8, 8.0)
+                 "deg", False, 2.0, 2.5, 12.0)
 ANGLE = Quantity("lettering-angle-differs", "lettering", "The lines of print are turned", "more clockwise",
                  "more anticlockwise", "deg", False, 0.9, 1.2, 6.0)
 LEFT = Quantity("lettering-position-differs", "lettering", "The marking begins", "further right", "further left",

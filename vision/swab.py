@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vision.geometry import apply, as_quad
 from vision.light import FloatImage, linear_luminance
 from vision.observations import Line, Measure, NotMeasured, Observation, PieceView, Quad, Surface
 from vision.quantities import COHERENCE, ROUGHNESS
@@ -19,11 +20,13 @@ LOSS_U = 0.06
 
 
 @dataclass(frozen=True, slots=True)
-class _Loss:
+class Loss:
     """How much of one line is gone."""
 
     line: Line
     lost: float
+    place: Quad
+    """Where the line was, on the face after."""
 
 
 def swab(before: PieceView, after: PieceView) -> tuple[Observation, ...]:
@@ -50,7 +53,7 @@ def swab(before: PieceView, after: PieceView) -> tuple[Observation, ...]:
     return tuple(observed)
 
 
-def mark_losses(before: PieceView, after: PieceView) -> list[_Loss]:
+def mark_losses(before: PieceView, after: PieceView) -> list[Loss]:
     """Return the part of each line's ink that is gone: ink is its contrast times its area in body units."""
     first, second = linear_luminance(before.face.image), linear_luminance(after.face.image)
     scale = np.array([second.shape[1] / first.shape[1], second.shape[0] / first.shape[0]])
@@ -61,8 +64,9 @@ def mark_losses(before: PieceView, after: PieceView) -> list[_Loss]:
         had = _ink(first, line.face_outline)
         if had <= 0:
             continue
-        left = max(_ink(second, box) for box in _places(line, after.lines, scale))
-        losses.append(_Loss(line, float(np.clip(1.0 - left / had, 0.0, 1.0))))
+        places = _places(line, after.lines, scale)
+        left = max(_ink(second, box) for box in places)
+        losses.append(Loss(line, float(np.clip(1.0 - left / had, 0.0, 1.0)), places[0]))
     return losses
 
 
@@ -83,7 +87,7 @@ def _ink(luminance: FloatImage, box: Quad) -> float:
     return float(contrast * area)
 
 
-def _loss_observation(loss: _Loss, after: PieceView) -> Observation:
+def _loss_observation(loss: Loss, after: PieceView) -> Observation:
     """Say how much of the marking is gone."""
     return Observation(
         "swab-mark-loss",
@@ -93,7 +97,7 @@ def _loss_observation(loss: _Loss, after: PieceView) -> Observation:
         "ratio",
         0.0,
         "clear" if loss.lost >= LOSS_CLEAR else "slight",
-        after.outline,
+        as_quad(apply(after.face.to_photo, np.asarray(loss.place))),
     )
 
 

@@ -161,7 +161,7 @@ def test_an_even_split_is_never_clear_and_says_so() -> None:
         ({"advance": 0.155}, "lettering-spacing-differs"),
         ({"stroke": 0.038}, "lettering-stroke-differs"),
         ({"pitch": 0.36}, "lettering-pitch-differs"),
-        ({"slant": 9.0}, "lettering-slant-differs"),
+        ({"slant": 13.0}, "lettering-slant-differs"),
         ({"angle": 6.0}, "lettering-angle-differs"),
         ({"left": 0.60}, "lettering-position-differs"),
         ({"top": 0.42}, "lettering-position-differs"),
