@@ -8,16 +8,18 @@ from importlib.metadata import version
 import cv2
 import numpy as np
 
-from vision import compare, lettering, locate, photo, surface
+from vision import compare, lettering, photo, surface
 from vision.errors import PhotoError
-from vision.faces import rectify, turned
+from vision.faces import crop_line, rectify, turned
 from vision.geometry import Corners, apply, as_quad, clockwise
 from vision.lexicon import Lexicon, NoLexicon
+from vision.locate import Outline
 from vision.observations import Inspection, Observation, PhotoView, PieceView, Rgb
 from vision.package import package_of
-from vision.read.lines import photo_texts, read_face, upright
+from vision.read.lines import read_face, upright
 from vision.read.reconcile import glyphs
 from vision.read.second import SecondReader
+from vision.search import find_outlines
 
 METHOD_VERSION = "1"
 
@@ -91,22 +93,29 @@ def _view(source: PhotoSource, lexicon: Lexicon) -> PhotoView:
 
 
 def _pieces(image: Rgb, lexicon: Lexicon, second: SecondReader) -> list[PieceView]:
-    outlines = locate.locate(image, photo_texts(image))
+    outlines = find_outlines(image)
     if not outlines:
-        outlines = [_whole_photo(image)]
-        pieces = [_piece(image, outlines[0], lexicon, second)]
-        return [p for p in pieces if p.lines]
+        piece = _piece(image, _whole_photo(image), lexicon, second)
+        return [piece] if piece.lines and _pale_print(piece) else []
     return [_piece(image, outline, lexicon, second) for outline in outlines]
 
 
-def _whole_photo(image: Rgb) -> locate.Outline:
+def _pale_print(piece: PieceView) -> bool:
+    """Whether print is lighter than what it stands on, as on a top; on a delivery note it is the other way round."""
+    crops = [crop_line(piece.face.image, np.array(line.face_outline)) for line in piece.lines]
+    greys = [cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY) for crop in crops]
+    # Print covers less than half of its line, so it draws the mean to its side of the median.
+    return float(np.median([grey.mean() - np.median(grey) for grey in greys])) > 0
+
+
+def _whole_photo(image: Rgb) -> Outline:
     """A close-up that shows nothing but the top has no outline in it: the frame stands in, with a low score."""
     height, width = image.shape[:2]
     corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], float)
-    return locate.Outline(corners, 0.3, ())
+    return Outline(corners, 0.3, ())
 
 
-def _piece(image: Rgb, outline: locate.Outline, lexicon: Lexicon, second: SecondReader) -> PieceView:
+def _piece(image: Rgb, outline: Outline, lexicon: Lexicon, second: SecondReader) -> PieceView:
     flat = rectify(image, clockwise(outline.corners))
     seen = upright(flat, lexicon)
     face = turned(flat, seen.turn)

@@ -44,7 +44,7 @@ Contour = NDArray[np.integer[Any] | np.floating[Any]]
 _LEVELS = tuple(int(v) for v in np.geomspace(18, 185, 24))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Outline:
     """A proposed flat top.
 
@@ -249,7 +249,8 @@ def _surroundings(grey: NDArray[np.float32], corners: Corners) -> tuple[float, f
         regular.append(
             max(_regularity(np.asarray(outside[i : i + 3].mean(axis=0), np.float32)) for i in range(0, 12, 3))
         )
-    pairs = max(min(regular[0], regular[2]), min(regular[1], regular[3]))
+    # One row of leads often lies in shadow: the better row counts for something by itself.
+    pairs = max(0.6 * min(regular[i], regular[i + 2]) + 0.4 * max(regular[i], regular[i + 2]) for i in (0, 1))
     return float(min(steps)), pairs
 
 
@@ -340,7 +341,7 @@ def locate(image: Rgb, texts: Sequence[Corners] = ()) -> list[Outline]:
             break
         score, proposal, on = _whole(score, proposal, on, scored, grey)
         corners = side_fit(proposal.contour, proposal.corners) / scale
-        if not any(_clash(corners, other.corners) for other in chosen):
+        if not any(clash(corners, other.corners) for other in chosen):
             chosen.append(Outline(corners, score, on))
     return chosen
 
@@ -364,8 +365,8 @@ def _whole(
     return score, proposal, on
 
 
-def _clash(one: Corners, other: Corners) -> bool:
-    """Whether two outlines cannot both be packages: they overlap, or one lies inside the other."""
+def clash(one: Corners, other: Corners) -> bool:
+    """Return whether two outlines cannot both be packages: they overlap, or one lies inside the other."""
     if box_overlap(axis_box(one), axis_box(other), of_smaller=True) < 0.3:
         return False
     return quad_overlap(one, other, of_smaller=True) > 0.3

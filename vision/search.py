@@ -1,0 +1,74 @@
+"""Look for packages in a whole photo, and in a large one again part by part, so that small chips are not overlooked."""
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from vision.geometry import Corners, axis_box
+from vision.locate import Outline, clash, locate
+from vision.observations import Rgb
+from vision.read.lines import photo_texts
+
+# Above this long side a chip of a crowded board is too small in the working picture (own measurement).
+_LARGE = 2400
+# Each part spans this share of the photo's sides; neighbours overlap by a fifth, more than most chips' length.
+_PART = 0.6
+_SURE = 0.95
+
+
+def find_outlines(image: Rgb) -> list[Outline]:
+    """Return the outlines of the flat tops in a photo, best first.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (height, width, 3), RGB
+
+    Returns
+    -------
+    list of Outline
+        None overlap by more than a third.
+    """
+    whole = locate(image, photo_texts(image))
+    if max(image.shape[:2]) <= _LARGE:
+        return whole
+    parts = [outline for x, y, part in _parts(image) for outline in _within(part, x, y, image.shape)]
+    sure = [o for o in whole if o.score >= _SURE]
+    rest = sorted((o for o in [*parts, *whole] if o.score < _SURE or o in parts), key=lambda o: -o.score)
+    return _apart([*sure, *rest])
+
+
+def _parts(image: Rgb) -> Iterator[tuple[int, int, Rgb]]:
+    height, width = image.shape[:2]
+    tall, wide = int(height * _PART), int(width * _PART)
+    for y in (0, height - tall):
+        for x in (0, width - wide):
+            yield x, y, np.ascontiguousarray(image[y : y + tall, x : x + wide])
+
+
+def _within(part: Rgb, x: int, y: int, shape: tuple[int, ...]) -> list[Outline]:
+    """Outlines of one part in the photo's pixels, without those that the part's own edge may have cut."""
+    offset = np.array([x, y], float)
+    found = locate(part, photo_texts(part))
+    return [
+        Outline(o.corners + offset, o.score, ()) for o in found if not _cut(o.corners + offset, x, y, part.shape, shape)
+    ]
+
+
+def _cut(corners: Corners, x: int, y: int, part: tuple[int, ...], whole: tuple[int, ...]) -> bool:
+    x0, y0, x1, y1 = axis_box(corners)
+    air = 0.012 * max(part[:2])
+    right, bottom = x + part[1], y + part[0]
+    return (
+        (x > 0 and x0 < x + air)
+        or (y > 0 and y0 < y + air)
+        or (right < whole[1] and x1 > right - air)
+        or (bottom < whole[0] and y1 > bottom - air)
+    )
+
+
+def _apart(outlines: Sequence[Outline]) -> list[Outline]:
+    chosen: list[Outline] = []
+    for outline in outlines:
+        if not any(clash(outline.corners, other.corners) for other in chosen):
+            chosen.append(outline)
+    return chosen
