@@ -244,6 +244,12 @@ def _document(
     )
 
 
+SWAB_CAUTION = (
+    "Swabbing: solvents burn and harm; have fresh air and gloves and no flame near. Ceramic and metal-can parts have "
+    "lost genuine ink to solvents. Local rules have the last word."
+)
+
+
 def _notes(lot: Lot, looked: Looked, kept: list[PhotoKept], written: list[_Written]) -> tuple[str, ...]:
     notes = [
         f"No chip was found in {photo.name}; it is kept as evidence of the lot." for photo in kept if not photo.chips
@@ -258,6 +264,8 @@ def _notes(lot: Lot, looked: Looked, kept: list[PhotoKept], written: list[_Writt
     if unmatched and looked.role != "listing":
         chips = "1 chip in view is" if unmatched == 1 else f"{unmatched} chips in view are"
         notes.append(f"{chips} not recorded as a piece of {lot.label}; --piece says which piece a chip is.")
+    if looked.role.endswith("swab"):
+        notes.append(SWAB_CAUTION)
     again = [one.piece.label for one in written if one.again]
     if again:
         notes.append(f"Beside their new siblings, the findings on {', '.join(again)} changed.")
