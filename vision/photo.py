@@ -116,7 +116,7 @@ def decode(name: str, data: bytes) -> Photo:
     except UnidentifiedImageError:
         raise PhotoError(f"'{name}' is not a picture.", "JPEG, PNG, WebP, TIFF and HEIC photos are read.") from None
     except Exception as error:  # decoders raise nearly anything on damaged bytes, each its own
-        reason = str(error).split("\n")[0][:100] or type(error).__name__
+        reason = shown(str(error).split("\n")[0][:100]) or type(error).__name__
         raise PhotoError(f"'{name}' is damaged or cut short ({reason}).", "Copy it from the camera again.") from None
     return Photo(name, hashlib.sha256(data).hexdigest(), image, quality(image))
 
