@@ -1,5 +1,7 @@
 """Plane geometry of quadrilaterals: overlap, areas, ordering, fitting; nothing here knows of chips."""
 
+from math import hypot
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -17,15 +19,17 @@ def axis_box(corners: Corners) -> Box:
 
 
 def quad_area(corners: Corners) -> float:
-    """Return the area of a simple polygon of shape (n, 2), in square pixels (shoelace formula)."""
-    x, y = corners[:, 0], corners[:, 1]
-    return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2)
+    """Return the area of a simple quadrilateral of shape (4, 2), in square pixels (half its diagonals' cross product)."""
+    (ax, ay), (bx, by), (cx, cy), (dx, dy) = corners.tolist()
+    return abs((cx - ax) * (dy - by) - (cy - ay) * (dx - bx)) / 2
 
 
 def quad_sides(corners: Corners) -> tuple[float, float]:
     """Return mean lengths of the sides (first to second corner, second to third corner)."""
-    lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    return float((lengths[0] + lengths[2]) / 2), float((lengths[1] + lengths[3]) / 2)
+    (ax, ay), (bx, by), (cx, cy), (dx, dy) = corners.tolist()
+    across = hypot(bx - ax, by - ay) + hypot(cx - dx, cy - dy)
+    down = hypot(cx - bx, cy - by) + hypot(dx - ax, dy - ay)
+    return across / 2, down / 2
 
 
 def box_overlap(one: Box, other: Box, *, of_smaller: bool = False) -> float:
