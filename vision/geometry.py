@@ -19,9 +19,9 @@ def axis_box(corners: Corners) -> Box:
 
 
 def quad_area(corners: Corners) -> float:
-    """Return the area of a simple quadrilateral of shape (4, 2), in square pixels (half its diagonals' cross product)."""
+    """Return the area of a simple quadrilateral, shape (4, 2), in square pixels: half its diagonals' cross product."""
     (ax, ay), (bx, by), (cx, cy), (dx, dy) = corners.tolist()
-    return abs((cx - ax) * (dy - by) - (cy - ay) * (dx - bx)) / 2
+    return float(abs((cx - ax) * (dy - by) - (cy - ay) * (dx - bx)) / 2)
 
 
 def quad_sides(corners: Corners) -> tuple[float, float]:

@@ -111,8 +111,8 @@ def _evenness(lab: NDArray[np.float32], corners: Corners) -> tuple[float, float,
     return float(near.mean()), float(colour[0]), float(np.hypot(colour[1] - 128, colour[2] - 128))
 
 
-def _texts_on(corners: Corners, texts: Sequence[Corners]) -> tuple[int, ...]:
-    return tuple(i for i, text in enumerate(texts) if inside(corners, text.mean(axis=0)))
+def _texts_on(corners: Corners, middles: Sequence[Corners]) -> tuple[int, ...]:
+    return tuple(i for i, middle in enumerate(middles) if inside(corners, middle))
 
 
 def _sides_on_frame(corners: Corners, shape: tuple[int, ...]) -> int:
@@ -174,11 +174,12 @@ def locate(image: Rgb, texts: Sequence[Corners] = ()) -> list[Outline]:
     bare = print_removed(small, scaled)
     levels = gathered(from_levels(bare))
     found = [p for p in levels if p.votes >= 8 and p.fill > 0.97 and _surroundings(grey, p.corners)[1] > 0.6]
-    unexplained = [t for t in scaled if not any(inside(p.corners, t.mean(axis=0)) for p in found)]
+    middles = [t.mean(axis=0) for t in scaled]
+    unexplained = [t for t, m in zip(scaled, middles, strict=True) if not any(inside(p.corners, m) for p in found)]
     proposals = gathered(levels + from_texts(bare, unexplained))
     scored: list[tuple[float, Proposal, tuple[int, ...]]] = []
     for proposal in proposals:
-        on = _texts_on(proposal.corners, scaled)
+        on = _texts_on(proposal.corners, middles)
         scored.append((_score(proposal, grey, lab, scaled, on), proposal, on))
     scored.sort(key=lambda s: -s[0])
     chosen: list[Outline] = []

@@ -127,7 +127,8 @@ def from_texts(small: Rgb, texts: Sequence[Corners]) -> list[Proposal]:
     edges = cv2.Canny(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), 25, 60)
     found: list[Proposal] = []
     for text in sorted(texts, key=lambda t: -quad_area(t)):
-        if sum(p.fill > 0.95 and inside(p.corners, text.mean(axis=0)) for p in found) >= 4:
+        middle = text.mean(axis=0)
+        if sum(p.fill > 0.95 and inside(p.corners, middle) for p in found) >= 4:
             continue  # a neighbouring line already grew this top
         found += _grown(lab, edges, text, _openings(small.shape))
     return found
@@ -159,7 +160,7 @@ def _grown(lab: NDArray[np.float32], edges: NDArray[Any], text: Corners, opening
 
 
 def inside(corners: Corners, point: Corners) -> bool:
-    """Return whether a point, shape (2,), lies in a quadrilateral."""
+    """Return whether a point, shape (2,), lies in a quadrilateral, shape (4, 2)."""
     return cv2.pointPolygonTest(corners.astype(np.float32), (float(point[0]), float(point[1])), False) >= 0
 
 
