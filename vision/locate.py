@@ -148,6 +148,7 @@ def _score(
         + 0.6 * np.log2(short * long / (grey.size * 0.01))
         - 6.0 * max(worst_corner(proposal.corners) - 0.22, 0.0)
         - 0.8 * max(0, _sides_on_frame(proposal.corners, grey.shape) - 1)
+        - (0.0 if sized else 1.0)  # the ground beside a row of leads is a strip with leads, too, but bears no print
         - 3.6
     )
     return float(1.0 / (1.0 + np.exp(-evidence)))

@@ -180,7 +180,7 @@ def test_missing_file_folder_and_device_are_told_apart(tmp_path: Path) -> None:
         photo.load(str(tmp_path))
     pipe = tmp_path / "pipe.jpg"
     os.mkfifo(pipe)
-    for path in (pipe, Path(os.devnull)):
+    for path in (Path(os.devnull), pipe):
         with pytest.raises(PhotoError, match="is not an ordinary file"):
             photo.load(str(path))
 
