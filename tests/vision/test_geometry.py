@@ -123,7 +123,7 @@ def test_side_fit_is_not_drawn_by_leads_left_on_the_outline() -> None:
     low = (contour[:, 1] > 236) & (contour[:, 0] % 60 < 12)
     contour[low, 1] += 9
     fitted = geometry.side_fit(contour, geometry.clockwise(SLANTED))
-    assert np.abs(fitted - SLANTED).max() < 3.0
+    assert np.abs(fitted - SLANTED).max() < 1.0
 
 
 def test_side_fit_keeps_the_rectangle_where_there_is_nothing_to_fit() -> None:
