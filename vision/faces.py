@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 
-from vision.geometry import Corners, quad_sides
+from vision.geometry import Corners, grown, quad_sides
 from vision.observations import Face, Rgb
 
 # Longest side of a rectified top. Print is read at a lower resolution; measures of the surface want the native one.
@@ -66,15 +66,11 @@ def crop_line(image: Rgb, corners: Corners, *, pad: float = 0.0) -> Rgb:
     pad : float
         Added on every side, as a fraction of the line's height.
     """
-    width, height = quad_sides(corners)
-    across = corners[1] - corners[0] + corners[2] - corners[3]
-    down = corners[3] - corners[0] + corners[2] - corners[1]
-    across = across / (np.linalg.norm(across) + 1e-9) * pad * height
-    down = down / (np.linalg.norm(down) + 1e-9) * pad * height
-    grown = corners + np.array([-across - down, across - down, across + down, down - across])
-    size = max(4, round(width + 2 * pad * height)), max(4, round(height * (1 + 2 * pad)))
+    box = grown(corners, pad, pad)
+    width, height = quad_sides(box)
+    size = max(4, round(width)), max(4, round(height))
     target = np.array([[0, 0], [size[0], 0], list(size), [0, size[1]]], np.float32)
-    matrix = cv2.getPerspectiveTransform(grown.astype(np.float32), target)
+    matrix = cv2.getPerspectiveTransform(box.astype(np.float32), target)
     flat = cv2.warpPerspective(image, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(flat, np.uint8)
 

@@ -133,6 +133,22 @@ def _distance(points: Corners, start: Corners, end: Corners) -> Corners:
     return np.asarray(np.abs(relative[:, 0] * along[1] - relative[:, 1] * along[0]))
 
 
+def grown(corners: Corners, ends: float, edges: float) -> Corners:
+    """Return a line's box with air at its ends and along its edges, as fractions of its height.
+
+    Parameters
+    ----------
+    corners : ndarray of float64, shape (4, 2)
+        Clockwise from the line's upper left.
+    """
+    height = quad_sides(corners)[1]
+    across = corners[1] - corners[0] + corners[2] - corners[3]
+    down = corners[3] - corners[0] + corners[2] - corners[1]
+    across = across / (np.linalg.norm(across) + 1e-9) * ends * height
+    down = down / (np.linalg.norm(down) + 1e-9) * edges * height
+    return np.asarray(corners + np.array([-across - down, across - down, across + down, down - across]))
+
+
 def apply(homography: Homography, points: Corners) -> Corners:
     """Map points of shape (n, 2) through a 3 by 3 homography."""
     lifted = np.hstack([points, np.ones((len(points), 1))]) @ homography.T

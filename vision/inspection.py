@@ -14,14 +14,18 @@ from vision.faces import crop_line, rectify, turned
 from vision.geometry import Corners, apply, as_quad, clockwise
 from vision.lexicon import Lexicon, NoLexicon
 from vision.locate import Outline
-from vision.observations import Inspection, Observation, PhotoView, PieceView, Rgb
+from vision.observations import Face, Inspection, Line, Observation, PhotoView, PieceView, Rgb
 from vision.package import package_of
-from vision.read.lines import read_face, upright
+from vision.read.lines import Draft, settled
+from vision.read.lines import draft as find_lines
 from vision.read.reconcile import glyphs
 from vision.read.second import SecondReader
+from vision.read.upright import upright
 from vision.search import find_outlines
 
 METHOD_VERSION = "1"
+# Air around a top when it is cut out, as a fraction of its short side: outlines err a little inwards.
+_MARGIN = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,10 +98,13 @@ def _view(source: PhotoSource, lexicon: Lexicon) -> PhotoView:
 
 def _pieces(image: Rgb, lexicon: Lexicon, second: SecondReader) -> list[PieceView]:
     outlines = find_outlines(image)
-    if not outlines:
-        piece = _piece(image, _whole_photo(image), lexicon, second)
-        return [piece] if piece.lines and _pale_print(piece) else []
-    return [_piece(image, outline, lexicon, second) for outline in outlines]
+    drafts = [_draft(image, outline, lexicon) for outline in outlines or [_whole_photo(image)]]
+    opinions = second.read([crop for draft in drafts for crop in draft.crops])
+    pieces: list[PieceView] = []
+    for outline, draft in zip(outlines or [_whole_photo(image)], drafts, strict=True):
+        own, opinions = opinions[: len(draft.crops)], opinions[len(draft.crops) :]
+        pieces.append(_piece(image, outline, draft.face, settled(draft, own, lexicon)))
+    return pieces if outlines else [p for p in pieces if p.lines and _pale_print(p)]
 
 
 def _pale_print(piece: PieceView) -> bool:
@@ -115,13 +122,14 @@ def _whole_photo(image: Rgb) -> Outline:
     return Outline(corners, 0.3, ())
 
 
-def _piece(image: Rgb, outline: Outline, lexicon: Lexicon, second: SecondReader) -> PieceView:
-    flat = rectify(image, clockwise(outline.corners))
+def _draft(image: Rgb, outline: Outline, lexicon: Lexicon) -> Draft:
+    flat = rectify(image, clockwise(outline.corners), margin=_MARGIN)
     seen = upright(flat, lexicon)
-    face = turned(flat, seen.turn)
-    lines = read_face(face, seen, lexicon, second_reader=second)
-    height, width = face.image.shape[:2]
-    corners = apply(face.to_photo, np.array([[0, 0], [width, 0], [width, height], [0, height]], float))
+    return find_lines(image, turned(flat, seen.turn), seen, lexicon)
+
+
+def _piece(image: Rgb, outline: Outline, face: Face, lines: tuple[Line, ...]) -> PieceView:
+    corners = _top_corners(face)
     package, confidence = package_of(image, corners)
     return PieceView(
         outline=as_quad(corners),
@@ -133,6 +141,14 @@ def _piece(image: Rgb, outline: Outline, lexicon: Lexicon, second: SecondReader)
         lettering=lettering.measure(face, lines),
         surface=surface.measure(face, lines),
     )
+
+
+def _top_corners(face: Face) -> Corners:
+    """The top's corners in the photo: the face's own, less the margin it was cut out with."""
+    height, width = face.image.shape[:2]
+    air = _MARGIN * min(height, width) / (1 + 2 * _MARGIN)
+    box = [[air, air], [width - air, air], [width - air, height - air], [air, height - air]]
+    return apply(face.to_photo, np.array(box))
 
 
 def _in_reading_order(pieces: Sequence[PieceView]) -> list[PieceView]:
@@ -172,16 +188,6 @@ def _labelled(pieces: Sequence[PieceView], labels: Sequence[tuple[str, Corners]]
         if distances[nearest] < 2 * max(np.linalg.norm(quad[1] - quad[0]), np.linalg.norm(quad[2] - quad[1])):
             named[nearest] = replace(named[nearest], label=text)
     return named
-
-
-def group_key(piece: PieceView) -> str | None:
-    """Return what makes pieces comparable: the glyphs of their longest well-read line, or None where nothing was read.
-
-    Serial and date lines differ within a lot; the part number does not, and it is the line most pieces share. The
-    tracker groups by part number proper; this is what can be known without the trade's grammar.
-    """
-    solid = [glyphs(line.text) for line in piece.lines if line.confidence > 0.3 and not line.sideways]
-    return max(solid, key=len, default=None)
 
 
 def _groups(pieces: Sequence[PieceView]) -> list[list[int]]:

@@ -7,7 +7,7 @@ import numpy as np
 from vision.geometry import Corners, axis_box
 from vision.locate import Outline, clash, locate
 from vision.observations import Rgb
-from vision.read.lines import photo_texts
+from vision.read.seeds import photo_texts
 
 # Above this long side a chip of a crowded board is too small in the working picture (own measurement).
 _LARGE = 2400

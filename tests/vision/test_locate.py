@@ -16,7 +16,7 @@ from vision.faces import rectify, resized
 from vision.locate import Outline, locate
 from vision.observations import Rgb
 from vision.package import package_of
-from vision.read.lines import photo_texts
+from vision.read.seeds import photo_texts
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 ROWS = list(csv.DictReader((SAMPLES / "truth.csv").open(encoding="utf-8")))

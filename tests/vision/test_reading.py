@@ -14,8 +14,10 @@ from vision.faces import rectify, turned
 from vision.geometry import apply
 from vision.lexicon import NoLexicon
 from vision.observations import Face, Line, Rgb
-from vision.read.lines import Upright, photo_texts, read_face, upright
+from vision.read.lines import draft, settled
 from vision.read.second import SecondReader
+from vision.read.seeds import photo_texts
+from vision.read.upright import Upright, upright
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 ROWS = list(csv.DictReader((SAMPLES / "truth.csv").open(encoding="utf-8")))
@@ -27,10 +29,12 @@ def quad(row: dict[str, str]) -> Corners:
     return np.array([[float(row[f"x{i}"]), float(row[f"y{i}"])] for i in range(4)])
 
 
-def read(face: Face) -> tuple[Upright, Face, tuple[Line, ...]]:
+def read(face: Face, image: Rgb | None = None) -> tuple[Upright, Face, tuple[Line, ...]]:
+    """Turn and read a face cut from an image, with both readers; a face by itself is its own image."""
     seen = upright(face, NoLexicon())
     up = turned(face, seen.turn)
-    return seen, up, read_face(up, seen, NoLexicon(), second_reader=SecondReader())
+    found = draft(face.image if image is None else image, up, seen, NoLexicon())
+    return seen, up, settled(found, SecondReader().read(found.crops), NoLexicon())
 
 
 @pytest.mark.parametrize("chosen", CHOSEN, ids=[f"{n.split('_')[0]}-{p}" for n, p in CHOSEN])
@@ -38,7 +42,7 @@ def test_top_is_turned_upright_and_read_line_by_line(chosen: tuple[str, str]) ->
     (row,) = [r for r in ROWS if (r["file"], r["piece"]) == chosen]
     image = photo.decode(*photo.load(str(SAMPLES / chosen[0]))).image
     # The truth's corners start at the upper left of the upright marking; locate knows nothing of that yet.
-    seen, face, lines = read(rectify(image, np.roll(quad(row), 2, axis=0)))
+    seen, face, lines = read(rectify(image, np.roll(quad(row), 2, axis=0)), image)
     assert [line.text for line in lines] == row["lines"].split(" / ")
     assert seen.confidence > 0.5
     height, width = face.image.shape[:2]
@@ -114,7 +118,8 @@ def test_a_small_top_does_not_stop_the_reading() -> None:
 
 def test_without_a_second_reader_the_first_reads_alone() -> None:
     face = as_face(top_with(*MARKING))
-    lines = read_face(face, upright(face, NoLexicon()), NoLexicon())
+    found = draft(face.image, face, upright(face, NoLexicon()), NoLexicon())
+    lines = settled(found, [None] * len(found.crops), NoLexicon())
     assert [line.text for line in lines] == ["HDS62256LP-10", "9214 N3307"]
     assert {r.reader for line in lines for r in line.readings} == {"rapidocr"}
 
@@ -128,7 +133,8 @@ class Whims:
 
 def test_the_lexicon_cannot_change_what_is_plainly_printed() -> None:
     face = as_face(top_with(*MARKING))
-    lines = read_face(face, upright(face, Whims()), Whims())
+    found = draft(face.image, face, upright(face, Whims()), Whims())
+    lines = settled(found, [None] * len(found.crops), Whims())
     assert [line.text for line in lines] == ["HDS62256LP-10", "9214 N3307"]
 
 

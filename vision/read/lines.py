@@ -1,20 +1,18 @@
-"""Find the lines of print on a package's top, which way is up, and what each line says."""
+"""Find the lines of print on an upright top and say what each reads."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
-from vision.faces import crop_line, evened, resized, turned
-from vision.geometry import Corners, apply, as_quad, axis_box, box_overlap, quad_overlap, quad_sides
+from vision.faces import crop_line, turned
+from vision.geometry import Corners, apply, as_quad, axis_box, quad_overlap, quad_sides
 from vision.lexicon import Lexicon
 from vision.observations import Face, Line, Reading, Rgb
 from vision.read import ctc, neural
+from vision.read.pictures import PER_LINE, pictures
 from vision.read.reconcile import LEAST_CONFIDENCE, Opinion, glyphs, reconcile
-from vision.read.second import SecondReader
-
-_LEAST_BOX_SCORE = 0.45
+from vision.read.upright import Upright, base_scale, detected, flipped, sense
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,98 +24,6 @@ class _Found:
     distributions: tuple[ctc.Distribution, ...]
     confidence: float
     text: str
-
-
-def _pictures(image: Rgb, corners: Corners) -> list[Rgb]:
-    """Several pictures of one line: tight and loose, plain, stretched, evened and smoothed."""
-    out = [crop_line(image, corners)]
-    for pad, kinds in ((0.0, ("even",)), (0.12, ("stretched", "even", "smooth"))):
-        grey = cv2.cvtColor(crop_line(image, corners, pad=pad), cv2.COLOR_RGB2GRAY)
-        low, high = np.percentile(grey, (1, 99.5))
-        stretched = np.clip((grey.astype(float) - low) * 255.0 / max(high - low, 10.0), 0, 255).astype(np.uint8)
-        made = {
-            "stretched": stretched,
-            "smooth": cv2.GaussianBlur(stretched, (0, 0), max(0.6, grey.shape[0] / 45)),
-            "even": cv2.createCLAHE(2.0, (2, 4)).apply(stretched),
-        }
-        out += [np.asarray(cv2.cvtColor(made[kind], cv2.COLOR_GRAY2RGB), np.uint8) for kind in kinds]
-    return out
-
-
-_PER_LINE = 5
-
-
-def _detected(image: Rgb, short_side: int, *, even: bool = False) -> list[tuple[Corners, float]]:
-    """Boxes of lines that run left to right, in the image's pixels."""
-    scale = min(short_side / min(image.shape[:2]), 1900 / max(image.shape[:2]))
-    picture = resized(image, scale)
-    if even:
-        picture = evened(picture, clip=4.0, tiles=(4, 4))
-    boxes = [(b.corners / scale, b.score) for b in neural.detect(picture) if b.score > _LEAST_BOX_SCORE]
-    # The detector likes characters of 15 to 60 pixels; much flatter boxes are scratches, much taller ones lie across.
-    return [(c, s) for c, s in boxes if quad_sides(c)[0] > 0.75 * quad_sides(c)[1] and quad_sides(c)[1] > 5]
-
-
-def _quick(image: Rgb, boxes: Sequence[tuple[Corners, float]]) -> list[tuple[str, float]]:
-    crops = [crop_line(image, c, pad=0.05) for c, _ in boxes]
-    return [ctc.greedy(d, neural.ALPHABET) for d in neural.distributions(crops)] if crops else []
-
-
-def _sense(readings: Sequence[tuple[str, float]], lexicon: Lexicon) -> float:
-    """How much a set of readings looks like a marking the right way up."""
-    total = 0.0
-    for text, confidence in readings:
-        solid = glyphs(text)
-        if len(solid) >= 2:
-            total += max(0.0, confidence - 0.55) * min(len(solid), 12) * (1.0 + 0.15 * lexicon.plausibility(text))
-    return total
-
-
-@dataclass(frozen=True, slots=True)
-class Upright:
-    """Which way a top is up, how sure that is (0.25: no print read, to 1), and where print was seen on the way."""
-
-    turn: int
-    confidence: float
-    boxes: tuple[tuple[Corners, float], ...]
-    """Lines on the face once turned."""
-    crossing: tuple[tuple[Corners, float], ...]
-    """Lines on the face once turned and turned clockwise by one more quarter."""
-
-
-def upright(face: Face, lexicon: Lexicon) -> Upright:
-    """Decide among the four ways round by how well the print reads.
-
-    Parameters
-    ----------
-    face : Face
-        Long side horizontal.
-    lexicon : Lexicon
-
-    Returns
-    -------
-    Upright
-    """
-    seen: list[list[tuple[Corners, float]]] = []
-    for turn in range(4):
-        image = turned(face, turn).image
-        seen.append(_detected(image, _base_scale(image)) if turn < 2 else _flipped(seen[turn - 2], image))
-    senses = [_sense(_quick(turned(face, t).image, seen[t]), lexicon) for t in range(4)]
-    total, best = sum(senses), int(np.argmax(senses))
-    confidence = senses[best] / total if total > 0 else 0.25
-    return Upright(best, float(confidence), tuple(seen[best]), tuple(seen[(best + 1) % 4]))
-
-
-def _base_scale(image: Rgb) -> int:
-    """Short side at which the detector is asked first: square tops carry more and smaller lines than long ones."""
-    short, long = sorted(image.shape[:2])
-    return 320 if long > 1.5 * short else 480
-
-
-def _flipped(boxes: Sequence[tuple[Corners, float]], image: Rgb) -> list[tuple[Corners, float]]:
-    """The boxes as they stand after half a turn of their image."""
-    size = np.array([image.shape[1], image.shape[0]], float)
-    return [(np.roll(size - corners, 2, axis=0), score) for corners, score in boxes]
 
 
 def _unique(boxes: Sequence[tuple[Corners, float]]) -> list[tuple[Corners, float]]:
@@ -152,15 +58,15 @@ def _joined(corners: Sequence[Corners]) -> Corners:
     return np.array([a * across + b * down for a, b in ends])
 
 
-def _recognised(image: Rgb, boxes: Sequence[Corners]) -> list[tuple[ctc.Distribution, ...]]:
-    pictures = [p for corners in boxes for p in _pictures(image, corners)]
-    outputs = neural.distributions(pictures) if pictures else []
-    return [tuple(outputs[i : i + _PER_LINE]) for i in range(0, len(outputs), _PER_LINE)]
+def _recognised(photo: Rgb, face: Face, boxes: Sequence[Corners]) -> list[tuple[ctc.Distribution, ...]]:
+    shots = [p for corners in boxes for p in pictures(photo, apply(face.to_photo, corners))]
+    outputs = neural.distributions(shots) if shots else []
+    return [tuple(outputs[i : i + PER_LINE]) for i in range(0, len(outputs), PER_LINE)]
 
 
-def _found(image: Rgb, boxes: Sequence[tuple[Corners, float]]) -> list[_Found]:
+def _found(photo: Rgb, face: Face, boxes: Sequence[tuple[Corners, float]]) -> list[_Found]:
     out = []
-    for (corners, score), outputs in zip(boxes, _recognised(image, [c for c, _ in boxes]), strict=True):
+    for (corners, score), outputs in zip(boxes, _recognised(photo, face, [c for c, _ in boxes]), strict=True):
         greedy = [ctc.greedy(d, neural.ALPHABET) for d in outputs]
         text, confidence = max(greedy, key=lambda g: g[1])
         out.append(_Found(corners, score, outputs, confidence, text.strip()))
@@ -248,44 +154,73 @@ def _opinion(row: Sequence[_Found], seconds: Sequence[Reading | None], lexicon: 
     return Opinion(_without_logo(" ".join(p.text for p in solid)), min(p.confidence for p in solid), readings)
 
 
-def read_face(
-    face: Face, seen: Upright, lexicon: Lexicon, *, second_reader: SecondReader | None = None
-) -> tuple[Line, ...]:
-    """Read the lines of an upright top.
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """The lines found on a top, before the second reader is asked.
 
     Parameters
     ----------
+    crops : tuple of ndarray of uint8
+        A picture of each line for the second reader: level lines first, then sideways ones.
+    """
+
+    face: Face
+    rows: tuple[tuple[_Found, ...], ...]
+    sideways: tuple[tuple[Face, _Found], ...]
+    crops: tuple[Rgb, ...]
+
+
+def draft(photo: Rgb, face: Face, seen: Upright, lexicon: Lexicon) -> Draft:
+    """Find the lines of an upright top and ask the neural reader.
+
+    Parameters
+    ----------
+    photo : ndarray of uint8, shape (height, width, 3), RGB
     face : Face
         Turned upright.
     seen : Upright
         What was seen when it was turned.
     lexicon : Lexicon
-    second_reader : SecondReader, optional
-        Asked too where given.
+
+    Returns
+    -------
+    Draft
+    """
+    rows = tuple(tuple(_without_marks(row)) for row in _rows(_level(photo, face, seen.boxes)))
+    members = [f for row in rows for f in row]
+    sideways = tuple(_sideways(photo, face, members, seen.crossing, lexicon))
+    places = [apply(face.to_photo, f.corners) for f in members]
+    places += [apply(side.to_photo, f.corners) for side, f in sideways]
+    return Draft(face, rows, sideways, tuple(crop_line(photo, corners, pad=0.1) for corners in places))
+
+
+def settled(found: Draft, seconds: Sequence[Reading | None], lexicon: Lexicon) -> tuple[Line, ...]:
+    """Reconcile the readers' opinions of a draft's lines.
+
+    Parameters
+    ----------
+    found : Draft
+    seconds : sequence of Reading or None
+        The second reader's opinion of each of `found.crops`, in order.
+    lexicon : Lexicon
 
     Returns
     -------
     tuple of Line
         Top to bottom, then what is printed sideways (reading upwards or downwards), marked so.
     """
-    rows = [_without_marks(row) for row in _rows(_level(face.image, seen.boxes))]
-    members = [f for row in rows for f in row]
-    sideways = _sideways(face, members, seen.crossing, lexicon)
-    crops = [crop_line(face.image, f.corners, pad=0.1) for f in members]
-    crops += [crop_line(t.image, f.corners, pad=0.1) for t, f in sideways]
-    seconds = second_reader.read(crops) if second_reader else [None] * len(crops)
+    opinions = list(seconds)
     lines: list[Line] = []
-    for row in rows:
-        own, seconds = seconds[: len(row)], seconds[len(row) :]
+    for row in found.rows:
+        own, opinions = opinions[: len(row)], opinions[len(row) :]
         opinion = _opinion(row, own, lexicon)
         if opinion is not None and _worth_saying(opinion):
-            corners = _joined([f.corners for f in row])
-            lines.append(_line(opinion, corners, face))
-    for (side, found), second in zip(sideways, seconds, strict=True):
-        opinion = _opinion([found], [second], lexicon)
+            lines.append(_line(opinion, _joined([f.corners for f in row]), found.face))
+    for (side, one), second in zip(found.sideways, opinions, strict=True):
+        opinion = _opinion([one], [second], lexicon)
         if opinion is not None and _worth_saying(opinion) and opinion.confidence > 0.3:
-            line = _line(opinion, found.corners, side)
-            back = apply(np.linalg.inv(face.to_photo).astype(np.float64), np.array(line.outline))
+            line = _line(opinion, one.corners, side)
+            back = apply(np.linalg.inv(found.face.to_photo).astype(np.float64), np.array(line.outline))
             lines.append(replace(line, face_outline=as_quad(back), sideways=True))
     return tuple(lines)
 
@@ -295,23 +230,24 @@ def _worth_saying(opinion: Opinion) -> bool:
     return len(glyphs(opinion.text)) >= 2
 
 
-def _level(image: Rgb, known: Sequence[tuple[Corners, float]]) -> list[_Found]:
+def _level(photo: Rgb, face: Face, known: Sequence[tuple[Corners, float]]) -> list[_Found]:
     """Lines that run left to right, each box once: those seen already and those of a second, evened look."""
+    image = face.image
     second = _second_scale(image, known)
-    boxes = [*known, *_detected(image, second, even=True), *_detected(image, round(1.5 * second))]
-    return _without_fragments(_found(image, _unique(boxes)))
+    boxes = [*known, *detected(image, second, even=True), *detected(image, round(1.5 * second))]
+    return _without_fragments(_found(photo, face, _unique(boxes)))
 
 
 def _second_scale(image: Rgb, known: Sequence[tuple[Corners, float]]) -> int:
     """Short side at which the print already seen would be 30 pixels high, within what is worth the time."""
     if not known:
-        return 2 * _base_scale(image) // 3
+        return 2 * base_scale(image) // 3
     height = float(np.median([quad_sides(c)[1] for c, _ in known]))
     return int(np.clip(30.0 / height * min(image.shape[:2]), 160, 640))
 
 
 def _sideways(
-    face: Face, level: Sequence[_Found], crossing: Sequence[tuple[Corners, float]], lexicon: Lexicon
+    photo: Rgb, face: Face, level: Sequence[_Found], crossing: Sequence[tuple[Corners, float]], lexicon: Lexicon
 ) -> list[tuple[Face, _Found]]:
     """Lines printed across, on the parts of the top that carry no level line."""
     taken = [apply(face.to_photo, f.corners) for f in level if f.confidence > 0.6 and len(glyphs(f.text)) >= 3]
@@ -321,14 +257,14 @@ def _sideways(
         side = turned(face, turn)
         boxes = [
             b
-            for b in _unique(crossing if turn == 1 else _flipped(crossing, side.image))
+            for b in _unique(crossing if turn == 1 else flipped(crossing, side.image))
             if quad_sides(b[0])[0] > 1.8 * quad_sides(b[0])[1]
             and all(quad_overlap(apply(side.to_photo, b[0]), t, of_smaller=True) < 0.2 for t in taken)
         ]
-        found = [f for f in _without_fragments(_found(side.image, boxes)) if f.confidence > 0.7]
-        sense = _sense([(f.text, f.confidence) for f in found], lexicon)
-        if sense > most:
-            most, best = sense, [(side, f) for f in found]
+        found = [f for f in _without_fragments(_found(photo, side, boxes)) if f.confidence > 0.7]
+        makes = sense([(f.text, f.confidence) for f in found], lexicon)
+        if makes > most:
+            most, best = makes, [(side, f) for f in found]
     return best
 
 
@@ -340,26 +276,3 @@ def _line(opinion: Opinion, corners: Corners, face: Face) -> Line:
         face_outline=as_quad(corners),
         readings=opinion.readings,
     )
-
-
-def photo_texts(image: Rgb) -> list[Corners]:
-    """Return where print stands anywhere in a photo, at any angle: the seeds for finding packages.
-
-    Parameters
-    ----------
-    image : ndarray of uint8, shape (height, width, 3), RGB
-
-    Returns
-    -------
-    list of ndarray of float64, shape (4, 2)
-    """
-    scale = min(1.0, 1600 / max(image.shape[:2]))
-    scale = max(scale, min(2.0, 500 / min(image.shape[:2]))) if scale == 1.0 else scale
-    small = resized(image, scale)
-    found = [b.corners / scale for b in neural.detect(small)]
-    for box in neural.detect(evened(small)):
-        corners = box.corners / scale
-        near = (o for o in found if box_overlap(axis_box(corners), axis_box(o)) > 0)
-        if all(quad_overlap(corners, other, of_smaller=True) < 0.5 for other in near):
-            found.append(corners)
-    return found

@@ -18,7 +18,7 @@ from vision.read import ctc, neural
 _SAME_GLYPH = str.maketrans({"0": "O", "1": "I", "l": "I", "|": "I"})
 
 # How far grammar and the second reader may sway the choice, in natural-log units; own measurement on held-out photos.
-_GRAMMAR_WEIGHT = 0.35
+_GRAMMAR_WEIGHT = 0.45
 _SECOND_READER = 0.8
 # Below this the pictures disagree so much that the line is left out (own measurement).
 LEAST_CONFIDENCE = 0.08
