@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
+from textwrap import shorten
 from typing import Any
 
 import cv2
@@ -87,7 +88,7 @@ def _in_words(module: Any) -> Iterator[None]:
 
 def _first_line(error: object) -> str:
     lines = str(error).strip().splitlines()
-    return "".join(c for c in lines[0][:120] if c.isprintable()) if lines else type(error).__name__
+    return shorten("".join(c if c.isprintable() else " " for c in lines[0]), 120) if lines else type(error).__name__
 
 
 def _prepared(crop: Rgb) -> Rgb:
