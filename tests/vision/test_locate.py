@@ -154,11 +154,11 @@ def test_lines_of_print_beyond_the_frame_or_without_size_do_no_harm() -> None:
 
 
 def test_package_is_named_with_the_leads_that_show() -> None:
-    """Seven leads a side, drawn; without leads the shape alone names nothing."""
+    """Seven leads a side could be a DIP or an SOIC, drawn; without leads the shape alone names nothing."""
     chip, bare = Chip(turn=3), Chip(leads=False)
     name, confidence = package_of(drawn(chip), chip.corners())
-    assert name == "DIP-14"
-    assert confidence > 0.5
+    assert name == "DIP or SOIC"
+    assert 0.0 < confidence <= 0.5  # left open, and said so
     assert package_of(drawn(bare), bare.corners()) == (None, 0.0)
 
 
