@@ -32,9 +32,10 @@ def _marks(index: int, piece: PieceFound, names: Mapping[int, str]) -> list[Mark
     marks = [Mark(outline=piece.outline, text=f"{name}: {percent(piece.suspicion)}", role="piece")]
     marks += [Mark(outline=line.outline, text=line.text, role="line") for line in piece.lines]
     marks += [
-        Mark(outline=finding.outline, text=_title(finding), role="finding")
+        # What has no place of its own, such as a date that its siblings do not have, is said of the whole chip.
+        Mark(outline=finding.outline or piece.outline, text=_title(finding), role="finding")
         for finding in piece.findings
-        if finding.outline is not None and finding.weight_db > 0
+        if finding.weight_db > 0
     ]
     return marks
 
