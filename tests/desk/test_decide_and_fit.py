@@ -186,6 +186,14 @@ def test_exemplar_and_take_back(stocked: Workspace) -> None:
             declare_exemplar(stocked, piece, "x", withdraw=withdraw, operator="mira")
 
 
+def test_a_piece_that_was_turned_away_is_no_silent_exemplar(stocked: Workspace) -> None:
+    decide(stocked, ["L0002-01"], "reject", "draws too much", operator="mira")
+    declared = declare_exemplar(stocked, "L0002-01", "bought from the maker", operator="mira")
+    assert declared.notes[0] == "L0002-01 is rejected."
+    assert declare_exemplar(stocked, "L0002-01", "mixed up", withdraw=True, operator="mira").notes == ()
+    assert declare_exemplar(stocked, "L0002-02", "bought from the maker", operator="mira").notes == ()
+
+
 def _read(workspace: Workspace, label: str, marking: str, code: str, year: int, week: int) -> None:
     with workspace.act("mira", "photograph", label) as act:
         piece = find_piece(act.session, label)

@@ -109,6 +109,26 @@ def test_list_as_csv(place: Path, lotproof: Lotproof, tmp_path: Path) -> None:
     assert sorted(path.name for path in tmp_path.iterdir() if path.is_file()) == ["lots.csv"]
 
 
+@pytest.mark.parametrize(
+    "filters",
+    [
+        ("pieces", "--disposition", "bad"),
+        ("pieces", "--lot", "L9999"),
+        ("pieces", "--seller", "nobody"),
+        ("pieces", "--machine", "M0009"),
+        ("lots", "--source", "ebay"),
+        ("runs", "--verdict", "perhaps"),
+        ("pieces", "--min-suspicion", "30"),
+    ],
+)
+def test_a_filter_that_nothing_can_meet_is_refused(filters: tuple[str, ...], place: Path, lotproof: Lotproof) -> None:
+    lotproof(*RECEIVE)
+    refused = lotproof("list", *filters)
+    assert (refused.code, refused.out) == (ExitCode.BAD_REQUEST, "")
+    assert lotproof("list", "pieces", "--disposition", "Open", "--lot", "l1").code == ExitCode.DONE
+    assert lotproof("list", "pieces", "--min-suspicion", "30 %").out == "No pieces.\n"
+
+
 def test_same_order_again(place: Path, lotproof: Lotproof) -> None:
     lotproof(*RECEIVE, "--order", "Q-1")
     before = tree(place / "evidence"), lotproof("verify", "--json").json["head"]

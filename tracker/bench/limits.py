@@ -158,7 +158,8 @@ def _differences(
 ) -> tuple[str, ...]:
     notes = []
     if not clocks_hz:
-        state = "with the clock stopped" if _is_static(row) else "at that clock rate"
+        at = "the clock rate of its use" if row.clock_hz is None else show(row.clock_hz, "Hz")
+        state = "with the clock stopped" if _is_static(row) else f"at {at}, where the limit holds"
         notes.append(f"No clock was stated; the reading is taken as one {state}.")
     if supply_v is None:
         notes.append(f"The supply voltage was not stated; the limit holds at {row.supply_v:g} V.")

@@ -8,6 +8,7 @@ import typer
 
 from tracker.cli.options import JsonOption, WorkspaceOption
 from tracker.cli.printing import console, note, print_json, table
+from tracker.errors import BadRequest
 
 if TYPE_CHECKING:
     from tracker.desk.listing import Listing
@@ -30,15 +31,8 @@ SHOWN = {
         "seller",
         "order",
         "part",
-        "received",
-        "arrived",
         "claim_by",
-        "open",
-        "accepted",
-        "quarantined",
-        "rejected",
-        "returned",
-        "fitted",
+        "stands",
         "suspicion",
     ),
     "pieces": ("piece", "part", "part_read", "date_code", "suspicion", "disposition", "settled", "machine", "position"),
@@ -46,6 +40,10 @@ SHOWN = {
     "machines": ("machine", "name", "owner_reference", "pieces", "since"),
     "runs": ("run", "test", "piece", "machine", "verdict", "weight_db", "at", "operator"),
 }
+
+
+# A lot's pieces by disposition; a terminal shows them in one column, 'stands'.
+_COUNTS = ("open", "accepted", "quarantined", "rejected", "returned", "fitted")
 
 
 def register(app: typer.Typer) -> None:
@@ -106,13 +104,11 @@ def _list(
         str | None, _only("--since", "Only what arrived, was added or was measured on this day or later.", "YYYY-MM-DD")
     ] = None,
     min_suspicion: Annotated[
-        float | None,
+        str | None,
         typer.Option(
             "--min-suspicion",
-            metavar="0..1",
-            min=0,
-            max=1,
-            help="Only with at least this suspicion.",
+            metavar="SHARE",
+            help="Only with at least this suspicion: 0.3 or '30 %'.",
             show_default=False,
             rich_help_panel="To list fewer",
         ),
@@ -141,22 +137,31 @@ def _list(
     from dataclasses import asdict
 
     from tracker.desk.listing import Filters, list_rows, write_csv
+    from tracker.desk.pieces import find_lot, find_machine
+    from tracker.desk.recall import find_seller
     from tracker.desk.workspace import Workspace
 
     filters = Filters(
         lot=_label(lot),
         seller=seller,
-        source=source,
+        source=_word("source", source),
         part=part,
-        disposition=disposition,
+        disposition=_word("disposition", disposition),
         machine=_label(machine),
         name=name,
-        test=test,
-        verdict=verdict,
+        test=_word("test", test),
+        verdict=_word("verdict", verdict),
         since=_day(since),
-        suspicion=min_suspicion,
+        suspicion=None if min_suspicion is None else _share(min_suspicion),
     )
     with Workspace.open(workspace) as opened:
+        with opened.read() as session:
+            if filters.lot is not None:
+                find_lot(session, filters.lot)
+            if filters.machine is not None:
+                find_machine(session, filters.machine)
+            if filters.seller is not None:
+                find_seller(session, filters.seller)
         found = list_rows(opened, what.value, filters, sort=sort, reverse=reverse, limit=limit)
     if csv is not None:
         write_csv(found, csv)
@@ -166,6 +171,40 @@ def _list(
         print_json({"schema": f"lotproof.{what.value}/1", what.value: rows, "found": found.found})
     elif csv is None:
         _print_list(found)
+
+
+def _share(text: str) -> float:
+    advice = "Write 0.3 or '30 %'. `lotproof list --help` says what can be asked."
+    number = text.strip()
+    try:
+        value = float(number.removesuffix("%")) / (100 if number.endswith("%") else 1)
+    except ValueError:
+        raise BadRequest("--min-suspicion needs a number.", advice) from None
+    if not value >= 0:
+        raise BadRequest("--min-suspicion must be 0 or more.", advice)
+    if value > 1:
+        raise BadRequest("--min-suspicion must be 1 or less.", advice)
+    return value
+
+
+# What a row can say of itself.
+_WORDS = {
+    "disposition": _COUNTS,
+    "test": ("current", "clock", "in-circuit"),
+    "verdict": ("pass", "fail", "undecided"),
+}
+
+
+def _word(name: str, text: str | None) -> str | None:
+    """Return the word, or refuse one that no row can have: an empty list would look like an answer."""
+    from datetime import date
+
+    from tracker.desk.arrival import check_field
+    from tracker.desk.fields import one_of
+
+    if text is None:
+        return None
+    return str(check_field(name, text, today=date.today())) if name == "source" else one_of(text, name, _WORDS[name])
 
 
 def _label(text: str | None) -> str | None:
@@ -186,8 +225,8 @@ def _print_list(found: "Listing") -> None:
         return
     first, *others = SHOWN[found.what]
     # A column in which nobody has anything only takes room.
-    columns = [first, *(name for name in others if any(getattr(row, name) for row in found.rows))]
-    rows = [[_cell(name, getattr(row, name)) for name in columns] for row in found.rows]
+    columns = [first, *(name for name in others if any(_told(row, name) for row in found.rows))]
+    rows = [[_cell(name, _told(row, name)) for name in columns] for row in found.rows]
     titles = [name.replace("_", " ") for name in columns]
     numbers = [title for title, name in zip(titles, columns, strict=True) if _is_number(found, name)]
     console().print(table(titles, rows, right=numbers))
@@ -195,8 +234,14 @@ def _print_list(found: "Listing") -> None:
         note(f"{len(rows)} of {found.found}; --limit shows more.")
 
 
+def _told(row: object, name: str) -> object:
+    if name == "stands":
+        return ", ".join(f"{getattr(row, count)} {count}" for count in _COUNTS if getattr(row, count))
+    return getattr(row, name)
+
+
 def _is_number(found: "Listing", name: str) -> bool:
-    values = [getattr(row, name) for row in found.rows]
+    values = [_told(row, name) for row in found.rows]
     return any(isinstance(value, int | float) for value in values)
 
 

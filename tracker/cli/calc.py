@@ -101,7 +101,7 @@ def conformity(
     say(
         [
             ("verdict", found.verdict),
-            ("probability", f"{found.probability:.5f} ({percent(found.probability)}) that the value meets its limits"),
+            ("probability", f"{percent(found.probability)} that the value meets its limits"),
             ("rule", found.rule),
             ("source", found.source),
         ]
@@ -152,8 +152,11 @@ def interval(
         return
     say(
         [
-            ("fraction", f"{found.fraction:.4g}, {found.failed} of {found.tested}"),
-            ("interval", f"{found.lower:.4g} to {found.upper:.4g} ({100 * found.confidence:g} %)"),
+            ("fraction", f"{100 * found.fraction:.3g} %, {found.failed} of {found.tested}"),
+            (
+                "interval",
+                f"{100 * found.lower:.3g} % to {100 * found.upper:.3g} % ({100 * found.confidence:g} % confidence)",
+            ),
             ("source", found.source),
         ]
     )

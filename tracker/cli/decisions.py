@@ -102,6 +102,8 @@ def _exemplar(
 def _say(schema: str, verb: str, answer: "Declared", as_json: bool) -> None:
     from dataclasses import asdict
 
+    for text in answer.notes:
+        note(f"Note: {text}")
     if as_json:
         print_json({"schema": schema, **asdict(answer)})
         return

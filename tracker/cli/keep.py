@@ -111,7 +111,7 @@ def _verify(
 
 def _show(report: "Report") -> None:
     rows = [(rung.name, str(rung.checked), str(rung.faults) if rung.faults else "none") for rung in report.rungs]
-    console().print(table(("rung", "checked", "faults"), rows, right=("checked", "faults")))
+    console().print(table(("check", "things", "faults"), rows, right=("things", "faults")))
     for fault in report.faults:
         print(f"  {fault.rung}: {fault.message}")
     if report.fault_count > len(report.faults):
@@ -122,6 +122,8 @@ def _show(report: "Report") -> None:
         print("Everything is as it was recorded.")
     else:
         print("1 fault." if report.fault_count == 1 else f"{report.fault_count} faults.")
+        if any(fault.code != "file-orphaned" for fault in report.faults):
+            print("Change nothing there: restore from a backup what is named above, then run `lotproof verify` again.")
     print(f"Head: entry {report.head.entry}, {report.head.hash}")
 
 

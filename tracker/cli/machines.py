@@ -65,7 +65,11 @@ def _unfit(
     operator: OperatorOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Record that a piece was taken out of its machine."""
+    """Record that a piece was taken out of its machine.
+
+    Before opening a machine take it off the mains and let it discharge, and keep static away from the piece; local
+    rules and licensed practice have the last word.
+    """
     from tracker.desk.fitting import unfit
     from tracker.desk.workspace import Workspace
 
@@ -108,7 +112,7 @@ def _recall(
 ) -> None:
     """List every machine and position that holds or held a piece of the given lot, seller, date code and so on.
 
-    Everything that is given must fit.
+    A piece must match everything that is given.
     """
     from dataclasses import asdict
 
@@ -135,7 +139,7 @@ def _day(text: str | None, name: str) -> "date | None":
 
 def _show_recall(answer: "Recall") -> None:
     if not answer.pieces:
-        print("No piece fits.")
+        print("No piece on record matches.")
         return
     now = [stay for stay in answer.stays if stay.out is None]
     once = [stay for stay in answer.stays if stay.out is not None]
@@ -145,8 +149,13 @@ def _show_recall(answer: "Recall") -> None:
         print("In no machine now:")
         console().print(table(("piece", "disposition"), [(one.piece, one.disposition) for one in answer.loose]))
     machines = len({stay.machine for stay in now})
-    many = "1 piece fits" if answer.pieces == 1 else f"{answer.pieces} pieces fit"
-    print(f"{many}; {len(now)} in {'1 machine' if machines == 1 else f'{machines} machines'} now.")
+    many = "1 piece matches" if answer.pieces == 1 else f"{answer.pieces} pieces match"
+    where = (
+        f"{len(now)} in {'1 machine' if machines == 1 else f'{machines} machines'} now"
+        if now
+        else "none in a machine now"
+    )
+    print(f"{many}; {where}.")
 
 
 def _show_stays(title: str, stays: "list[Stay]") -> None:
@@ -167,4 +176,6 @@ def _show_stays(title: str, stays: "list[Stay]") -> None:
         )
         for stay in stays
     ]
-    console().print(table(columns, rows))
+    # A column in which nobody has anything only takes room.
+    kept = [number for number in range(len(columns)) if any(row[number] for row in rows)]
+    console().print(table([columns[number] for number in kept], [[row[number] for number in kept] for row in rows]))

@@ -84,7 +84,8 @@ def run() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(ExitCode.DONE)
     except typer.Abort:
-        print("lotproof: Stopped; nothing was recorded.", file=sys.stderr)
+        # On a line of its own, below the prompt.
+        print("\nlotproof: Stopped; nothing was recorded.", file=sys.stderr)
         sys.exit(ExitCode.BAD_REQUEST)
     except Exception as error:
         sys.exit(_explain(error))

@@ -117,7 +117,7 @@ def photograph(
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
-        with progress("Looking at photos") as told:
+        with progress("Looking at photos, with earlier ones to compare with") as told:
             document = keep_and_look(
                 opened, lot, photos, piece=piece or (), role=role.value, operator=operator, progress=told
             )
@@ -129,7 +129,7 @@ def photograph(
     if as_json:
         printing.print_json(document.as_json())
     else:
-        _print_photographed(document)
+        _print_photographed(document, copied=bool(written))
     for path in written:
         printing.note(f"Annotated picture: {path}")
 
@@ -182,7 +182,7 @@ def _print_inspection(document: "InspectionDocument") -> None:
         print()
 
 
-def _print_photographed(document: "PhotographDocument") -> None:
+def _print_photographed(document: "PhotographDocument", *, copied: bool) -> None:
     for photo in document.photos:
         print(f"{photo.name}: {photo.width} x {photo.height} pixels, {_chips(photo.chips)}")
         for warning in photo.warnings:
@@ -194,7 +194,8 @@ def _print_photographed(document: "PhotographDocument") -> None:
         print(f"  not recorded: {chip.photo} no. {chip.index + 1}, {chip.marking or 'nothing read'}: {chip.reason}")
     for note in document.notes:
         printing.note(f"note: {note}")
-    _print_where(document.photos)
+    if not copied:
+        _print_where(document.photos)
 
 
 def _print_where(photos: "Sequence[PhotoKept]") -> None:

@@ -47,4 +47,23 @@ def table(columns: Sequence[str], rows: Iterable[Sequence[str]], *, right: Seque
     for row in rows:
         # As Text: what people typed must not be taken for Rich's markup.
         grid.add_row(*(Text(cell) for cell in row))
+    if sys.stdout.isatty():
+        _fit_words(grid, console().width)
     return grid
+
+
+def _fit_words(grid: "Table", room: int) -> None:
+    """Narrow the columns of a table wider than `room` so that no word is broken, where that can be done."""
+    from rich.cells import cell_len
+
+    texts = [[str(column.header), *(str(cell) for cell in column.cells)] for column in grid.columns]
+    widths = [max(cell_len(text) for text in column) for column in texts]
+    least = [max((cell_len(word) for text in column for word in text.split()), default=0) for column in texts]
+    room -= 2 * (len(widths) - 1)
+    if sum(widths) <= room or sum(least) > room:
+        return  # all fits, or Rich has to fold words
+    while sum(widths) > room:
+        widest = max(range(len(widths)), key=lambda one: widths[one] if widths[one] > least[one] else 0)
+        widths[widest] -= 1
+    for column, width in zip(grid.columns, widths, strict=True):
+        column.width = width

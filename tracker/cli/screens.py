@@ -195,7 +195,23 @@ def _draw_run(shown: RunShown) -> None:
             for name, value in single.items()
             if name not in told and value is not None
         ]
-        _section("Result", ("what", "value"), lines)
+        _section("Result", ("what", "value"), [*_weighed(result), *lines])
+
+
+_TECHNOLOGIES = {"cmos": "CMOS", "nmos": "NMOS"}
+
+
+def _weighed(result: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return why the verdict is what it is, the limit with its source, and what the line through the readings says."""
+    limit, fitted = result.get("limit"), result.get("fitted")
+    told = [("because", text) for text in result.get("reasons") or ()]
+    if limit:
+        told.append(("limit", f"{show(limit['max_a'], 'A')}: {limit['what']} ({limit['source']})"))
+    if fitted:
+        likeliest = sorted(fitted["technology"].items(), key=lambda named: -named[1])
+        shares = ", ".join(f"{_TECHNOLOGIES.get(name, name)} {percent(share)}" for name, share in likeliest)
+        told.append(("technology", f"{shares} (declared models; common practice, no source)"))
+    return told + [("note", text) for text in result.get("notes") or ()]
 
 
 # The units that stand at the end of our column names.

@@ -125,7 +125,7 @@ def check_arrival(
             good[name] = check_field(name, text, today=today)
         except BadRequest as error:
             problems.append((name, error))
-    if "price" in given and "currency" not in given:
+    if "price" in good and "currency" not in given:
         problems.append(("currency", BadRequest("There is a price without a currency.", "Add it, such as EUR.")))
     for paper in papers:
         try:

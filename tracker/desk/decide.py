@@ -10,7 +10,7 @@ from tracker.desk.fields import one_line, one_of
 from tracker.desk.pieces import MANY, dispositions, find_piece, resolve_pieces, seats
 from tracker.desk.workspace import Act, Workspace
 from tracker.errors import BadRequest
-from tracker.records.models import Decision, Exemplar, JournalEntry, Piece, Settlement
+from tracker.records.models import BenchRun, Decision, Exemplar, JournalEntry, Piece, Settlement
 
 DISPOSITION_OF = {"accept": "accepted", "quarantine": "quarantined", "reject": "rejected", "return": "returned"}
 TRUTHS = ("genuine", "not-genuine")
@@ -30,12 +30,13 @@ class Decided:
 
 @dataclass(frozen=True, slots=True)
 class Declared:
-    """A declaration about a piece and the one it supersedes, if any."""
+    """A declaration about a piece and the one it supersedes, if any; `notes` are things to see to."""
 
     piece: str
     said: str
     grounds: str
     supersedes: str | None
+    notes: tuple[str, ...] = ()
 
 
 def decide(
@@ -168,7 +169,23 @@ def declare_exemplar(
         act.add(Exemplar(piece_id=piece.id, grounds=why, withdrawn=withdraw))
         said = "no longer an exemplar" if withdraw else "exemplar"
         _say(act, piece, said, why)
-        return Declared(piece.label, said, why, _said_before(act.session, standing, "exemplar") if standing else None)
+        supersedes = _said_before(act.session, standing, "exemplar") if standing else None
+        return Declared(piece.label, said, why, supersedes, () if withdraw else _against(act.session, piece))
+
+
+def _against(session: Session, piece: Piece) -> tuple[str, ...]:
+    """Say what on record speaks against a piece that is declared known good."""
+    notes = []
+    stands = dispositions(session, [piece])[piece.id]
+    if stands in ("quarantined", "rejected", "returned"):
+        notes.append(f"{piece.label} is {stands}.")
+    failed = select(BenchRun.label).where(BenchRun.piece_id == piece.id, BenchRun.verdict == "fail")
+    runs = session.scalars(failed.order_by(BenchRun.id)).all()
+    if runs:
+        notes.append(f"{piece.label} failed bench test {', '.join(runs)}.")
+    if notes:
+        notes.append("Others are compared with it all the same; --withdraw takes the declaration back.")
+    return tuple(notes)
 
 
 def _say(act: Act, piece: Piece, said: str, grounds: str) -> None:

@@ -67,7 +67,7 @@ def _whole(session: Session, store: EvidenceStore, photo: Photo, gathered: Gathe
         gathered.overlays.append((photo.name, len(data), overlay))
     file = f"photo{photo.id}.jpg"
     gathered.pictures[file] = as_jpeg(open_picture(data), longest=LONGEST_WHOLE)
-    what = "annotated" if overlay else "as taken"
+    what = "annotated with the suspicion when it was photographed" if overlay else "as taken"
     return Picture(file, f"{photo.name}, {photo.role}, {what}; original {photo.width} x {photo.height} pixels")
 
 

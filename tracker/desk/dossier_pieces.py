@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracker.bench.figures import show, show_with_u
 from tracker.desk.assess import TOP_ROLES, Facts, facts_of, kept_document, piece_suspicions
 from tracker.desk.contract import FindingFound, PieceDocument
 from tracker.desk.dossier_pictures import Gathered
@@ -17,7 +18,7 @@ from tracker.knowledge import parts
 from tracker.records.models import BenchRun, Lot, Piece
 
 STANDS = {"same": "agrees", "unsure": "unsure"}
-UNITS = {"body": "of the short side", "ratio": "", "deg": "°"}
+UNITS = {"body": "of the short side", "ratio": "", "1": "", "deg": "°"}
 NOT_READ = "not read"
 
 
@@ -107,7 +108,7 @@ def _finding(one: FindingFound) -> FindingRow:
 def _value(value: float | None, unit: str | None) -> str:
     if value is None:
         return ""
-    return f"{value:.4g} {UNITS.get(unit or '', unit or '')}".strip()
+    return f"{value:.3g} {UNITS.get(unit or '', unit or '')}".strip()
 
 
 def _compared_with(documents: Sequence[PieceDocument]) -> str:
@@ -120,6 +121,9 @@ def _compared_with(documents: Sequence[PieceDocument]) -> str:
 def _run(run: RunShown) -> RunSheet:
     result = _parsed(run.result)
     conditions = [
+        ("measured", _measured(result)),
+        ("limit", _limit(result.get("limit"))),
+        ("grade", _grade(result)),
         ("supply", None if run.supply_v is None else f"{run.supply_v:g} V"),
         ("ambient", None if run.ambient_c is None else f"{run.ambient_c:g} °C"),
         ("jig or machine", run.jig),
@@ -140,6 +144,26 @@ def _run(run: RunShown) -> RunSheet:
     )
 
 
+def _measured(result: dict[str, Any]) -> str | None:
+    current, at_hz = result.get("current_a"), result.get("at_hz")
+    if not isinstance(current, int | float):
+        return None
+    at = f" at {show(at_hz, 'Hz')}" if isinstance(at_hz, int | float) else ""
+    return show_with_u(current, result.get("u_a"), "A") + at
+
+
+def _limit(limit: object) -> str | None:
+    """Return the limit with where it was read: a verdict is worth what its limit is."""
+    if not isinstance(limit, dict) or not isinstance(limit.get("max_a"), int | float):
+        return None
+    return f"{show(limit['max_a'], 'A')}: {limit.get('what')} ({limit.get('source')})"
+
+
+def _grade(result: dict[str, Any]) -> str | None:
+    grade_hz = result.get("grade_hz")
+    return f"{show(grade_hz, 'Hz')} ({result.get('grade_source')})" if isinstance(grade_hz, int | float) else None
+
+
 def _parsed(text: str) -> dict[str, Any]:
     try:
         result = json.loads(text)
@@ -153,10 +177,10 @@ def _texts(value: object) -> tuple[str, ...]:
 
 
 HEADS = {
-    "clock_hz": "clock, Hz",
-    "current_a": "current, A",
-    "current_u_a": "uncertainty, A",
-    "voltage_v": "voltage, V",
+    "clock_hz": "clock",
+    "current_a": "current",
+    "current_u_a": "uncertainty",
+    "voltage_v": "voltage",
     "time_s": "time, s",
     "temp_c": "temperature, °C",
     "ambient_c": "ambient, °C",
@@ -167,13 +191,20 @@ HEADS = {
 
 def _readings(run: RunShown) -> Table:
     columns = list(dict.fromkeys(name for sample in run.samples for name, _ in sample))
-    rows = [tuple(_cell(dict(sample).get(name)) for name in columns) for sample in run.samples]
+    rows = [tuple(_cell(name, dict(sample).get(name)) for name in columns) for sample in run.samples]
     return Table(tuple(HEADS.get(name, name) for name in columns), tuple(rows))
 
 
-def _cell(value: object) -> str:
+# The units that get the prefix a person would choose; others stand at the column's head.
+_PREFIXED = {"hz": "Hz", "a": "A", "v": "V"}
+
+
+def _cell(name: str, value: object) -> str:
     if value is None:
         return ""
+    unit = _PREFIXED.get(name.rpartition("_")[2])
+    if unit and isinstance(value, int | float) and not isinstance(value, bool):
+        return show(value, unit)
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):

@@ -24,9 +24,11 @@ from tracker.judgement.marking import Claim
 from tracker.judgement.prior import Prior
 from tracker.knowledge.lexicon import lexicon
 from tracker.records.models import Lot
+from vision.errors import PhotoError
 from vision.inspection import PhotoSource
 from vision.inspection import inspect as look
 from vision.observations import Inspection as Seen
+from vision.photo import decode
 
 ROLES = ("top", "bottom", "before-swab", "after-swab", LISTING)
 
@@ -89,6 +91,7 @@ def photograph(
     role = one_of(role, "role", ROLES)
     taken = [_take(path) for path in dict.fromkeys(paths)]
     _refuse_twice(taken)
+    _refuse_undecodable(taken)
     with workspace.read() as session:
         known = _what_is_known(session, workspace, lot, piece, role, taken)
     looked = _look(workspace, known, taken, role, today or datetime.now(UTC).date(), progress)
@@ -122,6 +125,15 @@ def _refuse_twice(taken: Sequence[Taken]) -> None:
         other = first.setdefault(one.sha256, one)
         if other is not one:
             raise BadRequest(f"{one.path} is the same picture as {other.path}.", "Leave one of them away.")
+
+
+def _refuse_undecodable(taken: Sequence[Taken]) -> None:
+    """Refuse what is no whole picture before the lot's earlier photos are looked at again, which takes long."""
+    for one in taken:
+        try:
+            decode(one.name, one.data)
+        except PhotoError as error:
+            raise BadRequest(str(error), "Nothing was recorded.") from None
 
 
 def _what_is_known(

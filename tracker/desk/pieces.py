@@ -107,7 +107,8 @@ def find_machine(session: Session, label_or_name: str) -> Machine:
     machine = machine_or_none(session, label_or_name)
     if machine is None:
         raise BadRequest(
-            f"There is no machine '{_shown(label_or_name)}'.", "`lotproof list machines` shows those there are."
+            f"There is no machine '{_shown(label_or_name)}'.",
+            "`lotproof list machines` shows those there are. A lot is named like L0007, a piece like L0007-03.",
         )
     return machine
 

@@ -226,7 +226,7 @@ def _completeness(workspace: Workspace, session: Session, named: dict[str, str])
     for sha256, who in sorted(named.items()):
         yield 1
         if sha256 not in there and not workspace.store.has(sha256):
-            yield Fault("completeness", "file-missing", sha256, f"The file of {who} is missing from the evidence.")
+            yield Fault("completeness", "file-missing", sha256, _missing(who, sha256))
     suspects = sorted(there - named.keys()) + sorted(workspace.store.strays())
     for name in orphans(workspace, suspects):
         yield Fault(
@@ -236,6 +236,10 @@ def _completeness(workspace: Workspace, session: Session, named: dict[str, str])
             f"The evidence file {name} belongs to no entry; an interrupted act may have left it. "
             "`lotproof tidy` removes it.",
         )
+
+
+def _missing(who: str, sha256: str) -> str:
+    return f"The file of {who} ({sha256[:16]}...) is missing from the evidence."
 
 
 def orphans(workspace: Workspace, suspects: Sequence[str]) -> list[str]:
@@ -261,7 +265,7 @@ def _hashes(store: EvidenceStore, named: dict[str, str]) -> Iterator[Fault | int
             continue
         yield 1
         if found != sha256:
-            message = f"The file of {who} has changed: it now has {size} bytes and another SHA-256."
+            message = f"The file of {who} ({sha256[:16]}...) has changed: it now has {size} bytes and another SHA-256."
             yield Fault("hashes", "file-changed", sha256, message)
 
 
