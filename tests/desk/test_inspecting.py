@@ -8,7 +8,10 @@ from staged import Stage, chip, found, picture
 
 from tracker.desk import inspect as desk
 from tracker.desk.inspect import inspect_photos
+from tracker.desk.reading import understand
+from tracker.judgement.marking import Claim
 from tracker.judgement.weights import weight_db
+from vision.observations import Line
 
 TODAY = date(2031, 4, 2)
 CONTRACT_PIECE = {
@@ -137,3 +140,18 @@ def test_what_is_no_picture_is_said_plainly(tmp_path, lotproof, content):
     assert ran.code == 2
     assert [bool(photo["error"]) for photo in ran.json["photos"]] == [True, True, True]
     assert "Traceback" not in ran.err
+
+
+@pytest.mark.parametrize(
+    ("read", "sure"),
+    [
+        ("CV82C55AJ", True),  # of no family we know, and far from the claim
+        ("HDS6840FP", True),
+        ("CV6822AP", False),  # of no family we know, and one misread character away
+        ("N3307", False),  # far away, and perhaps a lot number
+    ],
+)
+def test_a_part_of_no_known_family_is_another_part_when_it_is_far_from_the_claim(read: str, sure: bool) -> None:
+    quad = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
+    understood = understand([Line(read, 1.0, quad, quad, ())], Claim(part="CV6522AP"), today=date(2031, 4, 2))
+    assert (understood.part, understood.marking.part_sure) == (read, sure)

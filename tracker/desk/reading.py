@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from difflib import SequenceMatcher
 
 from tracker.judgement.marking import Checked, Claim, Comparison, Life, MarkingRead, check, fold_alike
 from tracker.judgement.siblings import compare_siblings
@@ -12,6 +13,8 @@ from vision.observations import Line
 
 # Bounds: common practice, no source. Scores are log10 odds that a text is a part number.
 SURE_PART, LIKELY_PART = 2.0, 0.3
+FAR_PART, FAR_CHARACTERS = 1.0, 3
+"""A part number of no family we know may be the claimed one misread; so many characters away from it, it is not."""
 NEAR = ("same", "unsure", "other-grade", "other-package", "other-maker")
 """How a line may compare with the claimed part number to be taken for the piece's part number, nearest first."""
 
@@ -59,10 +62,19 @@ def understand(lines: Sequence[Line], claim: Claim, *, today: date) -> Understoo
         makers=makers,
         dates=datecodes.interpret(whole, maker=maker, by=latest),
         suspects=datecodes.suspects(whole, maker=maker, by=latest),
-        part_sure=score >= SURE_PART,
+        part_sure=score >= SURE_PART or (score >= FAR_PART and _is_far(part, claim.part)),
     )
     comparison = parts.compare_part(claim.part, part) if claim.part and part and score >= LIKELY_PART else None
     return Understood(marking, comparison, _life(part or claim.part))
+
+
+def _is_far(read: str | None, claimed: str | None) -> bool:
+    """Tell whether more characters differ than a misreading changes."""
+    if not read or not claimed:
+        return False
+    a, b = fold_alike(claimed), fold_alike(read)
+    same = sum(block.size for block in SequenceMatcher(None, a, b, autojunk=False).get_matching_blocks())
+    return max(len(a), len(b)) - same >= FAR_CHARACTERS
 
 
 def _part_among(texts: Sequence[str], claimed: str | None) -> str | None:
