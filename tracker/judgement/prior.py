@@ -125,7 +125,7 @@ def prior_text(kind: str | None, seller_bad: float = 0.0, seller_good: float = 0
     text = f"Before looking: {source_kind(kind).title}"
     if seller_bad or seller_good:
         lots = seller_bad + seller_good
-        text += f", this seller's record {seller_bad:g} of {lots:g} {'lot' if lots == 1 else 'lots'} bad"
+        text += f", this seller's record {seller_bad:g} of {lots:g} {'lot' if lots == 1 else 'lots'} not as claimed"
     return f"{text}; {100 * a / (a + b):.2g} % of such pieces are taken not to be what they claim"
 
 
