@@ -137,6 +137,17 @@ def test_the_limit_of_a_known_part() -> None:
     assert (several.max_a, several.at_hz) == (0.010, 2e6)
 
 
+def test_without_a_clock_a_clocked_limit_cannot_be_passed() -> None:
+    """5 mA is half of what CV6522 may draw at 2 MHz, but who knows how fast it ran; far above it fails all the same."""
+    limit = limits.choose(for_part("CV6522AP"), [])
+    assert isinstance(limit, Limit)
+    assert limit.clock_assumed
+    passed = current.evaluate([Reading(0.005, None, u_a=0.0001)], limit)
+    assert passed.verdict == "undecided"
+    assert any("state the clock rate" in reason for reason in passed.reasons)
+    assert current.evaluate([Reading(0.091, None, u_a=0.0001)], limit).verdict == "fail"
+
+
 def test_a_static_limit_needs_a_stopped_clock_or_a_line() -> None:
     buffer = for_part("CV74HC245N")  # invented: 8 uA static
     assert not limits.choose(buffer, [1e6])

@@ -328,7 +328,7 @@ def _decide(
 
 def _rule(grade_hz: float, required: float, margin: float) -> str:
     return (
-        f"claimed grade {show(grade_hz, 'Hz')}, margin {100 * margin:g} %: pass when the ceiling reaches "
+        f"grade {show(grade_hz, 'Hz')}, margin {100 * margin:g} %: pass when the ceiling reaches "
         f"{show(required, 'Hz')} with probability {percent(DECISION)} or more, fail when it reaches the bare grade "
         f"with probability {percent(1 - DECISION)} or less, undecided otherwise (JCGM 106:2012 conformance probability)"
     )

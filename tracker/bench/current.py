@@ -272,6 +272,8 @@ def _decide(
         reasons.append(
             "The current cannot be told from none at all: see whether the part has its supply and its clock."
         )
+    if found.verdict == "pass" and limit.clock_assumed:
+        reasons.append("The limit depends on the clock, and none was stated: state the clock rate it was measured at.")
     if found.verdict == "pass" and reasons:
         return "undecided", tuple(reasons)
     return found.verdict, (

@@ -28,6 +28,8 @@ class Limit:
     what, source : str
     notes : tuple of str
         In sentences, how the measurement's conditions differ from the limit's.
+    clock_assumed : bool
+        The limit holds at a clock rate and none was stated: at a slower clock less would be allowed.
     """
 
     max_a: float
@@ -36,6 +38,7 @@ class Limit:
     what: str
     source: str
     notes: tuple[str, ...] = ()
+    clock_assumed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +101,7 @@ def choose(
         what=what,
         source=row.source,
         notes=(*scaled, *_differences(row, clocks_hz, supply_v, ambient_c)),
+        clock_assumed=not clocks_hz and row.clock_hz is not None,
     )
 
 
