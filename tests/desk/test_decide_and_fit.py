@@ -307,3 +307,15 @@ def test_show_lot(stocked: Workspace) -> None:
     for label in ("L0009", "L0001-99", "M0009", "B0001", "nothing", ""):
         with pytest.raises(BadRequest):
             show(stocked, label)
+
+
+@pytest.mark.parametrize("reverse", [False, True])
+@pytest.mark.parametrize("sort", [None, "lot", "seller", "arrived"])
+@pytest.mark.parametrize("what", ["lots", "pieces"])
+def test_a_page_is_the_head_of_the_whole_list(stocked: Workspace, what: str, sort: str | None, reverse: bool) -> None:
+    """The short way to a page works out only its own rows; they are those that the whole list begins with."""
+    whole = list_rows(stocked, what, sort=sort, reverse=reverse)
+    for limit in (1, 3, whole.found + 5):
+        page = list_rows(stocked, what, sort=sort, reverse=reverse, limit=limit)
+        assert page.rows == whole.rows[:limit]
+        assert page.found == whole.found

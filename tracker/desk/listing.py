@@ -5,7 +5,7 @@ import io
 import os
 import secrets
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from datetime import date
 from pathlib import Path
@@ -15,7 +15,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload
 
 from tracker.desk.decide import exemplars, settled
-from tracker.desk.pieces import dispositions, seats
+from tracker.desk.pieces import MANY, dispositions, seats
 from tracker.desk.rows import ROW_OF, LotRow, MachineRow, PieceRow, Row, RunRow, SellerRow
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
@@ -78,16 +78,30 @@ def list_rows(
     tests = _tests(what, columns, filters or Filters())
     if sort is not None and sort not in columns:
         raise BadRequest(f"{what} have no column '{sort}'.", f"They have: {', '.join(columns)}.")
-    with workspace.read() as session:
-        rows = [row for row in _MAKERS[what](session) if all(test(row) for test in tests)]
     key = sort or columns[0]
-    present = sorted((row for row in rows if getattr(row, key) is not None), key=_by(key), reverse=reverse)
-    ordered = [*present, *(row for row in rows if getattr(row, key) is None)]
-    return Listing(what, tuple(ordered[:limit]), len(ordered))
+    with workspace.read() as session:
+        if limit is not None and limit <= MANY and _is_early(what, key, filters or Filters()):
+            early, page = _EARLY[what]
+            wanted = _ordered(early(session), tests, key, reverse)
+            return Listing(what, tuple(page(session, [row.id for row in wanted[:limit]])), len(wanted))
+        rows = _ordered(_MAKERS[what](session), tests, key, reverse)
+    return Listing(what, tuple(rows[:limit]), len(rows))
 
 
-def _by(column: str) -> Callable[[Row], Any]:
-    def key(row: Row) -> Any:
+def _is_early(what: str, key: str, filters: Filters) -> bool:
+    """Tell whether which rows are wanted, and in what order, is known without working out what became of each piece."""
+    asked = {field.name for field in fields(filters) if getattr(filters, field.name) is not None}
+    return what in _EARLY and key in _EARLY_COLUMNS and asked <= {"lot", "piece", "seller", "since"}
+
+
+def _ordered(rows: Iterable[Any], tests: Sequence[Callable[[Any], bool]], key: str, reverse: bool) -> list[Any]:
+    passed = [row for row in rows if all(test(row) for test in tests)]
+    present = sorted((row for row in passed if getattr(row, key) is not None), key=_by(key), reverse=reverse)
+    return [*present, *(row for row in passed if getattr(row, key) is None)]
+
+
+def _by(column: str) -> Callable[[Any], Any]:
+    def key(row: Any) -> Any:
         value = getattr(row, column)
         return value.casefold() if isinstance(value, str) else value
 
@@ -119,13 +133,17 @@ def _test(name: str, column: str, wanted: Any) -> Callable[[Row], bool]:
     return lambda row: str(getattr(row, column) or "").casefold() == text
 
 
-def _lots(session: Session) -> list[Row]:
+def _lots(session: Session, ids: Sequence[int] | None = None) -> list[Row]:
+    """Return the rows of all lots, or of the lots with these ids in their order."""
     query = select(Piece).options(joinedload(Piece.lot).joinedload(Lot.seller)).order_by(Piece.id)
-    pieces = session.scalars(query).all()
+    lots = select(Lot).order_by(Lot.id)
+    if ids is not None:
+        query, lots = query.where(Piece.lot_id.in_(ids)), lots.where(Lot.id.in_(ids))
     by_lot: dict[str, list[PieceRow]] = {}
-    for row in piece_rows(session, pieces):
+    for row in piece_rows(session, session.scalars(query).all()):
         by_lot.setdefault(row.lot, []).append(row)
-    return [lot_row(lot, by_lot.get(lot.label, [])) for lot in session.scalars(select(Lot).order_by(Lot.id))]
+    rows = {lot.id: lot_row(lot, by_lot.get(lot.label, [])) for lot in session.scalars(lots)}
+    return [*rows.values()] if ids is None else [rows[number] for number in ids]
 
 
 def lot_row(lot: Lot, pieces: Sequence[PieceRow]) -> LotRow:
@@ -189,9 +207,26 @@ def piece_rows(session: Session, pieces: Sequence[Piece]) -> list[PieceRow]:
     return rows
 
 
-def _pieces(session: Session) -> list[Row]:
+def _pieces(session: Session, ids: Sequence[int] | None = None) -> list[Row]:
+    """Return the rows of all pieces, or of the pieces with these ids in their order."""
     query = select(Piece).options(joinedload(Piece.lot).joinedload(Lot.seller)).order_by(Piece.id)
-    return [*piece_rows(session, session.scalars(query).all())]
+    if ids is None:
+        return [*piece_rows(session, session.scalars(query).all())]
+    found = {piece.id: piece for piece in session.scalars(query.where(Piece.id.in_(ids)))}
+    return [*piece_rows(session, [found[number] for number in ids])]
+
+
+_EARLY_COLUMNS = ("piece", "lot", "seller", "arrived")
+_ORIGIN = (Lot.label.label("lot"), Seller.name.label("seller"), Lot.arrived_on.label("arrived"))
+
+
+def _early_lots(session: Session) -> Iterable[Any]:
+    return session.execute(select(Lot.id, *_ORIGIN).join(Lot.seller).order_by(Lot.id))
+
+
+def _early_pieces(session: Session) -> Iterable[Any]:
+    query = select(Piece.id, Piece.label.label("piece"), *_ORIGIN).join(Piece.lot).join(Lot.seller)
+    return session.execute(query.order_by(Piece.id))
 
 
 def _suspicions(session: Session, pieces: Sequence[Piece]) -> dict[int, float]:
@@ -259,6 +294,11 @@ def _runs(session: Session) -> list[Row]:
     ]
 
 
+# What is known of each row at once, and the whole rows of some: a page of a long list needs no more.
+_EARLY: Mapping[str, tuple[Callable[[Session], Iterable[Any]], Callable[[Session, Sequence[int]], list[Row]]]] = {
+    "lots": (_early_lots, _lots),
+    "pieces": (_early_pieces, _pieces),
+}
 _MAKERS: Mapping[str, Callable[[Session], list[Row]]] = {
     "lots": _lots,
     "pieces": _pieces,
