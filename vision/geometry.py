@@ -57,6 +57,13 @@ def clockwise(corners: Corners) -> Corners:
     return np.roll(ordered, -int(np.argmin(ordered.sum(axis=1))), axis=0)
 
 
+def outward(start: Corners, end: Corners, centre: Corners) -> Corners:
+    """Return the unit vector across a side, shape (2,), that points away from a quadrilateral's centre."""
+    across = np.array([end[1] - start[1], start[0] - end[0]])
+    across = across / (np.linalg.norm(across) + 1e-9)
+    return np.asarray(-across if np.dot((start + end) / 2 - centre, across) < 0 else across)
+
+
 def _line_through(points: Corners) -> tuple[Corners, Corners]:
     vx, vy, x, y = cv2.fitLine(points.astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
     return np.array([x, y], float), np.array([vx, vy], float)

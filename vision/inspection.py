@@ -98,12 +98,13 @@ def _view(source: PhotoSource, lexicon: Lexicon) -> PhotoView:
 
 def _pieces(image: Rgb, lexicon: Lexicon, second: SecondReader) -> list[PieceView]:
     outlines = find_outlines(image)
-    drafts = [_draft(image, outline, lexicon) for outline in outlines or [_whole_photo(image)]]
+    tops = outlines or [_whole_photo(image)]
+    drafts = [_draft(image, top, lexicon) for top in tops]
     opinions = second.read([crop for draft in drafts for crop in draft.crops])
     pieces: list[PieceView] = []
-    for outline, draft in zip(outlines or [_whole_photo(image)], drafts, strict=True):
+    for top, draft in zip(tops, drafts, strict=True):
         own, opinions = opinions[: len(draft.crops)], opinions[len(draft.crops) :]
-        pieces.append(_piece(image, outline, draft.face, settled(draft, own, lexicon)))
+        pieces.append(_piece(image, top, draft.face, settled(draft, own, lexicon)))
     return pieces if outlines else [p for p in pieces if p.lines and _pale_print(p)]
 
 

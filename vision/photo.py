@@ -26,8 +26,9 @@ _MOST_ELONGATED = 30
 _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF", "AVIF")
 
 # Variance of the Laplacian (Pech-Pacheco et al. 2000, ICPR, vol. 3, pp. 314-317) over a 1000 pixel wide copy below
-# which print is too soft; share of burnt-out or black pixels: own measurement on invented and real photographs.
-_SOFT, _BURNT, _DARK = 25.0, 0.12, 28.0
+# which print is too soft; share of burnt-out pixels that is too much; grey level that the brightest twentieth should
+# reach. The measure has its source, the bounds none: common practice.
+_SOFT, _BURNT, _DARK = 25.0, 0.12, 70.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,7 +169,7 @@ def quality(image: Rgb) -> tuple[PhotoWarning, ...]:
         )
     if _burnt_share(grey) > _BURNT:
         found.append(PhotoWarning("glare", "Parts are burnt out: move the lamp to the side or put paper before it."))
-    if float(np.percentile(grey, 95)) < _DARK * 2.5:
+    if float(np.percentile(grey, 95)) < _DARK:
         found.append(PhotoWarning("dark", "The photo is dark: add light from the side."))
     return tuple(found)
 

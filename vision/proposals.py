@@ -3,8 +3,8 @@
 Two kinds of evidence propose. Level sets of brightness and greyness over the whole photo: a top is one connected
 region at many thresholds, as in maximally stable extremal regions (Matas et al. 2002, 'Robust wide baseline stereo
 from maximally stable extremal regions', BMVC). And level sets of colour distance from the ground under a line of print,
-which still work on a black board or black foam. Bounds are own measurement on photographs of boards and loose chips
-unless they name a source.
+which still work on a black board or black foam. Bounds are common practice, no source, unless they name one: they were
+set by hand while looking at photographs of boards.
 """
 
 from collections.abc import Sequence

@@ -1,15 +1,16 @@
 """Look for packages in a whole photo, and in a large one again part by part, so that small chips are not overlooked."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 import numpy as np
 
 from vision.geometry import Corners, axis_box
-from vision.locate import Outline, clash, locate
+from vision.locate import Outline, apart, locate
 from vision.observations import Rgb
 from vision.read.seeds import photo_texts
 
-# Above this long side a chip of a crowded board is too small in the working picture (own measurement).
+# Above this long side a chip of a crowded board is too small in the working picture. This, and the
+# other bounds here, are common practice, no source: set by hand while looking at photographs of boards.
 _LARGE = 2400
 # Each part spans this share of the photo's sides; neighbours overlap by a fifth, more than most chips' length.
 _PART = 0.6
@@ -33,8 +34,8 @@ def find_outlines(image: Rgb) -> list[Outline]:
         return whole
     parts = [outline for x, y, part in _parts(image) for outline in _within(part, x, y, image.shape)]
     sure = [o for o in whole if o.score >= _SURE]
-    rest = sorted((o for o in [*parts, *whole] if o.score < _SURE or o in parts), key=lambda o: -o.score)
-    return _apart([*sure, *rest])
+    rest = [*parts, *(o for o in whole if o.score < _SURE)]
+    return apart([*sure, *sorted(rest, key=lambda o: -o.score)])
 
 
 def _parts(image: Rgb) -> Iterator[tuple[int, int, Rgb]]:
@@ -64,11 +65,3 @@ def _cut(corners: Corners, x: int, y: int, part: tuple[int, ...], whole: tuple[i
         or (right < whole[1] and x1 > right - air)
         or (bottom < whole[0] and y1 > bottom - air)
     )
-
-
-def _apart(outlines: Sequence[Outline]) -> list[Outline]:
-    chosen: list[Outline] = []
-    for outline in outlines:
-        if not any(clash(outline.corners, other.corners) for other in chosen):
-            chosen.append(outline)
-    return chosen
