@@ -6,7 +6,8 @@ import numpy as np
 from vision.geometry import Corners, grown, quad_sides
 from vision.observations import Face, Rgb
 
-# Longest side of a rectified top. Print is read at a lower resolution; measures of the surface want the native one.
+# Longest side of a rectified top (common practice, no source). Print is read at a lower resolution; measures of the
+# surface want the native one.
 _MOST_PIXELS = 2400
 
 

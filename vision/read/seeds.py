@@ -6,6 +6,7 @@ from vision.observations import Rgb
 from vision.read import neural
 
 # Long side at which a photo is searched; close-ups smaller than the other figure on their short side are enlarged.
+# Common practice, no source.
 _LONG_SIDE, _SHORT_SIDE = 1600, 500
 
 

@@ -20,7 +20,7 @@ from vision.observations import Reading, Rgb
 
 NAME = "tesseract"
 _SECONDS = 120
-# Height that lines are scaled to: Tesseract's manual asks for capitals of about 30 pixels.
+# Height that lines are scaled to: Tesseract likes capitals of about 30 pixels (from memory of its manual).
 _HEIGHT, _BORDER = 44, 14
 _WHITELIST = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-./©"
 
