@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.between_rows import beside, from_rows, holds, stretching_out
 from vision.geometry import (
     Corners,
     axis_box,
@@ -24,11 +25,13 @@ from vision.geometry import (
     side_fit,
     worst_corner,
 )
+from vision.lead_rows import LeadRow, lead_rows
 from vision.observations import Rgb
 from vision.proposals import Proposal, from_levels, from_texts, gathered, inside, print_removed
 
 # Long side of the picture in which outlines are sought; corners come out with about half a working pixel.
 WORKING_SIDE = 1500
+_SURE = 0.95
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,8 +53,8 @@ class Outline:
     texts: tuple[int, ...]
 
 
-def _working(image: Rgb) -> tuple[Rgb, float]:
-    scale = min(1.0, WORKING_SIDE / max(image.shape[:2]))
+def _working(image: Rgb, side: int) -> tuple[Rgb, float]:
+    scale = min(1.0, side / max(image.shape[:2]))
     small = image if scale == 1.0 else cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     return cv2.bilateralFilter(small, 5, 25, 5).astype(np.uint8), scale
 
@@ -133,12 +136,13 @@ def _sides_on_frame(corners: Corners, shape: tuple[int, ...]) -> int:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Scored:
-    """A proposal with its score, the texts that lie on it, and how regular the leads beside it are (0 to 1)."""
+    """A proposal with its score, the texts on it, how regular the leads beside it are (0 to 1), and which rows."""
 
     score: float
     proposal: Proposal
     on: tuple[int, ...]
     leads: float
+    rows: tuple[int, ...]
 
 
 def _scored(
@@ -147,13 +151,20 @@ def _scored(
     lab: NDArray[np.float32],
     texts: Sequence[Corners],
     on: tuple[int, ...],
+    rows: Sequence[LeadRow],
 ) -> _Scored:
+    flanking = proposal.rows or beside(proposal.corners, rows)
+    if not on and not flanking:
+        return _Scored(0.0, proposal, on, 0.0, ())  # neither print nor leads: no need to look closer
     short, long = sorted(quad_sides(proposal.corners))
     sized = [i for i in on if 0.05 < min(quad_sides(texts[i])) / short < 0.6]
     contrast, leads = _surroundings(grey, proposal.corners)
+    if proposal.rows:
+        # Two facing rows were followed spot by spot: that they are leads is likelier still if they stretch outwards.
+        leads = max(leads, 0.55 + 0.3 * float(np.clip(stretching_out(rows, proposal.rows), 0.0, 1.0)))
     even, lightness, chroma = _evenness(lab, proposal.corners)
     if not sized and leads < 0.5:
-        return _Scored(0.0, proposal, on, leads)
+        return _Scored(0.0, proposal, on, leads, flanking)
     evidence = (
         1.6 * min(len(sized), 3) ** 0.5
         + 3.5 * leads
@@ -169,10 +180,10 @@ def _scored(
         - (0.0 if sized else 1.0)  # the ground beside a row of leads is a strip with leads, too, but bears no print
         - 3.6
     )
-    return _Scored(float(1.0 / (1.0 + np.exp(-evidence))), proposal, on, leads)
+    return _Scored(float(1.0 / (1.0 + np.exp(-evidence))), proposal, on, leads, flanking)
 
 
-def locate(image: Rgb, texts: Sequence[Corners] = ()) -> list[Outline]:
+def locate(image: Rgb, texts: Sequence[Corners] = (), *, side: int = WORKING_SIDE) -> list[Outline]:
     """Find the flat tops in a photo.
 
     Parameters
@@ -180,26 +191,53 @@ def locate(image: Rgb, texts: Sequence[Corners] = ()) -> list[Outline]:
     image : ndarray of uint8, shape (height, width, 3), RGB
     texts : sequence of ndarray, shape (4, 2)
         Lines of print seen in the photo, in its pixels.
+    side : int
+        Long side of the picture in which outlines are sought.
 
     Returns
     -------
     list of Outline
         Best first; no two overlap by more than a third.
     """
-    small, scale = _working(image)
+    small, scale = _working(image, side)
     scaled = [np.asarray(t, float) * scale for t in texts]
+    middles = [t.mean(axis=0) for t in scaled]
     grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
     lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB).astype(np.float32)
+    rows = [row for row in lead_rows(grey) if not any(inside(t, row.points.mean(axis=0)) for t in scaled)]
     bare = print_removed(small, scaled)
-    levels = gathered(from_levels(bare))
-    found = [p for p in levels if p.votes >= 8 and p.fill > 0.97 and _surroundings(grey, p.corners)[1] > 0.6]
-    middles = [t.mean(axis=0) for t in scaled]
-    unexplained = [t for t, m in zip(scaled, middles, strict=True) if not any(inside(p.corners, m) for p in found)]
-    proposals = gathered(levels + from_texts(bare, unexplained))
-    scored = [_scored(p, grey, lab, scaled, _texts_on(p.corners, middles)) for p in proposals]
-    scored.sort(key=lambda s: -s.score)
-    wholes = [_whole(candidate, scored) for candidate in scored if candidate.score >= 0.5]
+
+    def judged(proposals: Iterable[Proposal]) -> list[_Scored]:
+        return [_scored(p, grey, lab, scaled, _texts_on(p.corners, middles), rows) for p in proposals]
+
+    between = judged(from_rows(grey, rows))
+    scored = between + judged(gathered(from_levels(bare)))
+    sure = [s.proposal for s in scored if _certain(s)]
+    unexplained = [t for t, m in zip(scaled, middles, strict=True) if not any(inside(p.corners, m) for p in sure)]
+    scored += judged(gathered(from_texts(bare, unexplained)))
+    tops = [s.proposal.corners for s in between if s.score >= 0.5]
+    scored = sorted((s for s in scored if s.score >= 0.5 and holds(s.proposal.corners, tops) < 2), key=lambda s: -s.score)
+    wholes = _with_rows_of_their_own([_whole(candidate, scored) for candidate in scored])
     return apart(Outline(side_fit(w.proposal.contour, w.proposal.corners) / scale, w.score, w.on) for w in wholes)
+
+
+def _certain(one: _Scored) -> bool:
+    """Whether print on a proposal needs no other explanation: many levels agree on it, and leads stand beside it."""
+    clear = one.proposal.votes >= 8 and one.proposal.fill > 0.97 and one.leads > 0.6
+    return clear or (bool(one.proposal.rows) and one.score >= _SURE)
+
+
+def _with_rows_of_their_own(candidates: Sequence[_Scored]) -> list[_Scored]:
+    """Drop what lies between two chips: its rows of leads belong to them."""
+    kept: list[_Scored] = []
+    claimed: set[int] = set()
+    for one in candidates:
+        lies_on = set(one.proposal.rows or one.rows)
+        if claimed & set(one.proposal.rows) or (len(lies_on) >= 2 and lies_on <= claimed):
+            continue
+        claimed |= set(one.rows)
+        kept.append(one)
+    return kept
 
 
 def _whole(patch: _Scored, scored: Sequence[_Scored]) -> _Scored:

@@ -42,12 +42,16 @@ _COLOUR_DISTANCES = (7, 11, 17, 26)
 
 @dataclass(slots=True)
 class Proposal:
-    """A proposed outline: corners (4, 2), the share of them that the region fills, its contour (n, 2), and votes."""
+    """A proposed outline: corners (4, 2), the share of them that the region fills, its contour (n, 2), and votes.
+
+    `rows` names the rows of leads that it was proposed from, if any.
+    """
 
     corners: Corners
     fill: float
     contour: Corners
     votes: float = 1.0
+    rows: tuple[int, ...] = ()
 
     def moved(self, offset: Corners) -> "Proposal":
         """Return the proposal shifted by (x, y)."""

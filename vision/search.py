@@ -7,7 +7,8 @@ import numpy as np
 from vision.geometry import Corners, axis_box
 from vision.locate import Outline, apart, locate
 from vision.observations import Rgb
-from vision.read.seeds import photo_texts
+from vision.proposals import inside
+from vision.read.seeds import photo_texts, texts_at_a_glance
 
 # Above this long side a chip of a crowded board is too small in the working picture. This, and the
 # other bounds here, are common practice, no source: set by hand while looking at photographs of boards.
@@ -15,6 +16,8 @@ _LARGE = 2400
 # Each part spans this share of the photo's sides; neighbours overlap by a fifth, more than most chips' length.
 _PART = 0.6
 _SURE = 0.95
+# Long side of the picture for a glance, and the share of the print seen that the chips have to explain.
+_GLANCE, _MOST = 1250, 0.95
 
 
 def find_outlines(image: Rgb) -> list[Outline]:
@@ -29,6 +32,10 @@ def find_outlines(image: Rgb) -> list[Outline]:
     list of Outline
         None overlap by more than a third.
     """
+    seen = texts_at_a_glance(image)
+    glance = locate(image, seen, side=_GLANCE)
+    if _explains(glance, seen):
+        return glance
     whole = locate(image, photo_texts(image))
     if max(image.shape[:2]) <= _LARGE:
         return whole
@@ -36,6 +43,12 @@ def find_outlines(image: Rgb) -> list[Outline]:
     sure = [o for o in whole if o.score >= _SURE]
     rest = [*parts, *(o for o in whole if o.score < _SURE)]
     return apart([*sure, *sorted(rest, key=lambda o: -o.score)])
+
+
+def _explains(outlines: list[Outline], texts: list[Corners]) -> bool:
+    """Whether a glance will do: there are chips, and hardly any print stands elsewhere, as on a board it does."""
+    on = sum(any(inside(o.corners, text.mean(axis=0)) for o in outlines) for text in texts)
+    return bool(outlines) and len(texts) > 0 and on >= _MOST * len(texts)
 
 
 def _parts(image: Rgb) -> Iterator[tuple[int, int, Rgb]]:

@@ -42,6 +42,22 @@ def greedy(distribution: Distribution, alphabet: str) -> tuple[str, float]:
     return text, float(peaks[keep].mean()) if keep.any() else 0.0
 
 
+def weakest(distribution: Distribution) -> float:
+    """Return the probability of the best path's least certain character; 0 for an empty text.
+
+    Parameters
+    ----------
+    distribution : ndarray of float64, shape (T, characters + 1)
+    """
+    path, peaks = distribution.argmax(axis=1), distribution.max(axis=1)
+    starts = np.flatnonzero((path != 0) & (np.r_[0, path[:-1]] != path))
+    if not len(starts):
+        return 0.0
+    # A character may last several steps; its clearest one counts.
+    ends = [s + int(np.argmax(np.r_[path[s:] != path[s], True])) for s in starts]
+    return float(min(peaks[s:e].max() for s, e in zip(starts, ends, strict=True)))
+
+
 def beam(distribution: Distribution, alphabet: str, *, width: int = 8) -> list[str]:
     """Return the most probable texts, best first, by prefix beam search.
 

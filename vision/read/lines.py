@@ -3,7 +3,7 @@
 The bounds here are common practice, no source: set by eye on photographs of chips.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,9 +13,14 @@ from vision.geometry import Corners, apply, as_quad, axis_box, quad_overlap, qua
 from vision.lexicon import Lexicon
 from vision.observations import Face, Line, Reading, Rgb
 from vision.read import ctc, neural
-from vision.read.pictures import PER_LINE, pictures
+from vision.read.pictures import first_pictures, more_pictures
 from vision.read.reconcile import LEAST_CONFIDENCE, Opinion, glyphs, reconcile
-from vision.read.upright import Upright, base_scale, detected, flipped, sense
+from vision.read.upright import Box, Upright, base_scale, detected, flipped, sense
+
+
+# A line is plain where its weakest character has this probability; a top needs no second look once so many characters
+# are read and every line is plain.
+_PLAIN, _ENOUGH = 0.9, 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,9 +34,9 @@ class _Found:
     text: str
 
 
-def _unique(boxes: Sequence[tuple[Corners, float]]) -> list[tuple[Corners, float]]:
+def _unique(boxes: Sequence[Box]) -> list[Box]:
     """Drop boxes that repeat another one almost exactly (the same line seen at two scales)."""
-    kept: list[tuple[Corners, float]] = []
+    kept: list[Box] = []
     for corners, score in sorted(boxes, key=lambda b: -b[1]):
         if all(quad_overlap(corners, other) < 0.7 for other, _ in kept):
             kept.append((corners, score))
@@ -61,19 +66,37 @@ def _joined(corners: Sequence[Corners]) -> Corners:
     return np.array([a * across + b * down for a, b in ends])
 
 
-def _recognised(photo: Rgb, face: Face, boxes: Sequence[Corners]) -> list[tuple[ctc.Distribution, ...]]:
-    shots = [p for corners in boxes for p in pictures(photo, apply(face.to_photo, corners))]
-    outputs = neural.distributions(shots) if shots else []
-    return [tuple(outputs[i : i + PER_LINE]) for i in range(0, len(outputs), PER_LINE)]
+def _recognised(
+    photo: Rgb, face: Face, boxes: Sequence[Corners], shots: Callable[[Rgb, Corners], list[Rgb]]
+) -> list[tuple[ctc.Distribution, ...]]:
+    """The reader's outputs for the pictures of each box."""
+    taken = [shots(photo, apply(face.to_photo, corners)) for corners in boxes]
+    outputs = iter(neural.distributions([picture for pictures in taken for picture in pictures]))
+    return [tuple(next(outputs) for _ in pictures) for pictures in taken]
 
 
-def _found(photo: Rgb, face: Face, boxes: Sequence[tuple[Corners, float]]) -> list[_Found]:
+def _found(photo: Rgb, face: Face, boxes: Sequence[Box]) -> list[_Found]:
     out = []
-    for (corners, score), outputs in zip(boxes, _recognised(photo, face, [c for c, _ in boxes]), strict=True):
-        greedy = [ctc.greedy(d, neural.ALPHABET) for d in outputs]
-        text, confidence = max(greedy, key=lambda g: g[1])
+    seen = _recognised(photo, face, [corners for corners, _ in boxes], first_pictures)
+    for (corners, score), outputs in zip(boxes, seen, strict=True):
+        text, confidence = ctc.greedy(outputs[0], neural.ALPHABET)
         out.append(_Found(corners, score, outputs, confidence, text.strip()))
     return out
+
+
+def _looked_at_again(photo: Rgb, face: Face, found: Sequence[_Found]) -> list[_Found]:
+    """Take further pictures of the lines that the first ones left in doubt."""
+    doubtful = [k for k, line in enumerate(found) if not _plain(line)]
+    more = _recognised(photo, face, [found[k].corners for k in doubtful], more_pictures)
+    out = list(found)
+    for k, outputs in zip(doubtful, more, strict=True):
+        out[k] = replace(found[k], distributions=(*found[k].distributions, *outputs))
+    return out
+
+
+def _plain(line: _Found) -> bool:
+    """Whether the first picture leaves no character in doubt."""
+    return ctc.weakest(line.distributions[0]) >= _PLAIN and len(glyphs(line.text)) >= 2
 
 
 def _without_fragments(found: Sequence[_Found]) -> list[_Found]:
@@ -233,15 +256,20 @@ def _worth_saying(opinion: Opinion) -> bool:
     return len(glyphs(opinion.text)) >= 2
 
 
-def _level(photo: Rgb, face: Face, known: Sequence[tuple[Corners, float]]) -> list[_Found]:
-    """Lines that run left to right, each box once: those seen already and those of a second, evened look."""
+def _level(photo: Rgb, face: Face, known: Sequence[Box]) -> list[_Found]:
+    """Lines that run left to right, each box once: those seen already and, where they leave a doubt, further ones."""
+    found = _without_fragments(_found(photo, face, _unique(known)))
+    if sum(len(glyphs(line.text)) for line in found) >= _ENOUGH and all(_plain(line) for line in found):
+        return found
     image = face.image
     second = _second_scale(image, known)
-    boxes = [*known, *detected(image, second, even=True), *detected(image, round(1.5 * second))]
-    return _without_fragments(_found(photo, face, _unique(boxes)))
+    boxes = [*detected(image, second, even=True), *detected(image, round(1.5 * second))]
+    fresh = [b for b in _unique(boxes) if all(quad_overlap(b[0], line.corners) < 0.7 for line in found)]
+    both = _without_fragments([*found, *_found(photo, face, fresh)])
+    return _looked_at_again(photo, face, both)
 
 
-def _second_scale(image: Rgb, known: Sequence[tuple[Corners, float]]) -> int:
+def _second_scale(image: Rgb, known: Sequence[Box]) -> int:
     """Short side at which the print already seen would be 30 pixels high, within what is worth the time."""
     if not known:
         return 2 * base_scale(image) // 3
@@ -250,7 +278,7 @@ def _second_scale(image: Rgb, known: Sequence[tuple[Corners, float]]) -> int:
 
 
 def _sideways(
-    photo: Rgb, face: Face, level: Sequence[_Found], crossing: Sequence[tuple[Corners, float]], lexicon: Lexicon
+    photo: Rgb, face: Face, level: Sequence[_Found], crossing: Sequence[Box], lexicon: Lexicon
 ) -> list[tuple[Face, _Found]]:
     """Lines printed across, on the parts of the top that carry no level line."""
     taken = [apply(face.to_photo, f.corners) for f in level if f.confidence > 0.6 and len(glyphs(f.text)) >= 3]

@@ -1,89 +1,59 @@
-"""The neural reader: RapidOCR's detection and recognition models, which ship inside its wheel.
+"""The neural reader: what a line reads, as a whole distribution, and which way up it stands.
 
-This file only speaks to the library; what is done with lines and opinions lives elsewhere. The recogniser is asked
-for its whole output distribution rather than its best guess, restricted to what a chip can carry.
+This file only speaks to the networks; what is done with lines and opinions lives elsewhere. The recogniser is asked
+for its whole output rather than its best guess, restricted to what a chip can carry.
 """
 
-import logging
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import version
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.observations import Rgb
+from vision.read import models
 from vision.read.ctc import Distribution
+from vision.read.textboxes import TextBox, detect
 
-NAME = "rapidocr"
+__all__ = ["ALPHABET", "NAME", "TextBox", "detect", "distributions", "probe", "upside_down"]
+
+NAME = models.PACKAGE
 
 # What markings are printed with. Scripts that no marking uses are struck from the model's alphabet.
 ALPHABET = " ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789abcdefghijklmnopqrstuvwxyz-./'©®&+*,:()#"
 
-# Height of the recogniser's input and its least width: properties of the shipped model.
-_HEIGHT, _LEAST_WIDTH = 48, 320
+# Height of the recogniser's input: a property of the shipped network. It takes any width; narrower than the least one
+# a batch is padded. A line longer than the longest one is squeezed.
+_HEIGHT, _LEAST_WIDTH, _LONGEST = 48, 96, 25.0
 _BATCH = 8
-
-
-@dataclass(frozen=True, slots=True)
-class TextBox:
-    """Where the detector sees a line: four corners (shape (4, 2), pixels, clockwise from upper left) and a score."""
-
-    corners: NDArray[np.float64]
-    score: float
-
-
-@lru_cache(maxsize=1)
-def _engine() -> Any:
-    logging.getLogger("RapidOCR").setLevel(logging.ERROR)
-    from rapidocr import RapidOCR
-
-    return RapidOCR(
-        params={"Global.log_level": "error", "Det.limit_side_len": 32, "Det.limit_type": "min", "Det.box_thresh": 0.4}
-    )
+# Input of the network that tells which way up a line is: properties of the shipped network.
+_FACING_HEIGHT, _FACING_WIDTH = 48, 192
 
 
 @lru_cache(maxsize=1)
 def _columns() -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Columns of the model's output for the blank and our alphabet, and which of our characters it knows."""
-    characters = _engine()._load_rec_model().postprocess_op.character
-    where = {c: i for i, c in enumerate(characters)}
+    # Output 0 is the blank, the last one a space that the file does not list.
+    where = {c: i + 1 for i, c in enumerate([*models.characters(), " "])}
     known = [i for i, c in enumerate(ALPHABET) if c in where]
     return np.array([0] + [where[ALPHABET[i]] for i in known]), np.array([0] + [i + 1 for i in known])
 
 
 def probe() -> str:
     """Return the reader's version; raises ImportError where it is not installed."""
-    return version("rapidocr")
+    return version(models.PACKAGE)
 
 
-def detect(image: Rgb) -> list[TextBox]:
-    """Find lines of text at the image's own resolution.
-
-    Parameters
-    ----------
-    image : ndarray of uint8, shape (height, width, 3), RGB
-        Characters of about 12 to 60 pixels height are found best.
-
-    Returns
-    -------
-    list of TextBox
-    """
-    found = _engine()._load_det_model()(np.ascontiguousarray(image[:, :, ::-1]))
-    if found.boxes is None:
-        return []
-    return [TextBox(np.asarray(b, float), float(s)) for b, s in zip(found.boxes, found.scores, strict=True)]
-
-
-def _normalised(crop: Rgb, width: int) -> NDArray[np.float32]:
-    height, length = crop.shape[:2]
-    scaled = min(width, max(1, round(_HEIGHT * length / height)))
-    small = cv2.resize(crop[:, :, ::-1], (scaled, _HEIGHT), interpolation=cv2.INTER_LINEAR)
-    out = np.zeros((3, _HEIGHT, width), np.float32)
-    out[:, :, :scaled] = small.astype(np.float32).transpose(2, 0, 1) / 127.5 - 1.0
+def _normalised(crop: Rgb, height: int, width: int) -> NDArray[np.float32]:
+    high, long = crop.shape[:2]
+    scaled = min(width, max(1, round(height * long / high)))
+    small = cv2.resize(crop[:, :, ::-1], (scaled, height), interpolation=cv2.INTER_LINEAR)
+    out = np.zeros((3, height, width), np.float32)
+    out[:, :, :scaled] = small.transpose(2, 0, 1)
+    out[:, :, :scaled] *= 1 / 127.5
+    out[:, :, :scaled] -= 1.0
     return out
 
 
@@ -99,18 +69,37 @@ def distributions(crops: Sequence[Rgb]) -> list[Distribution]:
     list of ndarray of float64, shape (T, len(ALPHABET) + 1)
         Rows sum to 1. Probability that the model gave to characters outside the alphabet goes to the blank.
     """
-    session = _engine()._load_rec_model().session
+    if not crops:
+        return []
     source, target = _columns()
     order = sorted(range(len(crops)), key=lambda i: crops[i].shape[1] / crops[i].shape[0])
     results: list[Distribution | None] = [None] * len(crops)
     for start in range(0, len(order), _BATCH):
         batch = order[start : start + _BATCH]
         longest = max(crops[i].shape[1] / crops[i].shape[0] for i in batch)
-        width = max(_LEAST_WIDTH, int(np.ceil(_HEIGHT * min(longest, 25.0))))
-        output = session(np.stack([_normalised(crops[i], width) for i in batch]))
-        for i, raw in zip(batch, output, strict=True):
+        width = max(_LEAST_WIDTH, int(np.ceil(_HEIGHT * min(longest, _LONGEST))))
+        output = models.run(models.RECOGNISER, np.stack([_normalised(crops[i], _HEIGHT, width) for i in batch]))
+        for i, raw in zip(batch, output[:, :, source].astype(np.float64), strict=True):
             ours = np.zeros((raw.shape[0], len(ALPHABET) + 1))
-            ours[:, target] = raw[:, source]
+            ours[:, target] = raw
             ours[:, 0] += np.clip(1.0 - ours.sum(axis=1), 0.0, 1.0)
             results[i] = ours / ours.sum(axis=1, keepdims=True)
     return [r for r in results if r is not None]
+
+
+def upside_down(crops: Sequence[Rgb]) -> NDArray[np.float64]:
+    """Return, for each line crop, the log odds that it stands on its head.
+
+    Parameters
+    ----------
+    crops : sequence of ndarray of uint8, shape (height, width, 3), RGB
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+    """
+    if not crops:
+        return np.zeros(0)
+    pictures = [_normalised(crop, _FACING_HEIGHT, _FACING_WIDTH) for crop in crops]
+    seen = np.clip(models.run(models.FACING, np.stack(pictures)).astype(np.float64), 1e-4, 1.0)
+    return np.asarray(np.log(seen[:, 1] / seen[:, 0]))

@@ -1,27 +1,24 @@
 """Several pictures of one line of print, so that a poor light or a loose box does not decide what it says."""
 
-from typing import Any
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.faces import crop_line
-from vision.geometry import Corners, grown, quad_sides
+from vision.geometry import Corners, grown
 from vision.observations import Rgb
+from vision.read.flat import flattened
 
-# Air around the detector's box, as fractions of the line's height: (left and right, above and below) and the kinds of
-# picture taken with it. The detector clips hyphens and thin last characters, hence more air at the ends. Chosen among
-# about fifteen sets by reading 66 photographs of real chips; the best few differed by chance, and none was held back.
-_SHOTS: tuple[tuple[float, float, tuple[str, ...]], ...] = (
-    (0.0, 0.0, ("plain", "even")),
-    (0.3, 0.12, ("stretched", "even", "smooth", "smoother")),
-)
-PER_LINE = sum(len(kinds) for _, _, kinds in _SHOTS)
+# Air around the detector's box, as fractions of the line's height (left and right, above and below), the kind of
+# picture, and how far it is squeezed along the line. The detector's boxes are generous above and below and clip hyphens
+# and thin last characters at the ends. The first picture reads about as many lines of 66 photographs of real chips as
+# any set of ten does; the others differed by chance, and no photograph was held back.
+_FIRST = ((0.15, -0.03, "smooth", 0.85),)
+_MORE = ((0.15, -0.1, "plain", 1.0), (0.3, 0.1, "stretched", 1.0), (0.15, 0.0, "flat", 1.0))
 
 
-def pictures(photo: Rgb, corners: Corners) -> list[Rgb]:
-    """Return the pictures of one line, cut from the photo itself: each resampling costs sharpness.
+def first_pictures(photo: Rgb, corners: Corners) -> list[Rgb]:
+    """Return the picture of a line that is read first, cut from the photo itself: each resampling costs sharpness.
 
     Parameters
     ----------
@@ -32,27 +29,37 @@ def pictures(photo: Rgb, corners: Corners) -> list[Rgb]:
     Returns
     -------
     list of ndarray of uint8, shape (h, w, 3)
-        `PER_LINE` of them, the plain one first.
+        Always the same number of them.
     """
+    return _pictures(photo, corners, _FIRST)
+
+
+def more_pictures(photo: Rgb, corners: Corners) -> list[Rgb]:
+    """Return further pictures of a line that the first left in doubt; parameters as of `first_pictures`."""
+    return _pictures(photo, corners, _MORE)
+
+
+def _pictures(photo: Rgb, corners: Corners, shots: tuple[tuple[float, float, str, float], ...]) -> list[Rgb]:
     out: list[Rgb] = []
-    for ends, edges, kinds in _SHOTS:
-        crop = crop_line(photo, grown(corners, ends, edges))
-        out += [_picture(kind, crop, quad_sides(corners)[1]) for kind in kinds]
+    for ends, edges, kind, squeeze in shots:
+        crop = _picture(kind, crop_line(photo, grown(corners, ends, edges)))
+        if squeeze != 1.0:
+            size = max(4, round(squeeze * crop.shape[1])), crop.shape[0]
+            crop = np.asarray(cv2.resize(crop, size, interpolation=cv2.INTER_AREA), np.uint8)
+        out.append(crop)
     return out
 
 
-def _picture(kind: str, crop: Rgb, height: float) -> Rgb:
+def _picture(kind: str, crop: Rgb) -> Rgb:
     if kind == "plain":
         return crop
-    grey = _stretched(crop)
-    changed: NDArray[Any] = grey
-    if kind == "even":
-        changed = cv2.createCLAHE(2.0, (2, 4)).apply(grey)
-    elif kind == "smooth":
-        changed = cv2.GaussianBlur(grey, (0, 0), max(0.6, height / 45))
-    elif kind == "smoother":
-        changed = cv2.GaussianBlur(grey, (0, 0), max(0.8, height / 28))
-    return np.asarray(cv2.cvtColor(changed, cv2.COLOR_GRAY2RGB), np.uint8)
+    if kind == "flat":
+        return flattened(crop, 1.2 * crop.shape[0])
+    if kind == "stretched":
+        return np.asarray(cv2.cvtColor(_stretched(crop), cv2.COLOR_GRAY2RGB), np.uint8)
+    grey = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY)
+    smooth = cv2.GaussianBlur(grey, (0, 0), max(0.6, crop.shape[0] / 45))
+    return np.asarray(cv2.cvtColor(smooth, cv2.COLOR_GRAY2RGB), np.uint8)
 
 
 def _stretched(crop: Rgb) -> NDArray[np.uint8]:

@@ -1,6 +1,8 @@
-"""Decide which way up a top is, by how well its print reads each way round.
+"""Decide which way up a top is, and see on the way where its lines of print stand.
 
-The bounds and sizes here are common practice, no source: set by eye on photographs of chips.
+One look at the flattened top finds its lines; whether they run along it or across is in their shapes, and a small
+network tells for each line whether it stands on its head. Where that leaves a doubt, the lines are read both ways and
+the better sense wins. The bounds and sizes here are common practice, no source: set by eye on photographs of chips.
 """
 
 from collections.abc import Sequence
@@ -9,13 +11,28 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.faces import crop_line, evened, resized, turned
-from vision.geometry import Corners, quad_sides
+from vision.geometry import Corners, grown, quad_sides
 from vision.lexicon import Lexicon
 from vision.observations import Face, Rgb
 from vision.read import ctc, neural
+from vision.read.flat import flattened
 from vision.read.reconcile import glyphs
 
+Box = tuple[Corners, float]
+"""Four corners of a line, clockwise from its upper left, and the detector's score."""
+
 _LEAST_BOX_SCORE = 0.45
+_LONGEST_PICTURE = 1900
+# Short side of the picture in which lines are sought: of tops at least half as long again as wide, and of squarer
+# ones, which carry more and smaller lines; enlarged no more than a few times, for nothing new appears.
+_LONG_TOP, _SQUARE_TOP = 200, 330
+_MOST_ENLARGED = 2.2
+# A top's width in this many reaches of the flattening.
+_REACHES = 3
+_ALONG = 1.2  # a box so much longer than high runs along, one so much higher than long across
+_CLEARLY_ONE_WAY = 3.0
+# Log odds, summed over the lines, at which the facing network is believed.
+_SURE_FACING = 6.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,14 +41,14 @@ class Upright:
 
     turn: int
     confidence: float
-    boxes: tuple[tuple[Corners, float], ...]
+    boxes: tuple[Box, ...]
     """Lines on the face once turned."""
-    crossing: tuple[tuple[Corners, float], ...]
+    crossing: tuple[Box, ...]
     """Lines on the face once turned and turned clockwise by one more quarter."""
 
 
 def upright(face: Face, lexicon: Lexicon) -> Upright:
-    """Decide among the four ways round by how well the print reads.
+    """Decide among the four ways round.
 
     Parameters
     ----------
@@ -43,41 +60,116 @@ def upright(face: Face, lexicon: Lexicon) -> Upright:
     -------
     Upright
     """
-    images = [turned(face, turn).image for turn in range(4)]
-    seen = [detected(image, base_scale(image)) for image in images[:2]]
-    seen += [flipped(boxes, image) for boxes, image in zip(seen, images[2:], strict=True)]
-    senses = [sense(_quick(image, boxes), lexicon) for image, boxes in zip(images, seen, strict=True)]
-    total, best = sum(senses), int(np.argmax(senses))
-    confidence = senses[best] / total if total > 0 else 0.25
-    return Upright(best, float(confidence), tuple(seen[best]), tuple(seen[(best + 1) % 4]))
+    images = [face.image, turned(face, 1).image]
+    level = looked_at(images[0])
+    along, across = _extent(level, flat=True), _extent(level, flat=False)
+    if along >= _CLEARLY_ONE_WAY * across:
+        seen = {0: [b for b in level if not _across(b)]}
+        other = [b for b in level if _across(b)]
+        spare = {0: quarter_turned(other, images[0])}
+    else:
+        seen = {1: looked_at(images[1])}
+        spare = {1: flipped([b for b in level if not _across(b)], images[0])}
+        if across < _CLEARLY_ONE_WAY * along:
+            seen[0] = [b for b in level if not _across(b)]
+            spare[0] = seen[1]
+    best: tuple[float, float, int, Sequence[Box], Sequence[Box]] | None = None
+    for turn, boxes in seen.items():
+        flip, certain, worth = _facing(images[turn], boxes, lexicon, alone=len(seen) == 1)
+        rated = (worth, certain, turn + 2 * flip, boxes, spare[turn])
+        if best is None or rated[0] > best[0]:
+            best = rated
+    assert best is not None
+    _, certain, way, boxes, crossing = best
+    if way >= 2:
+        boxes = flipped(boxes, images[way % 2])
+        crossing = flipped(crossing, images[(way + 1) % 2])
+    return Upright(way, certain if boxes else 0.25, tuple(boxes), tuple(crossing))
+
+
+def _extent(boxes: Sequence[Box], *, flat: bool) -> float:
+    """Summed length of the lines that run along (flat) or across, in their heights: about the count of glyphs."""
+    total = 0.0
+    for corners, score in boxes:
+        wide, high = quad_sides(corners)
+        if _across((corners, score)) != flat and max(wide, high) > _ALONG * min(wide, high):
+            total += score * max(wide, high) / max(min(wide, high), 1.0)
+    return total
+
+
+def _across(box: Box) -> bool:
+    wide, high = quad_sides(box[0])
+    return high > _ALONG * wide
+
+
+def _facing(image: Rgb, boxes: Sequence[Box], lexicon: Lexicon, *, alone: bool) -> tuple[int, float, float]:
+    """Return (1 where the lines stand on their heads, how sure, how much sense they make)."""
+    crops = [crop_line(image, grown(corners, 0.15, 0.0)) for corners, _ in boxes]
+    if not crops:
+        return 0, 0.25, 0.0
+    over = [np.ascontiguousarray(crop[::-1, ::-1]) for crop in crops]
+    odds = neural.upside_down([*crops, *over])
+    # What the network says of a line turned over counts against what it says of the line: its leanings cancel.
+    said = float(np.sum(odds[: len(crops)] - odds[len(crops) :])) / 2
+    if alone and abs(said) >= _SURE_FACING:
+        return int(said > 0), float(1 / (1 + np.exp(-abs(said)))), 1.0
+    ways = [crops, over] if abs(said) < _SURE_FACING else [over if said > 0 else crops]
+    senses = [sense([ctc.greedy(d, neural.ALPHABET) for d in neural.distributions(way)], lexicon) for way in ways]
+    if len(ways) == 1:
+        return int(said > 0), 0.9, senses[0]
+    total = sum(senses)
+    flip = int(senses[1] > senses[0])
+    return flip, senses[flip] / total if total > 0 else 0.25, senses[flip]
+
+
+def looked_at(image: Rgb, *, larger: float = 1.0) -> list[Box]:
+    """Return the lines seen on a flattened top, along and across, in the image's pixels.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (height, width, 3), RGB
+    larger : float
+        Times the usual size of the picture that is looked at.
+    """
+    short, long = sorted(image.shape[:2])
+    wanted = _LONG_TOP if long > 1.5 * short else _SQUARE_TOP
+    scale = min(larger * wanted / short, _LONGEST_PICTURE / long, larger * _MOST_ENLARGED)
+    picture = resized(image, scale)
+    flat = flattened(picture, min(picture.shape[:2]) / _REACHES)
+    found = [(b.corners / scale, b.score) for b in neural.detect(flat) if b.score > _LEAST_BOX_SCORE]
+    return [(c, s) for c, s in found if min(quad_sides(c)) > 5]
 
 
 def base_scale(image: Rgb) -> int:
-    """Return the short side at which the detector is asked first: square tops carry more and smaller lines."""
+    """Return the short side at which the detector is asked for lines seen in a plain picture."""
     short, long = sorted(image.shape[:2])
     return 320 if long > 1.5 * short else 480
 
 
-def flipped(boxes: Sequence[tuple[Corners, float]], image: Rgb) -> list[tuple[Corners, float]]:
+def flipped(boxes: Sequence[Box], image: Rgb) -> list[Box]:
     """Return the boxes as they stand after half a turn of their image."""
     size = np.array([image.shape[1], image.shape[0]], float)
     return [(np.roll(size - corners, 2, axis=0), score) for corners, score in boxes]
 
 
-def detected(image: Rgb, short_side: int, *, even: bool = False) -> list[tuple[Corners, float]]:
+def quarter_turned(boxes: Sequence[Box], image: Rgb) -> list[Box]:
+    """Return the boxes as they stand after their image is turned clockwise by a quarter, from their new upper left."""
+    height = image.shape[0]
+    return [
+        (np.roll(np.stack([height - corners[:, 1], corners[:, 0]], axis=1), 1, axis=0), score)
+        for corners, score in boxes
+    ]
+
+
+def detected(image: Rgb, short_side: int, *, even: bool = False) -> list[Box]:
     """Return boxes of lines that run left to right, in the image's pixels, looking with a given short side."""
-    scale = min(short_side / min(image.shape[:2]), 1900 / max(image.shape[:2]))
+    scale = min(short_side / min(image.shape[:2]), _LONGEST_PICTURE / max(image.shape[:2]))
     picture = resized(image, scale)
     if even:
         picture = evened(picture, clip=4.0, tiles=(4, 4))
     boxes = [(b.corners / scale, b.score) for b in neural.detect(picture) if b.score > _LEAST_BOX_SCORE]
     # The detector likes characters of 15 to 60 pixels; much flatter boxes are scratches, much taller ones lie across.
     return [(c, s) for c, s in boxes if quad_sides(c)[0] > 0.75 * quad_sides(c)[1] and quad_sides(c)[1] > 5]
-
-
-def _quick(image: Rgb, boxes: Sequence[tuple[Corners, float]]) -> list[tuple[str, float]]:
-    crops = [crop_line(image, c, pad=0.05) for c, _ in boxes]
-    return [ctc.greedy(d, neural.ALPHABET) for d in neural.distributions(crops)] if crops else []
 
 
 def sense(readings: Sequence[tuple[str, float]], lexicon: Lexicon) -> float:
