@@ -16,7 +16,7 @@ from vision.proposals import Proposal
 # Distance of the rows in pitches: from a narrow small outline (about 3) to a wide one (8); DIP have 3 and 6 (JEDEC
 # MS-001, MS-011, MS-012, MS-013). Perspective and leads bent outwards widen and narrow it.
 _NARROWEST, _WIDEST = 1.8, 9.5
-_PARALLEL, _ALIKE_PITCH, _BESIDE = 0.985, 1.22, 0.6
+_PARALLEL, _ALIKE_PITCH, _BESIDE = 0.985, 1.22, 0.5
 # From the outermost lead's middle to the end of the body, in pitches: 0.25 to 0.75 for the outlines named above.
 _OVERHANG = 0.5
 _INWARD = 0.15  # sum of what both rows' leads stretch towards each other, above which no body lies between

@@ -3,18 +3,20 @@
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib.metadata import version
 
 import cv2
 import numpy as np
 
 from vision import compare, lettering, photo, surface
+from vision.crew import Crew, crew
 from vision.errors import PhotoError
 from vision.faces import crop_line, rectify, turned
-from vision.geometry import Corners, apply, as_quad, clockwise
+from vision.geometry import Corners, apply, as_quad, axis_box, clockwise, quad_sides
 from vision.lexicon import Lexicon, NoLexicon
 from vision.locate import Outline
-from vision.observations import Face, Inspection, Line, Observation, PhotoView, PieceView, Rgb
+from vision.observations import Face, Inspection, Observation, PhotoView, PieceView, Reading, Rgb
 from vision.package import package_of
 from vision.read.lines import Draft, settled
 from vision.read.lines import draft as find_lines
@@ -26,6 +28,8 @@ from vision.search import find_outlines
 METHOD_VERSION = "1"
 # Air around a top when it is cut out, as a fraction of its short side: outlines err a little inwards.
 _MARGIN = 0.02
+# Photo kept around a top, in its short sides: leads, and where the outline may have erred. Common practice, no source.
+_SURROUNDINGS = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +40,32 @@ class PhotoSource:
     data: bytes | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class _Region:
+    """A part of a photo with one top in it: its upper left in the photo and the top's outline in its own pixels."""
+
+    image: Rgb
+    offset: tuple[int, int]
+    outline: Outline
+
+
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """What is known of a photo before its tops are read; `framed` where the frame stands in for a top's outline."""
+
+    view: PhotoView
+    regions: tuple[_Region, ...] = ()
+    labels: tuple[tuple[str, Corners], ...] = ()
+    framed: bool = False
+
+
 def inspect(
     photos: Sequence[PhotoSource],
     *,
     exemplars: Sequence[PhotoSource] = (),
     lexicon: Lexicon | None = None,
     progress: Callable[[int, int], None] | None = None,
+    workers: int = 1,
 ) -> Inspection:
     """Find, read, measure and compare every chip in a set of photos that make one lot.
 
@@ -53,19 +77,22 @@ def inspect(
         What the trade knows of marking lines.
     progress : callable, optional
         Called with (photos done, photos in all).
+    workers : int
+        Processes that share the work; 1 for this one alone.
 
     Returns
     -------
     Inspection
-        Deterministic: the same bytes give the same result on the same versions.
+        Deterministic: the same bytes give the same result on the same versions, whoever did the work.
     """
     words = lexicon or NoLexicon()
-    total = len(photos) + len(exemplars)
+    sources = [*photos, *exemplars]
     views: list[PhotoView] = []
-    for index, source in enumerate([*photos, *exemplars]):
-        views.append(_view(source, words))
-        if progress is not None:
-            progress(index + 1, total)
+    with crew(workers) as hands:
+        for view in hands.photos(partial(_view, lexicon=words, hands=hands), sources):
+            views.append(view)
+            if progress is not None:
+                progress(len(views), len(sources))
     own, known = views[: len(photos)], views[len(photos) :]
     return Inspection(tuple(_compared(own, known)), tuple(known), _method())
 
@@ -75,37 +102,61 @@ def _method() -> dict[str, str]:
     return {"vision": METHOD_VERSION, **{name: version(name) for name in packages}}
 
 
-def _view(source: PhotoSource, lexicon: Lexicon) -> PhotoView:
+def _view(source: PhotoSource, lexicon: Lexicon, hands: Crew) -> PhotoView:
+    (opened,) = hands.each(_open, [source])
+    second = SecondReader()
+    drafts = hands.each(partial(_draft, lexicon=lexicon), opened.regions)
+    opinions = second.read([crop for draft in drafts for crop in draft.crops])
+    work: list[tuple[_Region, Draft, list[Reading | None]]] = []
+    for region, draft in zip(opened.regions, drafts, strict=True):
+        own, opinions = opinions[: len(draft.crops)], opinions[len(draft.crops) :]
+        work.append((region, draft, own))
+    pieces = hands.each(partial(_piece, lexicon=lexicon), work)
+    if opened.framed:
+        pieces = [p for p in pieces if p.lines and _pale_print(p)]
+    pieces = [replace(piece, photo=opened.view.sha256) for piece in pieces]
+    return replace(
+        opened.view,
+        warnings=opened.view.warnings + second.warnings(),
+        pieces=tuple(_labelled(_in_reading_order(pieces), opened.labels)),
+    )
+
+
+def _open(source: PhotoSource) -> _Opened:
+    """Open a photo and find its tops."""
     try:
         name, data = photo.load(source.path, source.data)
         opened = photo.decode(name, data)
     except PhotoError as error:
-        return PhotoView(source.path, "", 0, 0, error=str(error))
-    height, width = opened.image.shape[:2]
-    second = SecondReader()
-    pieces = [replace(piece, photo=opened.sha256) for piece in _pieces(opened.image, lexicon, second)]
-    labels = _labels(opened.image)
-    return PhotoView(
-        path=source.path,
-        sha256=opened.sha256,
-        width=width,
-        height=height,
-        warnings=opened.warnings + second.warnings(),
-        pieces=tuple(_labelled(_in_reading_order(pieces), labels)),
-        labels=tuple(text for text, _ in labels),
+        return _Opened(PhotoView(source.path, "", 0, 0, error=str(error)))
+    image = opened.image
+    height, width = image.shape[:2]
+    outlines = find_outlines(image)
+    labels = tuple(_labels(image))
+    return _Opened(
+        PhotoView(
+            path=source.path,
+            sha256=opened.sha256,
+            width=width,
+            height=height,
+            warnings=opened.warnings,
+            labels=tuple(text for text, _ in labels),
+        ),
+        tuple(_region(image, outline) for outline in outlines or [_whole_photo(image)]),
+        labels,
+        framed=not outlines,
     )
 
 
-def _pieces(image: Rgb, lexicon: Lexicon, second: SecondReader) -> list[PieceView]:
-    outlines = find_outlines(image)
-    tops = outlines or [_whole_photo(image)]
-    drafts = [_draft(image, top, lexicon) for top in tops]
-    opinions = second.read([crop for draft in drafts for crop in draft.crops])
-    pieces: list[PieceView] = []
-    for top, draft in zip(tops, drafts, strict=True):
-        own, opinions = opinions[: len(draft.crops)], opinions[len(draft.crops) :]
-        pieces.append(_piece(image, top, draft.face, settled(draft, own, lexicon)))
-    return pieces if outlines else [p for p in pieces if p.lines and _pale_print(p)]
+def _region(image: Rgb, outline: Outline) -> _Region:
+    """Cut out a top with its leads, so that nobody has to keep or pass on the whole photo."""
+    height, width = image.shape[:2]
+    air = _SURROUNDINGS * min(quad_sides(outline.corners))
+    x0, y0, x1, y1 = axis_box(outline.corners)
+    left, top = max(0, int(x0 - air)), max(0, int(y0 - air))
+    part = image[top : min(height, int(y1 + air) + 1), left : min(width, int(x1 + air) + 1)]
+    moved = Outline(outline.corners - [left, top], outline.score, outline.texts)
+    return _Region(np.ascontiguousarray(part), (left, top), moved)
 
 
 def _pale_print(piece: PieceView) -> bool:
@@ -123,29 +174,38 @@ def _whole_photo(image: Rgb) -> Outline:
     return Outline(corners, 0.3, ())
 
 
-def _draft(image: Rgb, outline: Outline, lexicon: Lexicon) -> Draft:
-    flat = rectify(image, clockwise(outline.corners), margin=_MARGIN)
+def _draft(region: _Region, lexicon: Lexicon) -> Draft:
+    flat = rectify(region.image, clockwise(region.outline.corners), margin=_MARGIN)
     seen = upright(flat, lexicon)
-    return find_lines(image, turned(flat, seen.turn), seen, lexicon)
+    return find_lines(region.image, turned(flat, seen.turn), seen, lexicon)
 
 
-def _piece(image: Rgb, outline: Outline, face: Face, lines: tuple[Line, ...]) -> PieceView:
-    corners = _top_corners(face)
-    package, confidence = package_of(image, corners)
+def _piece(work: tuple[_Region, Draft, list[Reading | None]], lexicon: Lexicon) -> PieceView:
+    """Settle what a top reads, measure it, and say it all in the photo's pixels."""
+    region, draft, opinions = work
+    lines = settled(draft, opinions, lexicon)
+    corners = _top_corners(draft.face)
+    package, confidence = package_of(region.image, corners)
     return PieceView(
-        outline=as_quad(corners),
-        score=round(outline.score, 3),
+        outline=as_quad(corners + region.offset),
+        score=round(region.outline.score, 3),
         package=package,
         package_confidence=confidence,
-        lines=lines,
-        face=face,
-        lettering=lettering.measure(face, lines),
-        surface=surface.measure(face, lines),
+        lines=tuple(replace(line, outline=as_quad(np.array(line.outline) + region.offset)) for line in lines),
+        face=_moved(draft.face, region.offset),
+        lettering=lettering.measure(draft.face, lines),
+        surface=surface.measure(draft.face, lines),
     )
 
 
+def _moved(face: Face, offset: tuple[int, int]) -> Face:
+    """The face of a region as one of the photo the region was cut from."""
+    shift = np.array([[1.0, 0.0, offset[0]], [0.0, 1.0, offset[1]], [0.0, 0.0, 1.0]])
+    return replace(face, to_photo=shift @ face.to_photo)
+
+
 def _top_corners(face: Face) -> Corners:
-    """The top's corners in the photo: the face's own, less the margin it was cut out with."""
+    """The top's corners in the face's photo: the face's own, less the margin it was cut out with."""
     height, width = face.image.shape[:2]
     air = _MARGIN * min(height, width) / (1 + 2 * _MARGIN)
     box = [[air, air], [width - air, air], [width - air, height - air], [air, height - air]]

@@ -25,6 +25,8 @@ _STRAY = 0.17  # how far a spot may lie from its place, in pitches
 _LEAST_LEADS = 4
 _MOST_LEADS = 60
 _NEIGHBOURS = 6
+# More spots than these do not make a row more certain: small spots see both edges of each lead, at half the pitch.
+_ENOUGH = 7
 # Where beside the spots their pitch is looked for, in pitches; samples a pitch; grey levels of ripple that are nothing.
 _BESIDE, _SAMPLES, _NOTHING = (0.35, 0.5, 0.65), 12, 2.0
 
@@ -71,12 +73,18 @@ def lead_rows(grey: NDArray[np.float32]) -> list[LeadRow]:
     Returns
     -------
     list of LeadRow
-        Longest first; a spot belongs to one row of its size.
+        The most telling first; no two of the same leads.
     """
     found: list[LeadRow] = []
     for size in _SIZES:
         found += _rows(_spots(grey, size), size)
-    return [_leaning(grey, row) for row in _distinct(sorted(found, key=lambda row: -len(row.points)))]
+    return [_leaning(grey, row) for row in _distinct(sorted(found, key=_telling, reverse=True))]
+
+
+def _telling(row: LeadRow) -> float:
+    """Rank rows of the same leads: the longest, but neither every second lead nor both edges of each (see _ENOUGH)."""
+    count = len(row.points)
+    return (count - 1) * row.pitch * min(count, _ENOUGH) ** 0.5
 
 
 def _leaning(grey: NDArray[np.float32], row: LeadRow) -> LeadRow:

@@ -17,7 +17,7 @@ _LARGE = 2400
 _PART = 0.6
 _SURE = 0.95
 # Long side of the picture for a glance, and the share of the print seen that the chips have to explain.
-_GLANCE, _MOST = 1250, 0.95
+_GLANCE, _MOST = 1250, 0.9
 
 
 def find_outlines(image: Rgb) -> list[Outline]:
@@ -38,7 +38,7 @@ def find_outlines(image: Rgb) -> list[Outline]:
         return glance
     whole = locate(image, photo_texts(image))
     if max(image.shape[:2]) <= _LARGE:
-        return whole
+        return apart(sorted([*whole, *glance], key=lambda o: -o.score))
     parts = [outline for x, y, part in _parts(image) for outline in _within(part, x, y, image.shape)]
     sure = [o for o in whole if o.score >= _SURE]
     rest = [*parts, *(o for o in whole if o.score < _SURE)]

@@ -71,7 +71,7 @@ def inspect(
     from tracker.desk.inspect import inspect_photos
 
     with progress("Looking at photos") as told:
-        document = inspect_photos(photos, exemplars=exemplar or [], claimed=claimed, progress=told)
+        document = inspect_photos(photos, exemplars=exemplar or [], claimed=claimed, progress=told, workers=_workers())
     written = []
     if overlay is not None:
         from tracker.desk.overlays import write_overlays

@@ -61,6 +61,7 @@ def inspect_photos(
     claimed: str | None = None,
     today: date | None = None,
     progress: Progress | None = None,
+    workers: int = 1,
 ) -> InspectionDocument:
     """Inspect photos that make one lot.
 
@@ -76,6 +77,8 @@ def inspect_photos(
         No date code can be later; the current day where not given.
     progress : callable, optional
         Told (photos done, photos in all).
+    workers : int
+        Processes that share the work.
 
     Returns
     -------
@@ -87,6 +90,7 @@ def inspect_photos(
         exemplars=[PhotoSource(str(path), None) for path in exemplars],
         lexicon=lexicon(),
         progress=progress,
+        workers=workers,
     )
     return judge(seen, Claim(part=claimed), today=today or datetime.now(UTC).date())
 

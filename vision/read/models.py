@@ -38,7 +38,6 @@ def _file(kind: str) -> Path:
     return found[-1]
 
 
-@lru_cache(maxsize=3)
 def session(kind: str) -> Any:
     """Return the opened network of one kind, an onnxruntime session with one input and one output.
 
@@ -51,6 +50,12 @@ def session(kind: str) -> Any:
     ------
     ReaderMissing
     """
+    # A process that was forked off must not use its parent's: the threads behind it are not there.
+    return _session(kind, os.getpid())
+
+
+@lru_cache(maxsize=6)
+def _session(kind: str, _: int) -> Any:
     import onnxruntime
 
     options = onnxruntime.SessionOptions()

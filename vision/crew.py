@@ -1,0 +1,89 @@
+"""Hands for the work on photos: this process alone, or several processes that share it out.
+
+What is handed out are pure functions of values, so the result is the same whoever does it.
+"""
+
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TypeVar
+
+from vision.read.models import THREADS_VARIABLE
+
+Item = TypeVar("Item")
+Outcome = TypeVar("Outcome")
+
+
+class Crew:
+    """Does the work itself."""
+
+    def each(self, work: Callable[[Item], Outcome], items: Sequence[Item]) -> list[Outcome]:
+        """Return the work's outcome for every item, in order."""
+        return [work(item) for item in items]
+
+    def photos(self, work: Callable[[Item], Outcome], items: Sequence[Item]) -> Iterator[Outcome]:
+        """Yield the work's outcome for every photo, in order; the work itself hands out its parts by `each`."""
+        return map(work, items)
+
+
+class _Shared(Crew):
+    """Hands the work to other processes."""
+
+    def __init__(self, pool: ProcessPoolExecutor, workers: int) -> None:
+        self._pool, self._workers = pool, workers
+
+    def each(self, work: Callable[[Item], Outcome], items: Sequence[Item]) -> list[Outcome]:
+        try:
+            return list(self._pool.map(work, items))
+        except BrokenProcessPool:  # one was killed, most likely for want of memory: do it here, one after the other
+            return super().each(work, items)
+
+    def photos(self, work: Callable[[Item], Outcome], items: Sequence[Item]) -> Iterator[Outcome]:
+        # One photo more than there are workers: while one is put together here, the others keep them busy. Photos
+        # wait for their turn unopened, so memory does not grow with their number.
+        with ThreadPoolExecutor(self._workers + 1) as hands:
+            yield from hands.map(work, items)
+
+
+@contextmanager
+def crew(workers: int) -> Iterator[Crew]:
+    """Give a crew of so many processes; 1 stands for this process alone.
+
+    Parameters
+    ----------
+    workers : int
+    """
+    if workers <= 1:
+        yield Crew()
+        return
+    context = multiprocessing.get_context("fork" if _may_fork() else "spawn")
+    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare)
+    try:
+        yield _Shared(pool, workers)
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def cores() -> int:
+    """Return how many cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _may_fork() -> bool:
+    """Whether no other thread runs here: a fork starts sooner, but takes over locks that other threads hold."""
+    tasks = Path("/proc/self/task")
+    return tasks.is_dir() and sum(1 for _ in tasks.iterdir()) == 1
+
+
+def _prepare() -> None:
+    """Keep each process to one core: they share the work already."""
+    import cv2
+
+    os.environ[THREADS_VARIABLE] = "1"
+    cv2.setNumThreads(1)
+
+
