@@ -83,10 +83,11 @@ def interpret(
 
 def _rank(apart: Marking, latest: date, known: DateKnowledge) -> tuple[DateCandidate, ...]:
     """Turn every meaning's decibans into probabilities, together with 'no date here' at 0."""
+    last_year = max(latest.year, latest.isocalendar().year)  # week 1 may begin in December
     weighed: dict[tuple[str, int, int | None, int | None], tuple[float, Style]] = {}
     for index, word, style in _fitting(apart, known):
         surroundings = style.prior_db + _surroundings_db(apart, index, style)
-        possible = [w for w in meanings(style, word, latest=latest.year) if w.first_day() <= latest]
+        possible = [w for w in meanings(style, word, latest=last_year) if w.first_day() <= latest]
         for when, years_db in _years_db(apart, style, possible):
             odds = 10 ** ((surroundings + years_db) / 10)
             key = (word, when.year, when.week, when.month)
@@ -144,7 +145,9 @@ def _surroundings_db(apart: Marking, index: int, style: Style) -> float:
     if style.name in apart.mark_styles:
         total += context_db("mark_style_db")
     if index in apart.certain_parts:
-        total += context_db("is_the_part_db")
+        # 'A8031N' is a processor, and at a maker that dates its parts A....N a date, if another word is the part.
+        other_part = apart.words[index] != apart.part and style.name in apart.likely_styles
+        total += context_db("looks_like_part_db" if other_part else "is_the_part_db")
     elif index in apart.part_like:
         total += context_db("looks_like_the_part_db" if apart.words[index] == apart.part else "looks_like_part_db")
     elif apart.words[index] == apart.part:

@@ -141,6 +141,7 @@ def take_apart(text: str, maker: str | None, known: DateKnowledge | None = None)
     words = tuple(w for w in (raw.strip(",;:.()[]|©Ⓜ*+") for raw in re.split(r"[\s,;]+", bare)) if w)
     part = parts.find_part(words)
     owners, certain = _owners(words, part, maker)
+    part = (_own_part(words, owners) if certain else None) or part
     found_marks = _marks_in(words, known, {owner.name for owner in owners})
     return Marking(
         words=words,
@@ -189,6 +190,12 @@ def _owners(words: tuple[str, ...], part: str | None, maker: str | None) -> tupl
     parsed = parts.parse(part) if part else None
     owners = makers.of_prefix(parsed.prefix) if parsed and parsed.prefix else ()
     return owners, len(owners) == 1
+
+
+def _own_part(words: tuple[str, ...], owners: tuple[makers.Maker, ...]) -> str | None:
+    """Return the first word that carries one of the owners' prefixes; one letter is too little."""
+    own = {prefix for owner in owners for prefix in owner.prefixes if len(prefix) > 1}
+    return next((w for w in words if (parsed := parts.parse(w)) and parsed.prefix in own), None)
 
 
 def _styles_of(owners: tuple[makers.Maker, ...]) -> frozenset[str]:
