@@ -129,6 +129,17 @@ def test_no_date_after_arrival():
     assert best("XK4471P 0201", by=date(2001, 12, 31)) == (2002, 1, None)
 
 
+@pytest.mark.parametrize("by", [date.max, date.max.replace(day=1)])
+def test_a_latest_date_still_to_come_is_as_good_as_today(by):
+    for marking in ("XK4471P 642 31K", "XK4471P 8454", "XK4471P 8519"):
+        assert interpret(marking, by=by) == interpret(marking)
+        assert suspects(marking, by=by) == suspects(marking)
+
+
+def test_before_the_first_chip_nothing_is_dated():
+    assert interpret("XK4471P 8519", by=date.min) == ()
+
+
 def test_the_latest_date_chooses_the_decade():
     years = [interpret("XK4471P 642 31K", by=date(year, 12, 31))[0].year for year in (1990, 1999)]
     assert years == [1986, 1996]

@@ -73,12 +73,19 @@ def interpret(
     maker : str, optional
         The maker where known; otherwise inferred from names and prefixes in the marking.
     by : date, optional
-        The latest possible date, such as the day of arrival; today where not given. No interpretation begins later.
+        The latest possible date, such as the day of arrival; today where not given, or where
+        that is later. No interpretation begins after it.
     known : DateKnowledge, optional
         What to rest on; all there is where not given.
     """
     known = known or everything()
-    return _rank(take_apart(marking, maker, known), by or date.today(), known)
+    return _rank(take_apart(marking, maker, known), _latest(by), known)
+
+
+def _latest(by: date | None) -> date:
+    """Return the last day a chip can be from: `by`, and never a day to come."""
+    today = date.today()
+    return min(by, today) if by else today
 
 
 def _rank(apart: Marking, latest: date, known: DateKnowledge) -> tuple[DateCandidate, ...]:
@@ -207,7 +214,7 @@ def suspects(marking: str, *, maker: str | None = None, by: date | None = None) 
     marking, maker, by
         As for `interpret`.
     """
-    latest = by or date.today()
+    latest = _latest(by)
     apart = take_apart(marking, maker)
     ranked = _rank(apart, latest, everything())
     if ranked and ranked[0].probability > 0.5:
