@@ -73,19 +73,12 @@ def interpret(
     maker : str, optional
         The maker where known; otherwise inferred from names and prefixes in the marking.
     by : date, optional
-        The latest possible date, such as the day of arrival; today where not given, or where
-        that is later. No interpretation begins after it.
+        The latest possible date, such as the day of arrival; today where not given. No interpretation begins later.
     known : DateKnowledge, optional
         What to rest on; all there is where not given.
     """
     known = known or everything()
-    return _rank(take_apart(marking, maker, known), _latest(by), known)
-
-
-def _latest(by: date | None) -> date:
-    """Return the last day a chip can be from: `by`, and never a day to come."""
-    today = date.today()
-    return min(by, today) if by else today
+    return _rank(take_apart(marking, maker, known), by or date.today(), known)
 
 
 def _rank(apart: Marking, latest: date, known: DateKnowledge) -> tuple[DateCandidate, ...]:
@@ -214,7 +207,7 @@ def suspects(marking: str, *, maker: str | None = None, by: date | None = None) 
     marking, maker, by
         As for `interpret`.
     """
-    latest = _latest(by)
+    latest = by or date.today()
     apart = take_apart(marking, maker)
     ranked = _rank(apart, latest, everything())
     if ranked and ranked[0].probability > 0.5:
@@ -223,7 +216,7 @@ def suspects(marking: str, *, maker: str | None = None, by: date | None = None) 
     for index, word in enumerate(apart.words):
         code = re.fullmatch(r"(\d\d)(\d\d)[A-Z]{0,2}", word)
         if code and _in_a_dates_place(apart, index):
-            suspect = _impossible(word, int(code[1]), int(code[2]), latest + SLACK)
+            suspect = _impossible(word, int(code[1]), int(code[2]), latest)
             if suspect and not any(c.text == word for c in ranked):
                 found.append(suspect)
     return tuple(found)
@@ -242,6 +235,6 @@ def _impossible(word: str, short: int, week: int, latest: date) -> Suspect | Non
             word, "week", f"{word} stands where the date code stands, but no year has a week {week:02d}.", year
         )
     when = When(year, week, None, open_decade=False)
-    if when.first_day() > latest:
+    if when.first_day() - SLACK > latest:
         return Suspect(word, "future", f"{word} would be week {week} of {year}, which is still to come.", year, week)
     return None
