@@ -47,6 +47,8 @@ def best(marking, maker=None, by=ARRIVAL):
         ("CSG 8724R1", None, None, None),  # a type and its revision
         ("CSG 8724R1 4587", None, 1987, 45),
         ("CRT9007 A8031N", "SMC", 1980, 31),  # A8031 is a processor elsewhere
+        ("TMS 0803 NC 7514", None, 1975, 14),  # behind a prefix that stands alone comes the type
+        ("CDP1861CD 7 46", "RCA", 1977, 46),
         ("CDP1802CE 425", "RCA", 1984, 25),  # last digit of the year; the family's years give the decade
     ],
 )

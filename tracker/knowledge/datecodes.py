@@ -136,6 +136,8 @@ def _surroundings_db(apart: Marking, index: int, style: Style) -> float:
     total = 0.0
     if index in apart.beside_country:
         total += context_db("beside_country_db")
+    if index in apart.behind_prefix:
+        total += context_db("behind_prefix_db")
     if index == len(apart.words) - 1:
         total += context_db("last_word_db")
     if style.name in apart.likely_styles:

@@ -66,6 +66,8 @@ class Marking:
         The word that is the part number.
     beside_country : frozenset of int
         Indices of words next to a place of assembly.
+    behind_prefix : frozenset of int
+        Indices of words behind a maker's prefix that stands alone ('TMS 0803'): likelier the type than the date.
     part_like : frozenset of int
         Indices of words that look like part numbers.
     certain_parts : frozenset of int
@@ -84,6 +86,7 @@ class Marking:
     words: tuple[str, ...]
     part: str | None
     beside_country: frozenset[int]
+    behind_prefix: frozenset[int]
     part_like: frozenset[int]
     certain_parts: frozenset[int]
     windows: tuple[Window, ...]
@@ -147,6 +150,7 @@ def take_apart(text: str, maker: str | None, known: DateKnowledge | None = None)
         words=words,
         part=part,
         beside_country=_beside_country(words),
+        behind_prefix=_behind_prefix(words),
         part_like=frozenset(i for i, w in enumerate(words) if _part_like(w)),
         certain_parts=_certain_parts(words, frozenset(i for i, m in found_marks if m.part)),
         windows=_windows(part, owners if certain else (), [m for _, m in found_marks]),
@@ -207,6 +211,12 @@ def _beside_country(words: tuple[str, ...]) -> frozenset[int]:
     double = {i for i in range(len(words) - 1) if f"{words[i]} {words[i + 1]}" in lexicon.countries()}
     places = single | double | {i + 1 for i in double}
     return frozenset(j for i in places for j in (i - 1, i + 1) if 0 <= j < len(words) and j not in places)
+
+
+def _behind_prefix(words: tuple[str, ...]) -> frozenset[int]:
+    """Names of makers do not count, though some are prefixes as well: 'MOS 2783' is a date."""
+    prefixes = {w for w in words if len(w) > 1 and makers.of_prefix(w) and not makers.find_maker(w)}
+    return frozenset(i + 1 for i, w in enumerate(words[:-1]) if w in prefixes)
 
 
 def _part_like(word: str) -> bool:
