@@ -290,7 +290,7 @@ def _logic_score(part: PartNumber) -> float:
         revision = re.match(r"[B-Z][A-Z]", part.suffix) and part.suffix not in _packages_of(part.prefix)
         return 1.6 if part.family in ("H", "L") or revision else 2.2
     if part.prefix:
-        return 1.6 if part.makers else 0.8  # 'QQ7401' may be a plant and a date
+        return 1.6
     return 0.8 if part.package or not part.suffix else -0.5
 
 
