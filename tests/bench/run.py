@@ -18,6 +18,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+import dates
 import files
 import photos
 import records
@@ -33,6 +34,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "recall": records.run_recall,
     "inspect": photos.run_inspect,
     "reading": photos.run_reading,
+    "dates": dates.run,
 }
 PACKAGES = ("lotproof", "numpy", "onnxruntime", "opencv-python-headless", "pandas", "rapidocr", "sqlalchemy", "typer")
 WIDTH = 118

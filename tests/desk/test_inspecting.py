@@ -49,6 +49,14 @@ def test_the_document_has_the_contract_s_fields(stage, tmp_path):
     assert set(piece["lines"][0]) == {"text", "confidence", "outline", "readers"}
     assert piece["lines"][0]["readers"] == {"rapidocr": "CV6522AP"}
     assert piece["part"] == "CV6522AP"
+    assert piece["part_split"] == {
+        "prefix": "CV",
+        "base": "6522",
+        "grade": None,
+        "package": "plastic DIP",
+        "temperature": "0 to 70 C",
+        "source": "Corvane: invented for the demo",
+    }
     date_code = piece["date_codes"][0]
     assert set(date_code) == {"text", "year", "week", "month", "style", "probability"}
     assert (date_code["year"], date_code["week"]) == (1989, 14)
@@ -59,6 +67,13 @@ def test_the_document_has_the_contract_s_fields(stage, tmp_path):
     total = sum(line["weight_db"] for line in piece["sum"])
     assert piece["suspicion"] == pytest.approx(1 / (1 + 10 ** (-total / 10)), abs=1e-3)
     assert document["groups"] == [{"part": "CV6522AP", "pieces": [[0, 0]]}]
+
+
+def test_what_is_no_part_number_is_not_split(stage, tmp_path):
+    path = stage.put(picture(tmp_path, "a.png"), chip("???"))
+    (piece,) = inspect_photos([path], today=TODAY).as_json()["photos"][0]["pieces"]
+    assert piece["part"] is None
+    assert piece["part_split"] is None
 
 
 def test_a_piece_without_findings_stays_at_an_unknown_source_s_prior(stage, tmp_path):

@@ -1,5 +1,6 @@
 """Date codes of whole markings. The markings are made up; the conventions in them are the makers'."""
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -7,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tracker.knowledge.datecodes import interpret, suspects
-from tracker.knowledge.datemarking import marks, take_apart
+from tracker.knowledge.datemarking import everything, marks, take_apart
 
 ARRIVAL = date(2024, 6, 1)
 
@@ -38,10 +39,39 @@ def best(marking, maker=None, by=ARRIVAL):
         ("TC5517APL 8526EAK JAPAN", None, 1985, 26),
         ("MC6840P 2F9 QQ8412", None, 1984, 12),
         ("D8251A L5121234 (C) INTEL '80", None, 1985, 12),
+        ("D8755A L5120456 INTEL 77", None, 1985, 12),  # the owner and the year of the mask
+        # Behind another number a bare number is no type: 4585 and 8520 are types, too.
+        ("MOS 7529-103 4585", None, 1985, 45),
+        ("6502 4585", None, 1985, 45),
+        ("C061999 8520 (C) ATARI", "Atari", 1985, 20),
+        ("CSG 8724R1", None, None, None),  # a type and its revision
+        ("CSG 8724R1 4587", None, 1987, 45),
+        ("CRT9007 A8031N", "SMC", 1980, 31),  # A8031 is a processor elsewhere
+        ("TMS 0803 NC 7514", None, 1975, 14),  # behind a prefix that stands alone comes the type
+        ("CDP1861CD 7 46", "RCA", 1977, 46),
+        ("CDP1802CE 425", "RCA", 1984, 25),  # last digit of the year; the family's years give the decade
     ],
 )
 def test_makers_conventions(marking, maker, year, week):
-    assert best(marking, maker) == (year, week, None)
+    assert best(marking, maker) == ((year, week, None) if year else None)
+
+
+def test_a_digit_and_a_week_beside_a_lot_are_of_the_years_of_small_packages():
+    # Three-digit codes with a lot number belong to surface-mounted parts, general from about 1990 (from memory).
+    assert best("QX77 642 31K")[:2] == (1996, 42)
+    assert best("QX77 042 31K")[:2] == (2000, 42)
+
+
+def test_a_bare_type_and_four_digits_may_be_either_style_and_neither_is_sure():
+    found = interpret("4471 0918", by=ARRIVAL)
+    assert {(c.year, c.week, c.month) for c in found} >= {(2009, 18, None), (2000, None, 9)}
+    assert found[0].probability < 0.8
+
+
+def test_left_out_knowledge_is_not_used():
+    less = replace(everything(), marks=(), styles=tuple(s for s in everything().styles if s.name != "YYWW"))
+    assert interpret("XK4471P 8519", by=ARRIVAL)[0].style == "YYWW"
+    assert all(c.style != "YYWW" for c in interpret("XK4471P 8519", by=ARRIVAL, known=less))
 
 
 def test_year_and_month_of_a_lead_free_lot():
@@ -91,6 +121,32 @@ def test_a_clear_date_outside_the_parts_life_is_still_reported():
 def test_no_date_after_arrival():
     assert best("XK4471P 0612", by=date(2006, 3, 31)) == (2006, 12, None)
     assert best("XK4471P 0625", by=date(2006, 3, 31)) is None
+    # 3 April 2006 was the Monday of week 14; a chip at hand on the Sunday before was not made in it.
+    assert best("XK4471P 0614", by=date(2006, 4, 2)) is None
+    assert best("XK4471P 0614", by=date(2006, 4, 3)) == (2006, 14, None)
+    assert (
+        suspects("XK4471P 0614", by=date(2006, 4, 2)) == ()
+    )  # nor is it called impossible: not all weeks are ISO weeks
+    # Week 1 of 2002 began on 31 December 2001.
+    assert best("XK4471P 0201", by=date(2001, 12, 31)) == (2002, 1, None)
+
+
+@pytest.mark.parametrize("by", [date.max, date(9999, 12, 20), date(2300, 1, 1)])
+def test_a_latest_date_far_in_the_future_says_nothing(by):
+    for marking in ("XK4471P 642 31K", "XK4471P 8519", "D8251A L5121234"):
+        far, near = interpret(marking, by=by)[0], interpret(marking, by=date(2030, 1, 1))[0]
+        assert (far.text, far.year, far.week) == (near.text, near.year, near.week)
+        assert far.probability == pytest.approx(near.probability, abs=0.1)
+    assert [s.reason for s in suspects("XK4471P 8454", by=by)] == ["week"]
+
+
+def test_before_the_first_chip_nothing_is_dated():
+    assert interpret("XK4471P 8519", by=date.min) == ()
+
+
+def test_the_latest_date_chooses_the_decade():
+    years = [interpret("XK4471P 642 31K", by=date(year, 12, 31))[0].year for year in (1990, 1999)]
+    assert years == [1986, 1996]
 
 
 @pytest.mark.parametrize("marking", ["XK4471P 8454", "XK4471P 8400", "XK4471P", "JAPAN", "", "  ", "© 1985 ACME"])

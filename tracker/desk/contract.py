@@ -37,6 +37,20 @@ class LineRead(Part):
     readers: dict[str, str]
 
 
+class PartSplitFound(Part):
+    """What the pieces of a part number say; null where it says nothing, or nobody told us how the maker builds them.
+
+    `grade` is as marked; `package` and `temperature` are words.
+    """
+
+    prefix: str | None
+    base: str
+    grade: str | None
+    package: str | None
+    temperature: str | None
+    source: str
+
+
 class DateCode(Part):
     """One interpretation of the date code."""
 
@@ -87,6 +101,7 @@ class PieceFound(Part):
     date_codes: tuple[DateCode, ...]
     suspicion: float = Field(ge=0, le=1)
     findings: tuple[FindingFound, ...]
+    part_split: PartSplitFound | None = None
     label: str | None = None
     sum: tuple[SumItem, ...] = ()
     looked_for: tuple[str, ...] = ()

@@ -1,7 +1,7 @@
 """Photos in, inspection document out: needs no workspace and remembers nothing."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from tracker.desk.contract import (
     InspectionDocument,
     LineRead,
     Outline,
+    PartSplitFound,
     PhotoInspected,
     PieceFound,
     SumItem,
@@ -34,6 +35,7 @@ from tracker.judgement.prior import UNKNOWN, Prior, before_looking
 from tracker.judgement.suspicion import Suspicion, combine, weigh
 from tracker.judgement.weights import indicators
 from tracker.knowledge.lexicon import lexicon
+from tracker.knowledge.part_split import split
 from vision.inspection import PhotoSource
 from vision.inspection import inspect as look
 from vision.observations import Inspection, Line, Observation, PhotoView, PieceView
@@ -191,10 +193,16 @@ def _piece(view: PieceView, one: Understood, checked: Checked, before: Prior, be
         date_codes=tuple(_date_code(candidate) for candidate in one.marking.dates),
         suspicion=round(suspicion.probability, 6),
         findings=tuple(sorted(findings, key=lambda f: -f.weight_db)),
+        part_split=_part_split(one.part),
         label=view.label,
         sum=sum_items(suspicion),
         looked_for=looked_for,
     )
+
+
+def _part_split(part: str | None) -> PartSplitFound | None:
+    found = split(part) if part else None
+    return None if found is None else PartSplitFound(**asdict(found))
 
 
 def _line(line: Line) -> LineRead:

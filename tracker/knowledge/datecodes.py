@@ -5,7 +5,7 @@ import re
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from tracker.knowledge.datemarking import Marking, Window, take_apart
+from tracker.knowledge.datemarking import DateKnowledge, Marking, Window, everything, take_apart
 from tracker.knowledge.datestyles import (
     FIRST_YEAR,
     Style,
@@ -14,11 +14,11 @@ from tracker.knowledge.datestyles import (
     context_db,
     fields,
     meanings,
-    styles,
     weeks_in,
 )
 
-# Makers' weeks are not all ISO weeks (Microchip counts from 1 January); a code two weeks ahead is no future date.
+# Makers' weeks are not all ISO weeks (Microchip counts from 1 January): a code up to two weeks ahead of the latest date
+# is not taken for the date, and not called impossible either.
 SLACK = timedelta(days=14)
 LEAST_PROBABILITY = 0.05  # less is not worth a line on the screen
 
@@ -61,7 +61,9 @@ class Suspect:
     week: int | None = None
 
 
-def interpret(marking: str, *, maker: str | None = None, by: date | None = None) -> tuple[DateCandidate, ...]:
+def interpret(
+    marking: str, *, maker: str | None = None, by: date | None = None, known: DateKnowledge | None = None
+) -> tuple[DateCandidate, ...]:
     """Return the interpretations of the date code in a whole marking, best first; empty when it carries none.
 
     Parameters
@@ -71,47 +73,62 @@ def interpret(marking: str, *, maker: str | None = None, by: date | None = None)
     maker : str, optional
         The maker where known; otherwise inferred from names and prefixes in the marking.
     by : date, optional
-        The latest possible date, such as the day of arrival; today where not given.
+        The latest possible date, such as the day of arrival; today where not given. No interpretation begins later.
+    known : DateKnowledge, optional
+        What to rest on; all there is where not given.
     """
-    latest = (by or date.today()) + SLACK
-    return _rank(take_apart(marking, maker), latest)
+    known = known or everything()
+    return _rank(take_apart(marking, maker, known), by or date.today(), known)
 
 
-def _rank(apart: Marking, latest: date) -> tuple[DateCandidate, ...]:
+def _rank(apart: Marking, latest: date, known: DateKnowledge) -> tuple[DateCandidate, ...]:
     """Turn every meaning's decibans into probabilities, together with 'no date here' at 0."""
+    last_year = max(latest.year, latest.isocalendar().year)  # week 1 may begin in December
     weighed: dict[tuple[str, int, int | None, int | None], tuple[float, Style]] = {}
-    for index, word, style in _fitting(apart):
+    for index, word, style in _fitting(apart, known):
         surroundings = style.prior_db + _surroundings_db(apart, index, style)
-        possible = [w for w in meanings(style, word, latest=latest.year) if w.first_day() <= latest]
-        for when, years_db in _years_db(apart, possible):
+        possible = [w for w in meanings(style, word, latest=last_year) if w.first_day() <= latest]
+        for when, years_db in _years_db(apart, style, possible):
             odds = 10 ** ((surroundings + years_db) / 10)
             key = (word, when.year, when.week, when.month)
             if key not in weighed or odds > weighed[key][0]:
                 weighed[key] = (odds, style)
     total = 1.0 + sum(odds for odds, _ in weighed.values())
-    ranked = sorted(weighed.items(), key=lambda item: -item[1][0])
+    ranked = sorted(weighed.items(), key=lambda item: -item[1][0] * item[1][1].trust)
     return tuple(
-        DateCandidate(word, year, week, month, style.name, round(odds / total, 4), style.source)
+        DateCandidate(word, year, week, month, style.name, _rounded_down(style.trust * odds / total), style.source)
         for (word, year, week, month), (odds, style) in ranked
-        if odds / total >= LEAST_PROBABILITY
+        if style.trust * odds / total >= LEAST_PROBABILITY
     )
 
 
-def _fitting(apart: Marking) -> list[tuple[int, str, Style]]:
+def _rounded_down(probability: float) -> float:
+    """Return four digits; down, so that a sum of many stays under 1."""
+    return math.floor(probability * 1e4) / 1e4
+
+
+def _fitting(apart: Marking, known: DateKnowledge) -> list[tuple[int, str, Style]]:
     """Return every (index, word or pair of words, style) whose shape and neighbours fit."""
     found = []
-    for style in styles():
+    for style in known.styles:
         if style.asked_for and style.name not in apart.likely_styles | apart.mark_styles:
             continue
         for index in range(len(apart.words) - style.words + 1):
             word = " ".join(apart.words[index : index + style.words])
             after = index + style.words
-            following = apart.words[after] if after < len(apart.words) else ""
-            if style.following and not style.following.fullmatch(following):
-                continue
-            if fields(style, word) is not None:
+            if _neighbours_fit(apart, style, index, after) and fields(style, word) is not None:
                 found.append((index, word, style))
     return found
+
+
+def _neighbours_fit(apart: Marking, style: Style, index: int, after: int) -> bool:
+    if style.of_words is not None and len(apart.words) != style.of_words:
+        return False
+    following = apart.words[after] if after < len(apart.words) else ""
+    previous = apart.words[index - 1] if index else ""
+    return (style.following is None or bool(style.following.fullmatch(following))) and (
+        style.previous is None or bool(style.previous.fullmatch(previous))
+    )
 
 
 def _surroundings_db(apart: Marking, index: int, style: Style) -> float:
@@ -119,6 +136,8 @@ def _surroundings_db(apart: Marking, index: int, style: Style) -> float:
     total = 0.0
     if index in apart.beside_country:
         total += context_db("beside_country_db")
+    if index in apart.behind_prefix:
+        total += context_db("behind_prefix_db")
     if index == len(apart.words) - 1:
         total += context_db("last_word_db")
     if style.name in apart.likely_styles:
@@ -128,7 +147,9 @@ def _surroundings_db(apart: Marking, index: int, style: Style) -> float:
     if style.name in apart.mark_styles:
         total += context_db("mark_style_db")
     if index in apart.certain_parts:
-        total += context_db("is_the_part_db")
+        # 'A8031N' is a processor, and at a maker that dates its parts A....N a date, if another word is the part.
+        other_part = apart.words[index] != apart.part and style.name in apart.likely_styles
+        total += context_db("looks_like_part_db" if other_part else "is_the_part_db")
     elif index in apart.part_like:
         total += context_db("looks_like_the_part_db" if apart.words[index] == apart.part else "looks_like_part_db")
     elif apart.words[index] == apart.part:
@@ -136,12 +157,12 @@ def _surroundings_db(apart: Marking, index: int, style: Style) -> float:
     return total
 
 
-def _years_db(apart: Marking, possible: list[When]) -> list[tuple[When, float]]:
+def _years_db(apart: Marking, style: Style, possible: list[When]) -> list[tuple[When, float]]:
     """Return the decibans of each meaning's year: how usual it is and whether maker, part and copyright allow it.
 
     Where the decade is open the decades share what the code's shape is worth; otherwise the year stands alone.
     """
-    weights = [(when, age_weight(when.year) * _allowed(apart, when)) for when in possible]
+    weights = [(when, age_weight(when.year) * _allowed(apart, style, when)) for when in possible]
     whole = sum(weight for _, weight in weights)
     found = []
     for when, weight in weights:
@@ -153,13 +174,15 @@ def _years_db(apart: Marking, possible: list[When]) -> list[tuple[When, float]]:
     return found
 
 
-def _allowed(apart: Marking, when: When) -> float:
-    """Return a factor up to 1 for a year, from every window known and the copyright year.
+def _allowed(apart: Marking, style: Style, when: When) -> float:
+    """Return a factor up to 1 for a year, from every window known, the style's usual years and the copyright year.
 
     The windows choose freely between decades. Against a year that is printed in full they count up to a bound: a clear
     date in a year when the part was not made is still the date that is printed, and what the workshop wants to hear of.
     """
     factor = math.prod(_inside(window, when.year) for window in apart.windows)
+    if when.open_decade and style.usual:
+        factor *= _inside(Window(*style.usual), when.year)
     if not when.open_decade:
         factor = max(factor, 10 ** (context_db("lowest_window_db") / 10))
     if apart.copyright is None:
@@ -186,9 +209,9 @@ def suspects(marking: str, *, maker: str | None = None, by: date | None = None) 
     marking, maker, by
         As for `interpret`.
     """
-    latest = (by or date.today()) + SLACK
+    latest = by or date.today()
     apart = take_apart(marking, maker)
-    ranked = _rank(apart, latest)
+    ranked = _rank(apart, latest, everything())
     if ranked and ranked[0].probability > 0.5:
         return ()
     found = []
@@ -214,6 +237,6 @@ def _impossible(word: str, short: int, week: int, latest: date) -> Suspect | Non
             word, "week", f"{word} stands where the date code stands, but no year has a week {week:02d}.", year
         )
     when = When(year, week, None, open_decade=False)
-    if when.first_day() > latest:
+    if when.first_day() - SLACK > latest:
         return Suspect(word, "future", f"{word} would be week {week} of {year}, which is still to come.", year, week)
     return None

@@ -40,14 +40,18 @@ class When:
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """One style of date_styles.toml."""
+    """One style of date_styles.toml; the head of that file explains the fields."""
 
     name: str
     pattern: re.Pattern[str]
     prior_db: float
     words: int
     following: re.Pattern[str] | None
+    previous: re.Pattern[str] | None
+    of_words: int | None
     asked_for: bool
+    usual: tuple[int, int] | None
+    trust: float
     first: int
     last: int
     months: str | None
@@ -67,14 +71,18 @@ def styles() -> tuple[Style, ...]:
 
 
 def _style(entry: dict[str, Any]) -> Style:
-    following = entry.get("next")
+    following, previous, usual = entry.get("next"), entry.get("previous"), entry.get("usual")
     return Style(
         name=entry["name"],
         pattern=re.compile(entry["pattern"]),
         prior_db=float(entry["prior_db"]),
         words=entry.get("words", 1),
         following=re.compile(following) if following else None,
+        previous=re.compile(previous) if previous else None,
+        of_words=entry.get("of_words"),
         asked_for=entry.get("asked_for", False),
+        usual=(usual[0], usual[1]) if usual else None,
+        trust=float(entry.get("trust", 1.0)),
         first=entry.get("first", FIRST_YEAR),
         last=entry.get("last", 9999),
         months=entry.get("months"),
