@@ -153,7 +153,9 @@ def _between(one: LeadRow, other: LeadRow) -> Corners:
         # A lead that was missed in one row was seen in the other: both rows end together.
         start = float((points[0] - one.points[0]) @ one.along) - low
         end = high - float((points[-1] - one.points[-1]) @ one.along)
-        ends.append((points[0] - (start + _OVERHANG * one.pitch) * way, points[-1] + (end + _OVERHANG * one.pitch) * way))
+        ends.append(
+            (points[0] - (start + _OVERHANG * one.pitch) * way, points[-1] + (end + _OVERHANG * one.pitch) * way)
+        )
     return clockwise(np.array([ends[0][0], ends[0][1], ends[1][1], ends[1][0]]))
 
 

@@ -85,5 +85,3 @@ def _prepare() -> None:
 
     os.environ[THREADS_VARIABLE] = "1"
     cv2.setNumThreads(1)
-
-

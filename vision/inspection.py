@@ -28,6 +28,8 @@ from vision.search import find_outlines
 METHOD_VERSION = "1"
 # Air around a top when it is cut out, as a fraction of its short side: outlines err a little inwards.
 _MARGIN = 0.02
+# Above these an outline is a chip's whatever is read on it. Common practice, no source: set by eye on photographs.
+_SURE_OUTLINE, _SURE_LEADS, _LEGIBLE = 0.9, 0.55, 0.5
 # Photo kept around a top, in its short sides: leads, and where the outline may have erred. Common practice, no source.
 _SURROUNDINGS = 0.6
 
@@ -114,6 +116,8 @@ def _view(source: PhotoSource, lexicon: Lexicon, hands: Crew) -> PhotoView:
     pieces = hands.each(partial(_piece, lexicon=lexicon), work)
     if opened.framed:
         pieces = [p for p in pieces if p.lines and _pale_print(p)]
+    else:
+        pieces = [p for p, r in zip(pieces, opened.regions, strict=True) if _is_a_chip(p, r.outline)]
     pieces = [replace(piece, photo=opened.view.sha256) for piece in pieces]
     return replace(
         opened.view,
@@ -155,8 +159,14 @@ def _region(image: Rgb, outline: Outline) -> _Region:
     x0, y0, x1, y1 = axis_box(outline.corners)
     left, top = max(0, int(x0 - air)), max(0, int(y0 - air))
     part = image[top : min(height, int(y1 + air) + 1), left : min(width, int(x1 + air) + 1)]
-    moved = Outline(outline.corners - [left, top], outline.score, outline.texts)
+    moved = replace(outline, corners=outline.corners - [left, top])
     return _Region(np.ascontiguousarray(part), (left, top), moved)
+
+
+def _is_a_chip(piece: PieceView, outline: Outline) -> bool:
+    """Whether an outline that was not sure by itself has leads on both sides, or print that could be read."""
+    legible = any(line.confidence >= _LEGIBLE and len(glyphs(line.text)) >= 3 for line in piece.lines)
+    return outline.score >= _SURE_OUTLINE or outline.leads >= _SURE_LEADS or legible
 
 
 def _pale_print(piece: PieceView) -> bool:

@@ -30,8 +30,8 @@ from vision.observations import Rgb
 from vision.proposals import Proposal, from_levels, from_texts, gathered, inside, print_removed
 
 # Long side of the picture in which outlines are sought; corners come out with about half a working pixel.
-WORKING_SIDE = 1500
-_SURE = 0.95
+WORKING_SIDE, GLANCE_SIDE = 1500, 1250
+_SURE, _LIKELY = 0.95, 0.7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,11 +46,14 @@ class Outline:
         0 to 1; above 0.5 it is more likely a package than not.
     texts : tuple of int
         Which of the lines handed to `locate` lie on it.
+    leads : float
+        How regular the rows of leads beside it are, 0 to 1.
     """
 
     corners: Corners
     score: float
     texts: tuple[int, ...]
+    leads: float = 0.0
 
 
 def _working(image: Rgb, side: int) -> tuple[Rgb, float]:
@@ -59,53 +62,91 @@ def _working(image: Rgb, side: int) -> tuple[Rgb, float]:
     return cv2.bilateralFilter(small, 5, 25, 5).astype(np.uint8), scale
 
 
-def _strip(
-    grey: NDArray[np.float32], start: Corners, end: Corners, away: Corners, depths: NDArray[np.float64]
-) -> NDArray[np.float32]:
-    """Brightness on lines parallel to a side, at signed distances from it; shape (len(depths), 160)."""
-    along = np.linspace(0.02, 0.98, 160)[:, None] * (end - start) + start
-    points = along[None] + depths[:, None, None] * away
-    xs = np.clip(points[..., 0], 0, grey.shape[1] - 1).astype(int)
-    ys = np.clip(points[..., 1], 0, grey.shape[0] - 1).astype(int)
+_SAMPLES = 160  # along a side
+# A body is at least so many lead pitches wide: 2.5 for the narrowest DIP, 3.1 for the narrowest SOIC (JEDEC MS-001,
+# MS-012), less what perspective takes.
+_NARROWEST = 1.95
+
+
+def _strips(grey: NDArray[np.float32], corners: Corners, depths: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Brightness on lines parallel to each side, at signed distances outwards; shape (4, len(depths), _SAMPLES)."""
+    ends = np.roll(corners, -1, axis=0)
+    share = np.linspace(0.02, 0.98, _SAMPLES)[None, :, None]
+    along = corners[:, None] + share * (ends - corners)[:, None]
+    centre = corners.mean(axis=0)
+    away = np.stack([outward(start, end, centre) for start, end in zip(corners, ends, strict=True)])
+    points = along[:, None] + depths[None, :, None, None] * away[:, None, None]
+    xs = np.clip(points[..., 0], 0, grey.shape[1] - 1).astype(np.intp)
+    ys = np.clip(points[..., 1], 0, grey.shape[0] - 1).astype(np.intp)
     return np.asarray(grey[ys, xs], np.float32)
 
 
-def _regularity(profile: NDArray[np.float32]) -> float:
-    """How much of a profile's variation is one repeated pitch: its highest autocorrelation past the first dip, 0 to 1.
+# Depths outside a side, in short sides, at which leads are looked for, and how many of them are averaged.
+_DEPTHS, _AVERAGED = np.linspace(0.02, 0.24, 12), 3
+
+
+def _regularity(profiles: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """How much of each profile's variation is one repeated pitch: the highest autocorrelation past its first dip.
 
     Leads stand at one pitch (2.54 or 1.27 mm, JEDEC MS-001 and MS-012), so their glints repeat 3 to 60 times a side.
+
+    Parameters
+    ----------
+    profiles : ndarray of float32, shape (n, samples)
+
+    Returns
+    -------
+    regularity : ndarray of float64, shape (n,)
+        0 to 1.
+    pitch : ndarray of float64, shape (n,)
+        Samples; 0 where there is none.
     """
-    flat = profile - cv2.GaussianBlur(profile.reshape(1, -1), (0, 0), 14).ravel()
-    spread = float(flat.std())
-    strength = float(np.clip((spread - 3.0) / 8.0, 0.0, 1.0))  # leads glint; moulding texture does not
-    if strength == 0.0:
-        return 0.0
-    correlation = np.correlate(flat, flat, "full")[len(flat) - 1 :] / (spread**2 * len(flat))
-    falls = np.flatnonzero(correlation < 0)
-    if not len(falls) or falls[0] > 40:
-        return 0.0
-    tail = correlation[falls[0] : 56] * len(flat) / (len(flat) - np.arange(falls[0], 56))
-    return strength * float(np.clip(tail.max(), 0.0, 1.0)) if len(tail) else 0.0
+    count = profiles.shape[1]
+    # A blur along the profiles alone: the kernel is one row high.
+    flat = (profiles - cv2.GaussianBlur(profiles, (0, 1), 14, None, 0.01)).astype(np.float64)
+    spread = flat.std(axis=1)
+    strength = np.clip((spread - 3.0) / 8.0, 0.0, 1.0)  # leads glint; moulding texture does not
+    spectrum = np.fft.rfft(flat, 2 * count, axis=1)
+    correlation = np.fft.irfft(np.abs(spectrum) ** 2, axis=1)[:, :count]
+    correlation /= np.maximum(spread, 1e-9)[:, None] ** 2 * count
+    out, pitch = np.zeros(len(profiles)), np.zeros(len(profiles))
+    for k in np.flatnonzero(strength > 0):
+        falls = np.flatnonzero(correlation[k] < 0)
+        if len(falls) and falls[0] <= 40 and correlation[k, falls[0] : 56].max() > 0:
+            tail = correlation[k, falls[0] : 56] * count / (count - np.arange(falls[0], 56))
+            out[k] = strength[k] * float(np.clip(tail.max(), 0.0, 1.0))
+            # The pitch itself, not a multiple of it that happens to fit a little better.
+            pitch[k] = falls[0] + _first_summit(tail)
+    return out, pitch
 
 
-def _surroundings(grey: NDArray[np.float32], corners: Corners) -> tuple[float, float]:
-    """Return (weakest side's contrast in grey levels, lead regularity 0 to 1) from strips along the four sides."""
+def _first_summit(values: NDArray[np.float64]) -> int:
+    """Index of the first local maximum that is nearly as high as the highest value."""
+    high = np.flatnonzero(values >= 0.8 * values.max())
+    stretch = high[: int(np.argmax(np.r_[np.diff(high) > 1, True])) + 1]
+    return int(stretch[np.argmax(values[stretch])])
+
+
+def _surroundings(grey: NDArray[np.float32], corners: Corners) -> tuple[float, float, float]:
+    """Return (weakest side's contrast in grey levels, lead regularity 0 to 1, distance of lead rows in pitches).
+
+    All from strips along the four sides; the distance is 0 where no row is regular.
+    """
     short = min(quad_sides(corners))
-    centre = corners.mean(axis=0)
-    steps: list[float] = []
-    regular: list[float] = []
-    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        away = outward(start, end, centre)
-        near = max(2.0, 0.06 * short)
-        inner, outer = _strip(grey, start, end, away, np.array([-near, near]))
-        steps.append(float(np.median(np.abs(outer - inner))))
-        outside = _strip(grey, start, end, away, short * np.linspace(0.02, 0.24, 12))
-        regular.append(
-            max(_regularity(np.asarray(outside[i : i + 3].mean(axis=0), np.float32)) for i in range(0, 12, 3))
-        )
+    near = max(2.0, 0.06 * short)
+    strips = _strips(grey, corners, np.concatenate([[-near, near], short * _DEPTHS]))
+    steps = np.median(np.abs(strips[:, 1] - strips[:, 0]), axis=1)
+    groups = strips[:, 2:].reshape(4, -1, _AVERAGED, _SAMPLES).mean(axis=2)
+    regular, pitch = (v.reshape(4, -1) for v in _regularity(groups.reshape(-1, _SAMPLES)))
+    clearest = regular.argmax(axis=1)
+    sides, best = np.arange(4), regular.max(axis=1)
     # One row of leads often lies in shadow: the better row counts for something by itself.
-    pairs = max(0.6 * min(regular[i], regular[i + 2]) + 0.4 * max(regular[i], regular[i + 2]) for i in (0, 1))
-    return float(min(steps)), pairs
+    pairs = [0.6 * min(best[i], best[i + 2]) + 0.4 * max(best[i], best[i + 2]) for i in (0, 1)]
+    way = int(np.argmax(pairs))
+    row = max((way, way + 2), key=lambda i: float(best[i]))
+    lengths = quad_sides(corners)
+    spacing = float(pitch[sides, clearest][row]) * lengths[way] * 0.96 / _SAMPLES
+    return float(steps.min()), float(pairs[way]), lengths[1 - way] / spacing if spacing > 0 else 0.0
 
 
 def _evenness(lab: NDArray[np.float32], corners: Corners) -> tuple[float, float, float]:
@@ -158,7 +199,7 @@ def _scored(
         return _Scored(0.0, proposal, on, 0.0, ())  # neither print nor leads: no need to look closer
     short, long = sorted(quad_sides(proposal.corners))
     sized = [i for i in on if 0.05 < min(quad_sides(texts[i])) / short < 0.6]
-    contrast, leads = _surroundings(grey, proposal.corners)
+    contrast, leads, apart_by = _surroundings(grey, proposal.corners)
     if proposal.rows:
         # Two facing rows were followed spot by spot: that they are leads is likelier still if they stretch outwards.
         leads = max(leads, 0.55 + 0.3 * float(np.clip(stretching_out(rows, proposal.rows), 0.0, 1.0)))
@@ -177,13 +218,14 @@ def _scored(
         + 0.6 * np.log2(short * long / (grey.size * 0.01))
         - 6.0 * max(worst_corner(proposal.corners) - 0.22, 0.0)
         - 0.8 * max(0, _sides_on_frame(proposal.corners, grey.shape) - 1)
+        - (4.0 if leads > 0.6 and 0 < apart_by < _NARROWEST else 0.0)  # a strip between two chips
         - (0.0 if sized else 1.0)  # the ground beside a row of leads is a strip with leads, too, but bears no print
         - 3.6
     )
     return _Scored(float(1.0 / (1.0 + np.exp(-evidence))), proposal, on, leads, flanking)
 
 
-def locate(image: Rgb, texts: Sequence[Corners] = (), *, side: int = WORKING_SIDE) -> list[Outline]:
+def locate(image: Rgb, texts: Sequence[Corners] = (), *, glance: bool = False) -> list[Outline]:
     """Find the flat tops in a photo.
 
     Parameters
@@ -191,15 +233,15 @@ def locate(image: Rgb, texts: Sequence[Corners] = (), *, side: int = WORKING_SID
     image : ndarray of uint8, shape (height, width, 3), RGB
     texts : sequence of ndarray, shape (4, 2)
         Lines of print seen in the photo, in its pixels.
-    side : int
-        Long side of the picture in which outlines are sought.
+    glance : bool
+        Look at a smaller picture, at fewer levels, and grow regions only from print that nothing else explains.
 
     Returns
     -------
     list of Outline
         Best first; no two overlap by more than a third.
     """
-    small, scale = _working(image, side)
+    small, scale = _working(image, GLANCE_SIDE if glance else WORKING_SIDE)
     scaled = [np.asarray(t, float) * scale for t in texts]
     middles = [t.mean(axis=0) for t in scaled]
     grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
@@ -211,14 +253,18 @@ def locate(image: Rgb, texts: Sequence[Corners] = (), *, side: int = WORKING_SID
         return [_scored(p, grey, lab, scaled, _texts_on(p.corners, middles), rows) for p in proposals]
 
     between = judged(from_rows(grey, rows))
-    scored = between + judged(gathered(from_levels(bare)))
-    sure = [s.proposal for s in scored if _certain(s)]
+    scored = between + judged(gathered(from_levels(bare, every=2 if glance else 1)))
+    sure = [s.proposal for s in scored if _certain(s) or (glance and s.score >= _LIKELY)]
     unexplained = [t for t, m in zip(scaled, middles, strict=True) if not any(inside(p.corners, m) for p in sure)]
     scored += judged(gathered(from_texts(bare, unexplained)))
     tops = [s.proposal.corners for s in between if s.score >= 0.5]
-    scored = sorted((s for s in scored if s.score >= 0.5 and holds(s.proposal.corners, tops) < 2), key=lambda s: -s.score)
+    scored = sorted(
+        (s for s in scored if s.score >= 0.5 and holds(s.proposal.corners, tops) < 2), key=lambda s: -s.score
+    )
     wholes = _with_rows_of_their_own([_whole(candidate, scored) for candidate in scored])
-    return apart(Outline(side_fit(w.proposal.contour, w.proposal.corners) / scale, w.score, w.on) for w in wholes)
+    return apart(
+        Outline(side_fit(w.proposal.contour, w.proposal.corners) / scale, w.score, w.on, w.leads) for w in wholes
+    )
 
 
 def _certain(one: _Scored) -> bool:

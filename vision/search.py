@@ -16,8 +16,8 @@ _LARGE = 2400
 # Each part spans this share of the photo's sides; neighbours overlap by a fifth, more than most chips' length.
 _PART = 0.6
 _SURE = 0.95
-# Long side of the picture for a glance, and the share of the print seen that the chips have to explain.
-_GLANCE, _MOST = 1250, 0.9
+# The share of the print seen at a glance that the chips have to explain.
+_MOST = 0.9
 
 
 def find_outlines(image: Rgb) -> list[Outline]:
@@ -33,7 +33,7 @@ def find_outlines(image: Rgb) -> list[Outline]:
         None overlap by more than a third.
     """
     seen = texts_at_a_glance(image)
-    glance = locate(image, seen, side=_GLANCE)
+    glance = locate(image, seen, glance=True)
     if _explains(glance, seen):
         return glance
     whole = locate(image, photo_texts(image))
@@ -64,7 +64,9 @@ def _within(part: Rgb, x: int, y: int, shape: tuple[int, ...]) -> list[Outline]:
     offset = np.array([x, y], float)
     found = locate(part, photo_texts(part))
     return [
-        Outline(o.corners + offset, o.score, ()) for o in found if not _cut(o.corners + offset, x, y, part.shape, shape)
+        Outline(o.corners + offset, o.score, (), o.leads)
+        for o in found
+        if not _cut(o.corners + offset, x, y, part.shape, shape)
     ]
 
 

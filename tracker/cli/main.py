@@ -5,6 +5,10 @@ import sys
 import traceback
 from typing import Annotated
 
+# One thread for linear algebra: our matrices are small, and a process without other threads may fork, which starts
+# the helpers that share the work on photos at once.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import typer
 
 from tracker.cli import answers, bench, calc, dates, decisions, dossier, house, keep, lots, machines, photos

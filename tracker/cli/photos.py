@@ -68,10 +68,12 @@ def inspect(
     Needs no workspace and remembers nothing. Exit code 0 also when suspicious; 2 when a photo could not be used (the
     others are done all the same).
     """
-    from tracker.desk.inspect import inspect_photos
+    from tracker.desk.inspect import every_core, inspect_photos
 
     with progress("Looking at photos") as told:
-        document = inspect_photos(photos, exemplars=exemplar or [], claimed=claimed, progress=told, workers=_workers())
+        document = inspect_photos(
+            photos, exemplars=exemplar or [], claimed=claimed, progress=told, workers=every_core()
+        )
     written = []
     if overlay is not None:
         from tracker.desk.overlays import write_overlays

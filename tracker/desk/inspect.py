@@ -36,6 +36,7 @@ from tracker.judgement.suspicion import Suspicion, combine, weigh
 from tracker.judgement.weights import indicators
 from tracker.knowledge.lexicon import lexicon
 from tracker.knowledge.part_split import split
+from vision.crew import cores
 from vision.inspection import PhotoSource
 from vision.inspection import inspect as look
 from vision.observations import Inspection, Line, Observation, PhotoView, PieceView
@@ -54,6 +55,11 @@ class Beside:
 
 
 UNKNOWN_SOURCE = before_looking(UNKNOWN)
+
+
+def every_core() -> int:
+    """Return how many processes can share the work on photos here."""
+    return cores()
 
 
 def inspect_photos(

@@ -21,6 +21,7 @@ from vision.read.upright import Box, Upright, base_scale, detected, flipped, sen
 # A line is plain where its weakest character has this probability; a top needs no second look once so many characters
 # are read and every line is plain.
 _PLAIN, _ENOUGH = 0.9, 6
+_CLOSE_UP = 200  # short side of a top's picture above which a larger look may show more
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,12 +262,20 @@ def _level(photo: Rgb, face: Face, known: Sequence[Box]) -> list[_Found]:
     found = _without_fragments(_found(photo, face, _unique(known)))
     if sum(len(glyphs(line.text)) for line in found) >= _ENOUGH and all(_plain(line) for line in found):
         return found
-    image = face.image
-    second = _second_scale(image, known)
-    boxes = [*detected(image, second, even=True), *detected(image, round(1.5 * second))]
+    boxes = _second_look(face.image, known)
     fresh = [b for b in _unique(boxes) if all(quad_overlap(b[0], line.corners) < 0.7 for line in found)]
     both = _without_fragments([*found, *_found(photo, face, fresh)])
     return _looked_at_again(photo, face, both)
+
+
+def _second_look(image: Rgb, known: Sequence[Box]) -> list[Box]:
+    """Lines seen with the brightness evened instead of flattened; in a close-up, larger as well."""
+    close = min(image.shape[:2]) >= _CLOSE_UP
+    if not known and not close:
+        return []  # a small top on which nothing shows when light and gloss are taken out shows nothing
+    short = _second_scale(image, known)
+    boxes = detected(image, short, even=True)
+    return boxes + detected(image, round(1.5 * short)) if close else boxes
 
 
 def _second_scale(image: Rgb, known: Sequence[Box]) -> int:

@@ -2,7 +2,6 @@
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from vision.faces import crop_line
 from vision.geometry import Corners, grown
@@ -14,7 +13,7 @@ from vision.read.flat import flattened
 # and thin last characters at the ends. The first picture reads about as many lines of 66 photographs of real chips as
 # any set of ten does; the others differed by chance, and no photograph was held back.
 _FIRST = ((0.15, -0.03, "smooth", 0.85),)
-_MORE = ((0.15, -0.1, "plain", 1.0), (0.3, 0.1, "stretched", 1.0), (0.15, 0.0, "flat", 1.0))
+_MORE = ((0.15, -0.1, "plain", 1.0), (0.15, 0.0, "flat", 1.0))
 
 
 def first_pictures(photo: Rgb, corners: Corners) -> list[Rgb]:
@@ -55,14 +54,6 @@ def _picture(kind: str, crop: Rgb) -> Rgb:
         return crop
     if kind == "flat":
         return flattened(crop, 1.2 * crop.shape[0])
-    if kind == "stretched":
-        return np.asarray(cv2.cvtColor(_stretched(crop), cv2.COLOR_GRAY2RGB), np.uint8)
     grey = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY)
     smooth = cv2.GaussianBlur(grey, (0, 0), max(0.6, crop.shape[0] / 45))
     return np.asarray(cv2.cvtColor(smooth, cv2.COLOR_GRAY2RGB), np.uint8)
-
-
-def _stretched(crop: Rgb) -> NDArray[np.uint8]:
-    grey = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY)
-    low, high = np.percentile(grey, (1, 99.5))
-    return np.asarray(np.clip((grey.astype(float) - low) * 255.0 / max(high - low, 10.0), 0, 255), np.uint8)

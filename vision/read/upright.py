@@ -26,7 +26,7 @@ _LONGEST_PICTURE = 1900
 # Short side of the picture in which lines are sought: of tops at least half as long again as wide, and of squarer
 # ones, which carry more and smaller lines; enlarged no more than a few times, for nothing new appears.
 _LONG_TOP, _SQUARE_TOP = 200, 330
-_MOST_ENLARGED = 2.2
+_MOST_ENLARGED = 1.6
 # A top's width in this many reaches of the flattening.
 _REACHES = 3
 _ALONG = 1.2  # a box so much longer than high runs along, one so much higher than long across
