@@ -88,7 +88,7 @@ def beside(corners: Corners, rows: Sequence[LeadRow]) -> tuple[int, ...]:
         along = (end - start) / (length + 1e-9)
         out, on = (middles - start) @ away, (middles - start) @ along
         near = (out > -_INSIDE * short) & (out < _OUTSIDE * short) & (on > 0.2 * length) & (on < 0.8 * length)
-        own = [int(k) for k in np.flatnonzero(near) if abs(float(rows[k].along @ along)) > _PARALLEL]
+        own = [int(k) for k in np.flatnonzero(near) if abs(float(rows[int(k)].along @ along)) > _PARALLEL]
         if own:  # the next chip's row may stand there, too
             found.append(min(own, key=lambda k: abs(float(out[k]))))
     return tuple(found)

@@ -27,6 +27,8 @@ _MOST_LEADS = 60
 _NEIGHBOURS = 6
 # More spots than these do not make a row more certain: small spots see both edges of each lead, at half the pitch.
 _ENOUGH = 7
+# Rows with pitches so alike, no more than so many pitches apart, are one.
+_SAME_PITCH, _MISSED = 1.06, 2.3
 # Where beside the spots their pitch is looked for, in pitches; samples a pitch; grey levels of ripple that are nothing.
 _BESIDE, _SAMPLES, _NOTHING = (0.35, 0.5, 0.65), 12, 2.0
 
@@ -78,13 +80,14 @@ def lead_rows(grey: NDArray[np.float32]) -> list[LeadRow]:
     found: list[LeadRow] = []
     for size in _SIZES:
         found += _rows(_spots(grey, size), size)
-    return [_leaning(grey, row) for row in _distinct(sorted(found, key=_telling, reverse=True))]
+    rows = _distinct(sorted(_joined(found), key=_telling, reverse=True))
+    return [_leaning(grey, row) for row in rows]
 
 
 def _telling(row: LeadRow) -> float:
     """Rank rows of the same leads: the longest, but neither every second lead nor both edges of each (see _ENOUGH)."""
     count = len(row.points)
-    return (count - 1) * row.pitch * min(count, _ENOUGH) ** 0.5
+    return float((count - 1) * row.pitch * min(count, _ENOUGH) ** 0.5)
 
 
 def _leaning(grey: NDArray[np.float32], row: LeadRow) -> LeadRow:
@@ -95,10 +98,11 @@ def _leaning(grey: NDArray[np.float32], row: LeadRow) -> LeadRow:
 
 def _ripple(grey: NDArray[np.float32], row: LeadRow, away: float) -> float:
     """Amplitude in grey levels of what repeats at the row's pitch, on a line so many pitches beside it."""
-    count = len(row.points)
-    share = np.arange(_SAMPLES * (count - 1) + 1) / _SAMPLES
-    places = np.stack([np.interp(share, np.arange(count), row.points[:, axis]) for axis in (0, 1)], axis=1)
-    places = (places + away * row.pitch * row.across)[:-1].astype(np.float32)
+    # Spots are numbered by their place, for some may be missing.
+    number = np.round((row.points - row.points[0]) @ row.along / row.pitch)
+    share = np.arange(_SAMPLES * int(number[-1])) / _SAMPLES
+    places = np.stack([np.interp(share, number, row.points[:, axis]) for axis in (0, 1)], axis=1)
+    places = (places + away * row.pitch * row.across).astype(np.float32)
     profile = cv2.remap(grey, places[:, :1], places[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()
     wave = np.exp(-2j * np.pi * np.arange(len(profile)) / _SAMPLES)
     return float(2 * abs(np.mean((profile - profile.mean()) * wave)))
@@ -207,6 +211,45 @@ class _Nearest:
                 closer = away < nearest
                 best[closer], nearest[closer] = spot[closer], away[closer]
         return best
+
+
+def _joined(rows: Sequence[LeadRow]) -> list[LeadRow]:
+    """Join rows that go on behind a lead or two that were not seen."""
+    left = sorted(rows, key=lambda row: -len(row.points))
+    out: list[LeadRow] = []
+    while left:
+        row = left.pop(0)
+        grown = True
+        while grown:
+            grown = False
+            for other in left:
+                longer = _continued(row, other)
+                if longer is not None:
+                    left.remove(other)
+                    row, grown = longer, True
+                    break
+        out.append(row)
+    return out
+
+
+def _continued(row: LeadRow, other: LeadRow) -> LeadRow | None:
+    """The two rows as one, None where the other is not the continuation of the first."""
+    if not 1 / _SAME_PITCH < row.pitch / other.pitch < _SAME_PITCH:
+        return None
+    away = other.points - row.points[0]
+    stray = np.abs(away @ row.across)
+    if float(stray.max()) > 2 * _STRAY * row.pitch:
+        return None
+    along = away @ row.along
+    length = float((row.points[-1] - row.points[0]) @ row.along)
+    gap = max(float(along.min()) - length, -float(along.max()))
+    steps = gap / row.pitch
+    if not 0.5 < steps < _MISSED or abs(steps - round(steps)) > _STRAY:
+        return None  # another chip's row begins anywhere, the same row's rest a whole number of pitches on
+    points = np.vstack([row.points, other.points])
+    points = points[np.argsort((points - row.points[0]) @ row.along, kind="stable")]
+    whole = float(np.linalg.norm(points[-1] - points[0]))
+    return LeadRow(points, whole / max(round(whole / row.pitch), 1))
 
 
 def _distinct(rows: Sequence[LeadRow]) -> list[LeadRow]:

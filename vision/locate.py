@@ -66,6 +66,7 @@ _SAMPLES = 160  # along a side
 # A body is at least so many lead pitches wide: 2.5 for the narrowest DIP, 3.1 for the narrowest SOIC (JEDEC MS-001,
 # MS-012), less what perspective takes.
 _NARROWEST = 1.95
+_HINT = 0.3  # rows that were followed spot by spot show at least so much regularity
 
 
 def _strips(grey: NDArray[np.float32], corners: Corners, depths: NDArray[np.float64]) -> NDArray[np.float32]:
@@ -200,7 +201,7 @@ def _scored(
     short, long = sorted(quad_sides(proposal.corners))
     sized = [i for i in on if 0.05 < min(quad_sides(texts[i])) / short < 0.6]
     contrast, leads, apart_by = _surroundings(grey, proposal.corners)
-    if proposal.rows:
+    if proposal.rows and leads > _HINT:
         # Two facing rows were followed spot by spot: that they are leads is likelier still if they stretch outwards.
         leads = max(leads, 0.55 + 0.3 * float(np.clip(stretching_out(rows, proposal.rows), 0.0, 1.0)))
     even, lightness, chroma = _evenness(lab, proposal.corners)

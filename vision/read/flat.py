@@ -33,8 +33,8 @@ def flattened(image: Rgb, reach: float) -> Rgb:
     ground = cv2.GaussianBlur(cv2.medianBlur(small, window).astype(np.float32), (0, 0), window / 4)
     rest = grey.astype(np.float32) - cv2.resize(ground, size, interpolation=cv2.INTER_LINEAR)
     spread = _local_spread(rest, step, window)
-    spread = np.maximum(spread, _LEAST_SHARE * float(np.median(spread))) + _FLOOR
-    flat = np.clip(_GROUND + _GAIN * rest / spread, 0, 255).astype(np.uint8)
+    steady = np.maximum(spread, _LEAST_SHARE * float(np.median(spread))) + _FLOOR
+    flat = np.clip(_GROUND + _GAIN * rest / steady, 0, 255).astype(np.uint8)
     return np.asarray(cv2.cvtColor(flat, cv2.COLOR_GRAY2RGB), np.uint8)
 
 

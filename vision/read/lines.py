@@ -17,7 +17,6 @@ from vision.read.pictures import first_pictures, more_pictures
 from vision.read.reconcile import LEAST_CONFIDENCE, Opinion, glyphs, reconcile
 from vision.read.upright import Box, Upright, base_scale, detected, flipped, sense
 
-
 # A line is plain where its weakest character has this probability; a top needs no second look once so many characters
 # are read and every line is plain.
 _PLAIN, _ENOUGH = 0.9, 6

@@ -1,6 +1,7 @@
 """Where print stands in a picture: the neural detector's map of text, made into boxes."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -69,7 +70,7 @@ def _boxes(text: NDArray[np.float32], stretch: Corners, size: tuple[int, int]) -
     return found
 
 
-def _mean_inside(text: NDArray[np.float32], box: NDArray[np.float32]) -> float:
+def _mean_inside(text: NDArray[np.float32], box: NDArray[Any]) -> float:
     x, y, w, h = cv2.boundingRect(np.floor(box).astype(np.int32))
     x0, y0 = max(x, 0), max(y, 0)
     part = text[y0 : y + h, x0 : x + w]
@@ -80,7 +81,7 @@ def _mean_inside(text: NDArray[np.float32], box: NDArray[np.float32]) -> float:
     return float(cv2.mean(part, mask)[0])
 
 
-def _from_upper_left(box: NDArray[np.float32]) -> Corners:
+def _from_upper_left(box: NDArray[Any]) -> Corners:
     """Order four corners clockwise as seen; the first is the upper one of the two at the left."""
     by_x = box[np.argsort(box[:, 0], kind="stable")]
     left, right = by_x[:2], by_x[2:]

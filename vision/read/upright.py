@@ -73,18 +73,18 @@ def upright(face: Face, lexicon: Lexicon) -> Upright:
         if across < _CLEARLY_ONE_WAY * along:
             seen[0] = [b for b in level if not _across(b)]
             spare[0] = seen[1]
-    best: tuple[float, float, int, Sequence[Box], Sequence[Box]] | None = None
+    best: tuple[float, float, int, list[Box], list[Box]] | None = None
     for turn, boxes in seen.items():
         flip, certain, worth = _facing(images[turn], boxes, lexicon, alone=len(seen) == 1)
         rated = (worth, certain, turn + 2 * flip, boxes, spare[turn])
         if best is None or rated[0] > best[0]:
             best = rated
     assert best is not None
-    _, certain, way, boxes, crossing = best
+    _, certain, way, level, crossing = best
     if way >= 2:
-        boxes = flipped(boxes, images[way % 2])
+        level = flipped(level, images[way % 2])
         crossing = flipped(crossing, images[(way + 1) % 2])
-    return Upright(way, certain if boxes else 0.25, tuple(boxes), tuple(crossing))
+    return Upright(way, certain if level else 0.25, tuple(level), tuple(crossing))
 
 
 def _extent(boxes: Sequence[Box], *, flat: bool) -> float:
