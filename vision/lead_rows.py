@@ -16,17 +16,15 @@ from vision.geometry import Corners
 
 # Sizes of a lead's glint in the working picture (standard deviation in pixels), each 1.6 times the last: Lowe 2004,
 # 'Distinctive image features from scale-invariant keypoints', takes about as many steps to the octave.
-_SIZES = (1.2, 1.9, 3.1, 5.0)
+_SIZES = (1.2, 1.9, 3.1, 5.0, 8.0)
 _CONTRAST = 5.0  # grey levels by which a spot outshines its surroundings
 _MOST_SPOTS = 1500
 # Pitch in sizes of the spot: a lead is about half as wide as its pitch (JEDEC MS-001 and MS-012).
-_NEAREST, _FARTHEST = 2.2, 10.0
+_NEAREST, _FARTHEST = 3.0, 10.0
 _STRAY = 0.17  # how far a spot may lie from its place, in pitches
 _LEAST_LEADS = 4
 _MOST_LEADS = 60
 _NEIGHBOURS = 6
-# More spots than these do not make a row more certain: small spots see both edges of each lead, at half the pitch.
-_ENOUGH = 7
 # Rows with pitches so alike, no more than so many pitches apart, are one.
 _SAME_PITCH, _MISSED = 1.06, 2.3
 # Where beside the spots their pitch is looked for, in pitches; samples a pitch; grey levels of ripple that are nothing.
@@ -80,14 +78,17 @@ def lead_rows(grey: NDArray[np.float32]) -> list[LeadRow]:
     found: list[LeadRow] = []
     for size in _SIZES:
         found += _rows(_spots(grey, size), size)
-    rows = _distinct(sorted(_joined(found), key=_telling, reverse=True))
+    rows = _distinct(sorted(_joined(found), key=lambda row: _telling(grey, row), reverse=True))
     return [_leaning(grey, row) for row in rows]
 
 
-def _telling(row: LeadRow) -> float:
-    """Rank rows of the same leads: the longest, but neither every second lead nor both edges of each (see _ENOUGH)."""
-    count = len(row.points)
-    return float((count - 1) * row.pitch * min(count, _ENOUGH) ** 0.5)
+def _telling(grey: NDArray[np.float32], row: LeadRow) -> float:
+    """Rank rows of the same leads: long ones first, but only with the pitch that the brightness itself repeats at.
+
+    Small spots see both edges of each lead, at half the pitch, and large ones two leads as one.
+    """
+    length = float(np.linalg.norm(row.points[-1] - row.points[0]))
+    return length * _ripple(grey, row, 0.0)
 
 
 def _leaning(grey: NDArray[np.float32], row: LeadRow) -> LeadRow:
