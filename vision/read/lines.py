@@ -15,7 +15,7 @@ from vision.observations import Face, Line, Reading, Rgb
 from vision.read import ctc, neural
 from vision.read.pictures import first_pictures, more_pictures
 from vision.read.reconcile import LEAST_CONFIDENCE, Opinion, glyphs, reconcile
-from vision.read.upright import Box, Upright, base_scale, detected, flipped, sense
+from vision.read.upright import Box, Upright, base_scale, detected, flipped, looked_at, sense
 
 # A line is plain where its weakest character has this probability; a top needs no second look once so many characters
 # are read and every line is plain.
@@ -292,11 +292,13 @@ def _sideways(
     taken = [apply(face.to_photo, f.corners) for f in level if f.confidence > 0.6 and len(glyphs(f.text)) >= 3]
     best: list[tuple[Face, _Found]] = []
     most = 1.2  # less sense than a short clear word is no line
+    # What was seen of lines while they stood upright is roughly placed: look again along them.
+    along = [*looked_at(turned(face, 1).image), *crossing] if crossing else []
     for turn in (1, 3):
         side = turned(face, turn)
         boxes = [
             b
-            for b in _unique(crossing if turn == 1 else flipped(crossing, side.image))
+            for b in _unique(along if turn == 1 else flipped(along, side.image))
             if quad_sides(b[0])[0] > 1.8 * quad_sides(b[0])[1]
             and all(quad_overlap(apply(side.to_photo, b[0]), t, of_smaller=True) < 0.2 for t in taken)
         ]
