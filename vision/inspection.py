@@ -166,7 +166,7 @@ def _region(image: Rgb, outline: Outline) -> _Region:
 def _is_a_chip(piece: PieceView, outline: Outline) -> bool:
     """Whether an outline that was not sure by itself has leads on both sides, or print that could be read."""
     legible = any(line.confidence >= _LEGIBLE and len(glyphs(line.text)) >= 3 for line in piece.lines)
-    return outline.score >= _SURE_OUTLINE or outline.leads >= _SURE_LEADS or legible
+    return not outline.among_print or outline.score >= _SURE_OUTLINE or outline.leads >= _SURE_LEADS or legible
 
 
 def _pale_print(piece: PieceView) -> bool:

@@ -48,12 +48,15 @@ class Outline:
         Which of the lines handed to `locate` lie on it.
     leads : float
         How regular the rows of leads beside it are, 0 to 1.
+    among_print : bool
+        Whether print was seen in the photo that stands on no top, as on a board: then print alone makes no chip.
     """
 
     corners: Corners
     score: float
     texts: tuple[int, ...]
     leads: float = 0.0
+    among_print: bool = True
 
 
 def _working(image: Rgb, side: int) -> tuple[Rgb, float]:

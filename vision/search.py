@@ -1,6 +1,7 @@
 """Look for packages in a whole photo, and in a large one again part by part, so that small chips are not overlooked."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -35,7 +36,7 @@ def find_outlines(image: Rgb) -> list[Outline]:
     seen = texts_at_a_glance(image)
     glance = locate(image, seen, glance=True)
     if _explains(glance, seen):
-        return glance
+        return [replace(outline, among_print=False) for outline in glance]
     whole = locate(image, photo_texts(image))
     if max(image.shape[:2]) <= _LARGE:
         return apart(sorted([*whole, *glance], key=lambda o: -o.score))
