@@ -54,7 +54,7 @@ def test_a_lead_that_was_not_seen_does_not_end_its_row() -> None:
 
 def test_the_rows_of_two_chips_in_one_line_stay_two() -> None:
     one = np.stack([np.arange(7) * 24.0 + 60, np.full(7, 200.0)], axis=1)
-    other = one + [7 * 24.0 + 35, 0]  # not a whole number of pitches on
+    other = one + np.array([7 * 24.0 + 35, 0])  # not a whole number of pitches on
     assert [len(row.points) for row in lead_rows(spotted(np.vstack([one, other])))[:2]] == [7, 7]
 
 
@@ -64,7 +64,7 @@ def test_leads_tell_to_which_side_they_stretch() -> None:
     for k in range(8):
         cv2.rectangle(grey, (int(100 + 24 * k - 4), 203), (int(100 + 24 * k + 4), 240), 80, -1)
     row = max(lead_rows(grey), key=lambda r: len(r.points))
-    below = row.points.mean(axis=0) + [0, 50]
+    below = row.points.mean(axis=0) + np.array([0, 50])
     assert row.lean * float(np.sign((below - row.points[0]) @ row.across)) > 0.5
 
 
@@ -87,7 +87,7 @@ def test_rows_are_beside_the_sides_they_stand_at() -> None:
 def test_an_outline_with_several_tops_in_it_holds_them() -> None:
     small = np.array([[10.0, 10.0], [60.0, 10.0], [60.0, 30.0], [10.0, 30.0]])
     large = np.array([[0.0, 0.0], [200.0, 0.0], [200.0, 200.0], [0.0, 200.0]])
-    assert holds(large, [small, small + [80, 90], small + [300, 0]]) == 2
+    assert holds(large, [small, small + np.array([80, 90]), small + np.array([300, 0])]) == 2
     assert holds(small, [small]) == 0
 
 

@@ -16,7 +16,7 @@ _COARSE = 15
 _MOST_REACH = 31
 
 
-def flattened(image: Rgb, reach: float) -> Rgb:
+def flattened(image: Rgb, reach: float, *, gain: float = 1.0) -> Rgb:
     """Return the picture minus its wide median, divided by its local spread, as grey in three channels.
 
     Parameters
@@ -24,6 +24,8 @@ def flattened(image: Rgb, reach: float) -> Rgb:
     image : ndarray of uint8, shape (height, width, 3), RGB
     reach : float
         Pixels over which light may change: more than a character, less than the top.
+    gain : float
+        Times the usual contrast.
     """
     grey = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
     size = (grey.shape[1], grey.shape[0])
@@ -34,7 +36,7 @@ def flattened(image: Rgb, reach: float) -> Rgb:
     rest = grey.astype(np.float32) - cv2.resize(ground, size, interpolation=cv2.INTER_LINEAR)
     spread = _local_spread(rest, step, window)
     steady = np.maximum(spread, _LEAST_SHARE * float(np.median(spread))) + _FLOOR
-    flat = np.clip(_GROUND + _GAIN * rest / steady, 0, 255).astype(np.uint8)
+    flat = np.clip(_GROUND + gain * _GAIN * rest / steady, 0, 255).astype(np.uint8)
     return np.asarray(cv2.cvtColor(flat, cv2.COLOR_GRAY2RGB), np.uint8)
 
 

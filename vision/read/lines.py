@@ -15,7 +15,7 @@ from vision.observations import Face, Line, Reading, Rgb
 from vision.read import ctc, neural
 from vision.read.pictures import first_pictures, more_pictures
 from vision.read.reconcile import LEAST_CONFIDENCE, Opinion, glyphs, reconcile
-from vision.read.upright import Box, Upright, base_scale, detected, flipped, looked_at, sense
+from vision.read.upright import Box, Upright, across, base_scale, detected, flipped, looked_at, sense
 
 # A line is plain where its weakest character has this probability; a top needs no second look once so many characters
 # are read and every line is plain.
@@ -268,13 +268,12 @@ def _level(photo: Rgb, face: Face, known: Sequence[Box]) -> list[_Found]:
 
 
 def _second_look(image: Rgb, known: Sequence[Box]) -> list[Box]:
-    """Lines seen with the brightness evened instead of flattened; in a close-up, larger as well."""
+    """Lines seen in a smoothed picture; in a close-up, with the brightness evened instead of flattened, and larger."""
     close = min(image.shape[:2]) >= _CLOSE_UP
-    if not known and not close:
-        return []  # a small top on which nothing shows when light and gloss are taken out shows nothing
+    if not close:
+        return [box for box in looked_at(image, faint=True) if not across(box)]
     short = _second_scale(image, known)
-    boxes = detected(image, short, even=True)
-    return boxes + detected(image, round(1.5 * short)) if close else boxes
+    return detected(image, short, even=True) + detected(image, round(1.5 * short))
 
 
 def _second_scale(image: Rgb, known: Sequence[Box]) -> int:

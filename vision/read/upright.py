@@ -8,6 +8,7 @@ the better sense wins. The bounds and sizes here are common practice, no source:
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from vision.faces import crop_line, evened, resized, turned
@@ -29,6 +30,9 @@ _LONG_TOP, _SQUARE_TOP = 200, 330
 _MOST_ENLARGED = 1.6
 # A top's width in this many reaches of the flattening.
 _REACHES = 3
+# Fewer glyphs than these call for another look at a smoothed picture: how wide the blur, in short sides, and how much
+# stronger the contrast is.
+_LITTLE, _SMOOTH, _FAINT_GAIN = 5.0, 0.009, 1.5
 _ALONG = 1.2  # a box so much longer than high runs along, one so much higher than long across
 _CLEARLY_ONE_WAY = 3.0
 # Log odds, summed over the lines, at which the facing network is believed.
@@ -62,16 +66,18 @@ def upright(face: Face, lexicon: Lexicon) -> Upright:
     """
     images = [face.image, turned(face, 1).image]
     level = looked_at(images[0])
-    along, across = _extent(level, flat=True), _extent(level, flat=False)
-    if along >= _CLEARLY_ONE_WAY * across:
-        seen = {0: [b for b in level if not _across(b)]}
-        other = [b for b in level if _across(b)]
+    if _extent(level, flat=True) + _extent(level, flat=False) < _LITTLE:
+        level = looked_at(images[0], faint=True) or level
+    along, athwart = _extent(level, flat=True), _extent(level, flat=False)
+    if along >= _CLEARLY_ONE_WAY * athwart:
+        seen = {0: [b for b in level if not across(b)]}
+        other = [b for b in level if across(b)]
         spare = {0: quarter_turned(other, images[0])}
     else:
         seen = {1: looked_at(images[1])}
-        spare = {1: flipped([b for b in level if not _across(b)], images[0])}
-        if across < _CLEARLY_ONE_WAY * along:
-            seen[0] = [b for b in level if not _across(b)]
+        spare = {1: flipped([b for b in level if not across(b)], images[0])}
+        if athwart < _CLEARLY_ONE_WAY * along:
+            seen[0] = [b for b in level if not across(b)]
             spare[0] = seen[1]
     best: tuple[float, float, int, list[Box], list[Box]] | None = None
     for turn, boxes in seen.items():
@@ -92,12 +98,13 @@ def _extent(boxes: Sequence[Box], *, flat: bool) -> float:
     total = 0.0
     for corners, score in boxes:
         wide, high = quad_sides(corners)
-        if _across((corners, score)) != flat and max(wide, high) > _ALONG * min(wide, high):
+        if across((corners, score)) != flat and max(wide, high) > _ALONG * min(wide, high):
             total += score * max(wide, high) / max(min(wide, high), 1.0)
     return total
 
 
-def _across(box: Box) -> bool:
+def across(box: Box) -> bool:
+    """Return whether a box stands across: clearly higher than long."""
     wide, high = quad_sides(box[0])
     return high > _ALONG * wide
 
@@ -122,20 +129,23 @@ def _facing(image: Rgb, boxes: Sequence[Box], lexicon: Lexicon, *, alone: bool) 
     return flip, senses[flip] / total if total > 0 else 0.25, senses[flip]
 
 
-def looked_at(image: Rgb, *, larger: float = 1.0) -> list[Box]:
+def looked_at(image: Rgb, *, faint: bool = False) -> list[Box]:
     """Return the lines seen on a flattened top, along and across, in the image's pixels.
 
     Parameters
     ----------
     image : ndarray of uint8, shape (height, width, 3), RGB
-    larger : float
-        Times the usual size of the picture that is looked at.
+    faint : bool
+        Smooth the noise away and raise what is left: for print that hardly shows.
     """
     short, long = sorted(image.shape[:2])
     wanted = _LONG_TOP if long > 1.5 * short else _SQUARE_TOP
-    scale = min(larger * wanted / short, _LONGEST_PICTURE / long, larger * _MOST_ENLARGED)
+    scale = min(wanted / short, _LONGEST_PICTURE / long, _MOST_ENLARGED)
     picture = resized(image, scale)
-    flat = flattened(picture, min(picture.shape[:2]) / _REACHES)
+    side = min(picture.shape[:2])
+    if faint:
+        picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), _SMOOTH * side), np.uint8)
+    flat = flattened(picture, side / _REACHES, gain=_FAINT_GAIN if faint else 1.0)
     found = [(b.corners / scale, b.score) for b in neural.detect(flat) if b.score > _LEAST_BOX_SCORE]
     return [(c, s) for c, s in found if min(quad_sides(c)) > 5]
 
