@@ -124,7 +124,7 @@ def _homography(flat: Corners, seen: Corners, stray_px: float | None = None) -> 
 
 
 def place_u(to_photo: Homography, flat: Corners, places: Corners, residual_px: float) -> Corners:
-    """Return the standard uncertainty in mm of places on the card, shape (n,).
+    """Return the standard uncertainty in mm of each coordinate of places on the card, shape (n,).
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def place_u(to_photo: Homography, flat: Corners, places: Corners, residual_px: f
     places : ndarray of float64, shape (n, 2)
         Card mm.
     residual_px : float
-        How far the corners are off in the photo.
+        How far the corners are off in the photo, both coordinates together.
 
     Notes
     -----
@@ -154,7 +154,7 @@ def place_u(to_photo: Homography, flat: Corners, places: Corners, residual_px: f
         lifted = matrix @ [*one, 1.0]
         local = (matrix[:2, :2] - np.outer(lifted[:2] / lifted[2], matrix[2, :2])) / lifted[2]
         back_slope = np.linalg.solve(local, slope)
-        found.append(size * np.sqrt(np.trace(back_slope @ scatter @ back_slope.T)))
+        found.append(size * np.sqrt(np.trace(back_slope @ scatter @ back_slope.T) / 2))
     return np.array(found)
 
 

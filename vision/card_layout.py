@@ -196,7 +196,7 @@ def layout(kind: str) -> Layout:
             Rect(columns[2] - m.marker - quiet, 0.0, m.marker, m.marker),
             Rect(m.marker + quiet, code_y, m.marker, m.marker),
         ),
-        scale=Rect((m.width - m.scale) / 2, foot + 1.5, m.scale, m.foot - m.marker - 2.5),
+        scale=Rect((m.width - m.scale) / 2, foot + 1.0, m.scale, m.foot - m.marker - 3.0),
         title=Rect(left, 0.0, room, m.marker),
         legends=(Rect(left, rows[1], m.legend, m.marker), Rect(right, rows[1], m.legend, m.marker)),
         notes=inside if m.kind == LARGE else Rect(0.0, height + 4.0, m.width, 10.0),

@@ -83,9 +83,12 @@ def read_greys(image: Rgb, to_photo: Homography, layout: Layout) -> Greys | NotM
     if len(ratios) < LEAST_STEPS:
         why = "the paper is burnt out" if burnt else "the grey steps are covered, cut off or too small"
         return NotMeasured(why)
+    tone = _tone(ratios)
+    if len(tone) < LEAST_STEPS + 2:
+        return NotMeasured("the grey steps are covered: they do not rise from dark to light")
     colours = np.array(greys)
     red, _, blue = np.median(colours[:, 1:2] / colours, axis=0)
-    return Greys((float(red), 1.0, float(blue)), _tone(ratios), len(ratios))
+    return Greys((float(red), 1.0, float(blue)), tone, len(tone) - 2)
 
 
 def _sampled(image: Rgb, to_photo: Homography, patch: Patch) -> tuple[Sample | None, Sample | None]:

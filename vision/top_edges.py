@@ -8,10 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import theilslopes
 
 from vision.body import AGREE, BRIGHTER, DARKER, SEGMENTS
 from vision.faces import rectify
-from vision.geometry import Corners, apply, clockwise
+from vision.geometry import Corners, apply, clockwise, quad_sides
 from vision.light import MAD_TO_SD, FloatImage, linear_luminance
 from vision.observations import Rgb
 
@@ -68,28 +69,49 @@ def _look(image: Rgb, outline: Corners) -> TopEdges | None:
     edges = [one for one in found if one is not None]
     if len(edges) < 4:
         return None
-    top, bottom, left, right = (place for place, _ in edges)
-    x0, y0, x1, y1 = left, top, columns - right, rows - bottom
-    if x1 - x0 < unit / 2 or y1 - y0 < unit / 2:
+    top, bottom, left, right = edges
+    # As lines a x + b y = c of the face: the others are read from the far side or with x and y changed over.
+    lines = [
+        (-top.slope, 1.0, top.start),
+        (1.0, right.slope, columns - right.start),
+        (bottom.slope, 1.0, rows - bottom.start),
+        (1.0, -left.slope, left.start),
+    ]
+    corners = np.array([np.linalg.solve(*_crossing(lines[k - 1], lines[k])) for k in range(4)])
+    if min(quad_sides(corners)) < unit / 2:
         return None
-    corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) - 0.5
-    return TopEdges(apply(face.to_photo, corners), max(u for _, u in edges))
+    return TopEdges(apply(face.to_photo, corners - 0.5), max(edge.u for edge in edges))
 
 
-def _edge(side: FloatImage, unit: float, air: float) -> tuple[float, float] | None:
-    """Distance of the top's edge from the first row of `side`, and its standard uncertainty; None where none shows."""
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """An edge: its distance from the first row of its side is start + slope * place along it; `u` at its middle."""
+
+    start: float
+    slope: float
+    u: float
+
+
+def _crossing(one: tuple[float, float, float], other: tuple[float, float, float]) -> tuple[Corners, Corners]:
+    return np.array([one[:2], other[:2]]), np.array([one[2], other[2]])
+
+
+def _edge(side: FloatImage, unit: float, air: float) -> _Line | None:
+    """Line of the top's edge in pixel edges of `side`; None where it does not show."""
     inner, deep = round(air + START * unit), round(air + (START + SAMPLE) * unit)
     first, last = air + 0.06 * side.shape[1], side.shape[1] - air - 0.06 * side.shape[1]
     columns = np.linspace(first, last, SEGMENTS * 16).astype(np.int64).reshape(SEGMENTS, 16)
     profiles = np.median(side[:deep, columns], axis=2)
-    places = [_exit(profiles[:, k], inner) for k in range(SEGMENTS)]
-    seen = np.array([p for p in places if p is not None])
+    exits = [_exit(profiles[:, k], inner) for k in range(SEGMENTS)]
+    seen = np.array([k for k, place in enumerate(exits) if place is not None])
     if seen.size < AGREE * SEGMENTS:
         return None
-    middle = float(np.median(seen))
-    # Half a pixel of rounding; the segments differ by notch, dirt and what the outline is turned.
-    scatter = MAD_TO_SD * float(np.median(np.abs(seen - middle)))
-    return middle, float(np.hypot(0.5, scatter / np.sqrt(seen.size) * 1.25))
+    places, along = np.array([exits[k] for k in seen], float), columns[seen].mean(axis=1) + 0.5
+    # Medians: a notch, dirt or a lead that shines takes some segments along.
+    slope, start, _, _ = theilslopes(places, along)
+    scatter = MAD_TO_SD * float(np.median(np.abs(places - start - slope * along)))
+    # Half a pixel of rounding; a median's standard error is 1.25 times a mean's (normal errors).
+    return _Line(float(start), float(slope), float(np.hypot(0.5, 1.25 * scatter / np.sqrt(seen.size))))
 
 
 def _exit(profile: NDArray[np.float32], inner: int) -> float | None:

@@ -9,6 +9,7 @@ from tracker.desk.workspace import Workspace
 from tracker.dossier.card import Box, Page, Sheet, Step, pdf
 from tracker.errors import BadRequest
 from tracker.knowledge.bodies import claimed_bodies
+from tracker.knowledge.packages import PackageOutline
 from vision import card_layout as plan
 from vision.card_markers import pattern
 
@@ -18,7 +19,7 @@ INSTRUCTIONS = (
 )
 LONGEST_NAME = 32
 """Characters of the claimed part that fit under the heading."""
-SMALL_BODY_MM = (22.0, 10.6)
+SMALL_BODY_MM = (22.0, 11.0)
 """Longest body and widest span over the leads for which the small card's cells of 31 by 14.5 mm leave air."""
 
 
@@ -71,8 +72,13 @@ def usual_kind(part: str) -> str:
     """Return 'small' where every package of a claimed part is known and fits the small card's cells, else 'large'."""
     bodies = claimed_bodies(part)
     long, wide = SMALL_BODY_MM
-    fits = all(body.length_mm[1] <= long and max(body.row_mm + 2, body.width_mm[1]) <= wide for body in bodies)
+    fits = all(body.length_mm[1] <= long and _span(body) <= wide for body in bodies)
     return plan.SMALL if bodies and fits else plan.LARGE
+
+
+def _span(body: PackageOutline) -> float:
+    """Width of a body with its leads, mm; those of a new DIP are spread by about a millimetre on either side."""
+    return body.row_mm + 2.0 if body.name.startswith("DIP") else max(body.row_mm, body.width_mm[1])
 
 
 def pages_of(lot: str, part: str, count: int, layout: plan.Layout) -> list[Page]:
