@@ -38,13 +38,10 @@ class Greys:
         Factors for red, green and blue in linear light that make grey grey; green's is 1.
     tone : tuple of (seen, nominal)
         Relative luminance, paper being 1, as the photo has it and as it is printed nominally; both rise.
-    steps : int
-        How many printed steps it rests on.
     """
 
     white_balance: tuple[float, float, float]
     tone: tuple[tuple[float, float], ...]
-    steps: int
 
 
 def read_greys(image: Rgb, to_photo: Homography, layout: Layout) -> Greys | NotMeasured:
@@ -88,7 +85,7 @@ def read_greys(image: Rgb, to_photo: Homography, layout: Layout) -> Greys | NotM
         return NotMeasured("the grey steps are covered: they do not rise from dark to light")
     colours = np.array(greys)
     red, _, blue = np.median(colours[:, 1:2] / colours, axis=0)
-    return Greys((float(red), 1.0, float(blue)), tone, len(tone) - 2)
+    return Greys((float(red), 1.0, float(blue)), tone)
 
 
 def _sampled(image: Rgb, to_photo: Homography, patch: Patch) -> tuple[Sample | None, Sample | None]:

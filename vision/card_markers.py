@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.card_layout import MARKER_MODULES
+from vision.card_layout import MARKER_MODULES, PLACES
 from vision.geometry import Corners
 from vision.observations import Rgb
 
@@ -16,8 +16,9 @@ SEARCH_SIDE = 1600
 """Long side of the picture in which markers are sought: a marker of an A4 sheet is then about 70 pixels wide."""
 LEAST_PIXELS = 20
 """Smaller markers cannot be read: 2.5 pixels a module (common practice, no source)."""
-_QUICK, _THOROUGH = (15, 15), (5, 45)
-"""Sizes of the window for the local threshold, pixels: one pass is enough to see that there is a card."""
+_QUICK, _THOROUGH = (15, 15), (7, 37)
+"""Sizes of the window for the local threshold, pixels: one pass is enough to see that there is a card, three to see
+markers that are small, large or in bad light."""
 
 
 Grey = NDArray[Any]
@@ -74,7 +75,8 @@ def find_markers(image: Rgb) -> list[Marker]:
     found = _detected(grey, _QUICK)
     if not found:
         return []
-    found = _merged(found + _detected(grey, _THOROUGH))
+    if len(found) < PLACES:
+        found = _merged(found + _detected(grey, _THOROUGH))
     full = grey if scale == 1.0 else cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
     # A pixel's centre keeps its place in the scaled picture up to half a pixel of either.
     placed = [Marker(m.number, (m.corners + 0.5) / scale - 0.5) for m in found]
@@ -84,7 +86,7 @@ def find_markers(image: Rgb) -> list[Marker]:
 def _detected(grey: Grey, windows: tuple[int, int]) -> list[Marker]:
     how = cv2.aruco.DetectorParameters()
     how.adaptiveThreshWinSizeMin, how.adaptiveThreshWinSizeMax = windows
-    how.adaptiveThreshWinSizeStep = 10
+    how.adaptiveThreshWinSizeStep = 15
     how.minMarkerPerimeterRate = 4 * LEAST_PIXELS / max(grey.shape)
     corners, numbers, _ = cv2.aruco.ArucoDetector(_dictionary(), how).detectMarkers(grey)
     names = np.asarray(numbers).ravel() if len(corners) else ()  # none at all is None

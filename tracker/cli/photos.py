@@ -182,7 +182,8 @@ def _print_inspection(document: "InspectionDocument") -> None:
         for warning in photo.warnings:
             print(f"  note: {warning.message}")
         for index, piece in enumerate(photo.pieces, 1):
-            _print_piece(f"{index:>3}" + (f"  cell of {piece.label}" if piece.cell else ""), piece, piece.sum)
+            cell = f"  cell {piece.label or f'-{piece.cell:02d}'}" if piece.cell else ""
+            _print_piece(f"{index:>3}{cell}", piece, piece.sum)
         print()
 
 
