@@ -191,9 +191,7 @@ def _draft(region: _Region, lexicon: Lexicon) -> Draft:
     return find_lines(region.image, turned(flat, seen.turn), seen, lexicon)
 
 
-def _piece(
-    work: tuple[_Region, Draft, list[Reading | None]], lexicon: Lexicon, card: CardView | None
-) -> PieceView:
+def _piece(work: tuple[_Region, Draft, list[Reading | None]], lexicon: Lexicon, card: CardView | None) -> PieceView:
     """Settle what a top reads, measure it, and say it all in the photo's pixels."""
     region, draft, opinions = work
     lines = settled(draft, opinions, lexicon)

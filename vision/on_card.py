@@ -1,6 +1,6 @@
 """Chips on the inspection card: the cell each lies in, how large its top is, and what is no chip but print.
 
-What a photo's inspection needs of the card is one call, `told`.
+A photo's inspection calls `look` when it opens a photo, `placed` for each chip, and `labelled` at the end.
 """
 
 from collections.abc import Sequence
@@ -29,47 +29,103 @@ EDGE_SHARE = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class OnCard:
-    """What the card says of a photo: `pieces` in their order, less what was print, with labels, cells and sizes."""
+class Sheet:
+    """What is known of the card in a photo before its chips are looked at."""
 
     card: CardView | None
-    pieces: tuple[PieceView, ...]
     warnings: tuple[PhotoWarning, ...]
 
+    def is_print(self, image: Rgb, outline: Corners) -> bool:
+        """Tell whether an outline is print of the card: on a band, around a marker, code or grey step, or a frame.
 
-def told(image: Rgb, pieces: Sequence[PieceView], *, focal_35mm: float | None = None) -> OnCard:
-    """Look for the card and tell the chips found what it says of them.
+        Parameters
+        ----------
+        image : ndarray of uint8, shape (height, width, 3), RGB
+            The whole photo.
+        outline : ndarray of float64, shape (4, 2)
+            Photo pixels.
+        """
+        if self.card is None:
+            return False
+        to_card = np.asarray(np.linalg.inv(self.card.to_photo), float)
+        return _is_print(image, clockwise(outline), to_card, layout(self.card.kind))
+
+
+def look(image: Rgb, *, focal_35mm: float | None = None) -> Sheet:
+    """Look for the card in a photo.
 
     Parameters
     ----------
     image : ndarray of uint8, shape (height, width, 3), RGB
-    pieces : sequence of PieceView
-        With the labels that were seen beside them, if any.
     focal_35mm : float, optional
         The focal length the photo states, as on 35 mm film.
     """
     card = find_card(image, focal_35mm=focal_35mm)
-    # A card's own code stands near many chips and is none's label.
-    pieces = [replace(p, label=None) if p.label and read_code(p.label) else p for p in pieces]
     if isinstance(card, NoCard):
-        return OnCard(None, tuple(pieces), (card.warning,) if card.warning else ())
-    plan = layout(card.kind)
-    to_card: Homography = np.asarray(np.linalg.inv(card.to_photo), float)
-    chips = [piece for piece in pieces if not _is_print(image, piece, to_card, plan)]
-    placed = [_placed(image, piece, card, plan, to_card) for piece in chips]
-    return OnCard(card, tuple(placed), warnings_of(card) + _contradictions(chips, placed))
+        return Sheet(None, (card.warning,) if card.warning else ())
+    return Sheet(card, warnings_of(card))
 
 
-def _is_print(image: Rgb, piece: PieceView, to_card: Homography, plan: Layout) -> bool:
-    """Tell whether an outline is print: on a band, around a marker, code or grey step, or a cell's own frame."""
-    outline = apply(to_card, np.array(piece.outline))
+def placed(piece: PieceView, card: CardView, region: Rgb, offset: tuple[int, int]) -> PieceView:
+    """Return a piece with its cell, its top's size and its face's scale.
+
+    Parameters
+    ----------
+    piece : PieceView
+        In photo pixels.
+    card : CardView
+    region : ndarray of uint8, shape (height, width, 3), RGB
+        The part of the photo around the chip.
+    offset : tuple of int
+        The part's upper left in the photo.
+    """
+    plan, to_card = layout(card.kind), np.asarray(np.linalg.inv(card.to_photo), float)
+    middle = apply(to_card, np.mean(piece.outline, axis=0, keepdims=True))[0]
+    inside = next((i for i, cell in enumerate(plan.cells) if _holds(cell, middle)), None)
+    cell = None if inside is None else card.cells[inside]
+    doubt = card.residual_mm if cell is None else float(np.hypot(cell.u_mm, card.residual_mm))
+    scale = _short_mm(piece.face, to_card) / min(piece.face.image.shape[:2])
+    return replace(
+        piece,
+        face=replace(piece.face, mm_per_px=scale),
+        size=_size(region, np.array(piece.outline) - offset, to_card @ _shift(offset), doubt),
+        cell=cell.number if cell else None,
+    )
+
+
+def labelled(
+    pieces: Sequence[PieceView], card: CardView | None
+) -> tuple[tuple[PieceView, ...], tuple[PhotoWarning, ...]]:
+    """Return the pieces with the labels of their cells, and what contradicts these.
+
+    Parameters
+    ----------
+    pieces : sequence of PieceView
+        With the labels that were seen beside them, if any; outside the cells these stay.
+    card : CardView or None
+    """
+    # A card's own code stands near many chips and is none's label.
+    beside = [replace(p, label=None) if p.label and read_code(p.label) else p for p in pieces]
+    if card is None:
+        return tuple(beside), ()
+    of_cell = {cell.number: cell.label for cell in card.cells}
+    named = [p if p.cell is None else replace(p, label=of_cell.get(p.cell) or p.label) for p in beside]
+    return tuple(named), _contradictions(beside, named)
+
+
+def _shift(offset: tuple[int, int]) -> Homography:
+    return np.array([[1.0, 0.0, offset[0]], [0.0, 1.0, offset[1]], [0.0, 0.0, 1.0]])
+
+
+def _is_print(image: Rgb, seen: Corners, to_card: Homography, plan: Layout) -> bool:
+    outline = apply(to_card, seen)
     area = quad_area(outline)
     if area <= 0:
         return True
     if any(_share(rect, outline) > 0.8 and area > rect.width * rect.height for rect in plan.marks):
         return True
     on_bands = sum(_share(band, outline) * min(area, band.width * band.height) for band in plan.bands) / area
-    if on_bands >= PRINTED_SHARE or (on_bands >= PALE_SHARE and _is_pale(image, np.array(piece.outline))):
+    if on_bands >= PRINTED_SHARE or (on_bands >= PALE_SHARE and _is_pale(image, seen)):
         return True
     return any(quad_overlap(outline, np.array(cell.corners, float)) > FRAME_OVERLAP for cell in plan.cells)
 
@@ -96,19 +152,6 @@ def _is_pale(image: Rgb, outline: Corners) -> bool:
     return float(np.median(light[inside > 0])) > PALE * float(np.percentile(light[inside == 0], 80))
 
 
-def _placed(image: Rgb, piece: PieceView, card: CardView, plan: Layout, to_card: Homography) -> PieceView:
-    """The piece with its cell, the cell's label, its scale and its size; a chip beside the cells keeps its label."""
-    middle = apply(to_card, np.mean(piece.outline, axis=0, keepdims=True))[0]
-    short_px = min(piece.face.image.shape[:2])
-    face = replace(piece.face, mm_per_px=_short_mm(piece.face, to_card) / short_px)
-    inside = next((i for i, cell in enumerate(plan.cells) if _holds(cell, middle)), None)
-    if inside is None:
-        return replace(piece, face=face, size=_size(image, piece, to_card, card.residual_mm))
-    cell = card.cells[inside]
-    size = _size(image, piece, to_card, float(np.hypot(cell.u_mm, card.residual_mm)))
-    return replace(piece, face=face, size=size, cell=cell.number, label=cell.label or piece.label)
-
-
 def _holds(cell: Rect, point: Corners) -> bool:
     return bool(cell.x <= point[0] < cell.x + cell.width and cell.y <= point[1] < cell.y + cell.height)
 
@@ -122,9 +165,9 @@ def _short_mm(face: Face, to_card: Homography) -> float:
     return float(np.linalg.norm(one - other))
 
 
-def _size(image: Rgb, piece: PieceView, to_card: Homography, card_u: float) -> TopSize | NotMeasured:
+def _size(image: Rgb, outline: Corners, to_card: Homography, card_u: float) -> TopSize | NotMeasured:
     """Both sides of the top, with what its edges and the card's plane leave unsure."""
-    edges = find_edges(image, clockwise(np.array(piece.outline)))
+    edges = find_edges(image, clockwise(outline))
     if edges is None:
         return NotMeasured("not every edge of the top shows")
     sides = sorted(quad_sides(apply(to_card, edges.corners)))

@@ -1,7 +1,7 @@
 """Chips on the card: what a cell says, what is print, how large a top is."""
 
 import csv
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -14,8 +14,8 @@ from vision import photo
 from vision.card_layout import Rect
 from vision.faces import rectify
 from vision.geometry import as_quad, clockwise
-from vision.observations import NotMeasured, PieceView, TopSize
-from vision.on_card import OnCard, told
+from vision.observations import CardView, NotMeasured, PhotoWarning, PieceView, TopSize
+from vision.on_card import labelled, look, placed
 from vision.top_edges import find_edges
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
@@ -44,6 +44,23 @@ def laid(shot: Shot, *tops: np.ndarray, tone: int = 45) -> np.ndarray:
     return cv2.GaussianBlur(picture, (0, 0), 0.7)
 
 
+@dataclass(frozen=True)
+class Told:
+    card: CardView | None
+    pieces: tuple[PieceView, ...]
+    warnings: tuple[PhotoWarning, ...]
+
+
+def told(image: np.ndarray, pieces: list[PieceView]) -> Told:
+    """What a photo's inspection asks of the card, in its order."""
+    sheet = look(image)
+    chips = [p for p in pieces if not sheet.is_print(image, np.array(p.outline))]
+    if sheet.card is not None:
+        chips = [placed(p, sheet.card, image, (0, 0)) for p in chips]
+    named, doubts = labelled(chips, sheet.card)
+    return Told(sheet.card, named, sheet.warnings + doubts)
+
+
 @cache
 def scene() -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
     cells = SHOT.plan.cells
@@ -51,7 +68,7 @@ def scene() -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
     return laid(SHOT, *tops), tops
 
 
-def seen(*extra: np.ndarray, label: str | None = None) -> OnCard:
+def seen(*extra: np.ndarray, label: str | None = None) -> Told:
     picture, tops = scene()
     return told(picture, [piece(picture, top, label) for top in (*tops, *extra)])
 
@@ -117,6 +134,21 @@ def test_the_short_side_s_scale_is_set() -> None:
         assert one.face.mm_per_px * short == pytest.approx(
             BODY[1] * SHOT.height_mm() / (SHOT.height_mm() - 7), rel=0.02
         )
+
+
+def test_a_part_of_the_photo_around_a_chip_is_enough() -> None:
+    picture, tops = scene()
+    whole, card = piece(picture, tops[1]), look(picture).card
+    assert card is not None
+    low = tops[1].min(axis=0).astype(int) - 80
+    high = tops[1].max(axis=0).astype(int) + 80
+    part = picture[low[1] : high[1], low[0] : high[0]]
+    here = placed(whole, card, part, (int(low[0]), int(low[1])))
+    there = placed(whole, card, picture, (0, 0))
+    assert isinstance(here.size, TopSize)
+    assert isinstance(there.size, TopSize)
+    assert here.size.length.value == pytest.approx(there.size.length.value, abs=0.05)
+    assert (here.cell, here.face.mm_per_px) == (there.cell, there.face.mm_per_px)
 
 
 def test_an_outline_that_was_cut_short_is_measured_whole() -> None:
