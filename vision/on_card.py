@@ -11,10 +11,10 @@ import numpy as np
 
 from vision.card import NoCard, find_card, warnings_of
 from vision.card_layout import Layout, Rect, layout, read_code
-from vision.geometry import Corners, apply, axis_box, clockwise, quad_area, quad_overlap, quad_sides
+from vision.geometry import Corners, apply, as_quad, axis_box, clockwise, quad_area, quad_overlap, quad_sides
 from vision.light import linear_luminance
 from vision.observations import CardView, Face, Homography, Measure, NotMeasured, PhotoWarning, PieceView, Rgb, TopSize
-from vision.top_edges import find_edges
+from vision.top_edges import TopEdges, find_edges
 
 PRINTED_SHARE, PALE_SHARE = 0.5, 0.15
 """Share of an outline that lies on the card's bands of print from which it is print: any outline, and one as pale as
@@ -67,7 +67,7 @@ def look(image: Rgb, *, focal_35mm: float | None = None) -> Sheet:
 
 
 def placed(piece: PieceView, card: CardView, region: Rgb, offset: tuple[int, int]) -> PieceView:
-    """Return a piece with its cell, its top's size and its face's scale.
+    """Return a piece with its cell, its face's scale, and its top's outline and size by the edges seen on the card.
 
     Parameters
     ----------
@@ -85,10 +85,14 @@ def placed(piece: PieceView, card: CardView, region: Rgb, offset: tuple[int, int
     cell = None if inside is None else card.cells[inside]
     doubt = card.residual_mm if cell is None else float(np.hypot(cell.u_mm, card.residual_mm))
     scale = _short_mm(piece.face, to_card) / min(piece.face.image.shape[:2])
+    outline = np.array(piece.outline)
+    edges = find_edges(region, clockwise(outline - offset))
+    if edges is not None:
+        piece = replace(piece, outline=as_quad(_in_order(edges.corners + offset, outline)))
     return replace(
         piece,
         face=replace(piece.face, mm_per_px=scale),
-        size=_size(region, np.array(piece.outline) - offset, to_card @ _shift(offset), doubt),
+        size=_size(edges, to_card @ _shift(offset), doubt),
         cell=cell.number if cell else None,
     )
 
@@ -111,6 +115,12 @@ def labelled(
     of_cell = {cell.number: cell.label for cell in card.cells}
     named = [p if p.cell is None else replace(p, label=of_cell.get(p.cell) or p.label) for p in beside]
     return tuple(named), _contradictions(beside, named)
+
+
+def _in_order(corners: Corners, like: Corners) -> Corners:
+    """Clockwise corners, beginning where another outline of the same top begins."""
+    turns = [np.roll(corners, -k, axis=0) for k in range(4)]
+    return min(turns, key=lambda turned: float(np.abs(turned - like).sum()))
 
 
 def _shift(offset: tuple[int, int]) -> Homography:
@@ -165,9 +175,8 @@ def _short_mm(face: Face, to_card: Homography) -> float:
     return float(np.linalg.norm(one - other))
 
 
-def _size(image: Rgb, outline: Corners, to_card: Homography, card_u: float) -> TopSize | NotMeasured:
+def _size(edges: TopEdges | None, to_card: Homography, card_u: float) -> TopSize | NotMeasured:
     """Both sides of the top, with what its edges and the card's plane leave unsure."""
-    edges = find_edges(image, clockwise(outline))
     if edges is None:
         return NotMeasured("not every edge of the top shows")
     sides = sorted(quad_sides(apply(to_card, edges.corners)))

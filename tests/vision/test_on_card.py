@@ -136,6 +136,18 @@ def test_the_short_side_s_scale_is_set() -> None:
         )
 
 
+def test_the_outline_becomes_that_of_the_edges_from_the_same_corner_on() -> None:
+    picture, tops = scene()
+    card = look(picture).card
+    assert card is not None
+    for turn in range(4):
+        loose = np.roll(clockwise(tops[0]), turn, axis=0)
+        found = replace(
+            piece(picture, loose), outline=as_quad((loose - loose.mean(axis=0)) * 1.06 + loose.mean(axis=0))
+        )
+        assert np.array(placed(found, card, picture, (0, 0)).outline) == pytest.approx(loose, abs=1.5)
+
+
 def test_a_part_of_the_photo_around_a_chip_is_enough() -> None:
     picture, tops = scene()
     whole, card = piece(picture, tops[1]), look(picture).card
