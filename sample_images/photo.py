@@ -10,6 +10,9 @@ from sample_images.bodies import draw, footprint, outline_in_picture, pose_of, s
 from sample_images.camera import SUPERSAMPLE, Array, Camera, Canvas, Light, Sensor, expose, matt, normals_of, vec
 from sample_images.grounds import KINDS
 from sample_images.parts import Piece
+from sample_images.sheet import CardSheet, lay
+
+MAX_BYTES = 480_000
 
 
 @dataclass(frozen=True)
@@ -24,6 +27,8 @@ class Scene:
     ground: str
     pieces: tuple[Piece, ...]
     seed: int
+    sheet: CardSheet | None = None
+    most_bytes: int = MAX_BYTES
 
 
 @dataclass(frozen=True)
@@ -86,6 +91,8 @@ def _shadows(window: Window, light: Light, pieces: tuple[Piece, ...]) -> tuple[A
 def _draw_ground(canvas: Canvas, scene: Scene, rng: np.random.Generator) -> None:
     window = _window(scene.camera)
     ground = KINDS[scene.ground](window.shape, window.res, rng)
+    if scene.sheet is not None:
+        ground = lay(ground, scene.sheet, window.low, window.res, rng)
     lit, open_sky = _shadows(window, scene.light, scene.pieces)
     rows, columns = window.shape
     x = window.low[0] + (np.arange(columns, dtype=np.float32) + 0.5) / window.res

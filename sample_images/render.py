@@ -19,22 +19,21 @@ if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from sample_images.camera import Array
-from sample_images.photo import Scene, photograph
+from sample_images.photo import MAX_BYTES, Scene, photograph
 from sample_images.scenes import SCENES
 
-MAX_BYTES = 480_000
 COLUMNS = (
     "file", "piece", "package", "x0", "y0", "x1", "y1", "x2", "y2", "x3", "y3", "lines", "marking", "ground", "truth",
 )  # fmt: skip
 
 
-def encoded(picture: NDArray[np.uint8]) -> bytes:
-    """Return a JPEG of the best quality up to 92 that stays under MAX_BYTES."""
+def encoded(picture: NDArray[np.uint8], most_bytes: int = MAX_BYTES) -> bytes:
+    """Return a JPEG of the best quality up to 92 that stays under `most_bytes`."""
     image = Image.fromarray(picture)
     for quality in range(92, 40, -3):
         out = io.BytesIO()
         image.save(out, "JPEG", quality=quality, subsampling=2, optimize=True)
-        if out.tell() <= MAX_BYTES:
+        if out.tell() <= most_bytes:
             break
     return out.getvalue()
 
@@ -65,7 +64,7 @@ def main(arguments: list[str] | None = None) -> None:
     for make in chosen:
         scene = make()
         picture, outlines = photograph(scene)
-        data = encoded(picture)
+        data = encoded(picture, scene.most_bytes)
         (given.to / f"{scene.name}.jpg").write_bytes(data)
         rows += truth_rows(scene, outlines)
         print(

@@ -8,6 +8,7 @@ from sample_images.camera import Camera, Light, Sensor
 from sample_images.marks import Marking
 from sample_images.parts import DIP14, DIP16, DIP40, PLCC44, QFP44, SOIC16, Package, Piece, Work
 from sample_images.photo import Scene
+from sample_images.sheet import CardSheet
 
 PORT = Marking(("CV6522AP", "8733 K2104"), logo="corvane", height=1.75, stroke=0.2, pitch=2.75)
 PORT_LATER = replace(PORT, lines=("CV6522AP", "8911 K2377"))
@@ -193,6 +194,28 @@ def logic_lot() -> Scene:
     )  # fmt: skip
 
 
+def card_lot() -> Scene:
+    """Six DIP-40 on the inspection card, one cell left empty; the body of piece 4 is too long for its package."""
+    sheet = CardSheet("L0003", "CV6522AP", 7, "large", angle=0.6)
+    cells = {1: 0.8, 2: -1.4, 3: 180.6, 4: 0.5, 5: -0.7, 7: 1.6}
+    rng = np.random.default_rng(83)
+    places = [
+        (x + float(rng.normal(0, 2.5)), y + float(rng.normal(0, 1.2)), angle)
+        for (x, y), angle in ((sheet.cell(number), angle) for number, angle in cells.items())
+    ]
+    pieces = _lot(DIP40, PORT_LATER, places, 89, seated=False)
+    long = "another body: 56.0 mm long where DIP-40 has 50.3 to 53.2 mm"
+    pieces[3] = replace(pieces[3], package=replace(DIP40, length=56.0), truth=long)
+    return Scene(
+        "card_lot", "a lot on its printed inspection card",
+        Camera((1560, 2080), (24, 52, 236), (0, 6, 0), 212, roll=1.1),
+        Light((-190, -150, 240), lamp_rgb=(0.66, 0.6, 0.5), sky_rgb=(0.3, 0.31, 0.33), softness=5,
+              bench_rgb=(0.5, 0.5, 0.5)),
+        Sensor(exposure=0.95, white=(1.04, 1.0, 0.96), focus=(0, 0), depth_blur=0.008, noise=0.6),
+        "kraft", tuple(pieces), 808, sheet, 390_000,
+    )  # fmt: skip
+
+
 SCENES = (
-    marketplace_lot, authorised_lot, soic_lot, mixed_bench, swab_before, swab_after, bottom_view, logic_lot,
+    marketplace_lot, authorised_lot, soic_lot, mixed_bench, swab_before, swab_after, bottom_view, logic_lot, card_lot,
 )  # fmt: skip

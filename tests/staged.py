@@ -3,14 +3,14 @@
 import hashlib
 import io
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 from PIL import Image
 
 from vision.inspection import PhotoSource
-from vision.observations import Face, Inspection, Line, Observation, PhotoView, PieceView, Quad, Reading
+from vision.observations import CardView, Face, Inspection, Line, Observation, PhotoView, PieceView, Quad, Reading
 
 WIDTH, HEIGHT = 400, 300
 
@@ -28,6 +28,7 @@ def chip(
     label: str | None = None,
     confidence: float = 0.97,
     size: tuple[float, float] = (100, 40),
+    cell: int | None = None,
 ) -> PieceView:
     """Return one chip that reads `texts`."""
     lines = tuple(
@@ -45,6 +46,7 @@ def chip(
         observations=tuple(observations),
         label=label,
         looked_for=tuple(looked_for),
+        cell=cell,
     )
 
 
@@ -68,6 +70,8 @@ class Stage:
 
     scenes: dict[str, tuple[PieceView, ...]]
     asked: list[tuple[list[str], list[str]]]
+    cards: dict[str, CardView] = field(default_factory=dict)
+    """By the photo's file name."""
 
     def put(self, path: Path, *chips: PieceView) -> Path:
         """Stage what is in a photo."""
@@ -91,4 +95,5 @@ class Stage:
             return PhotoView(source.path, "", 0, 0, error=f"There is no file '{source.path}'.")
         data = source.data if source.data is not None else Path(source.path).read_bytes()
         digest = hashlib.sha256(data).hexdigest()
-        return PhotoView(source.path, digest, WIDTH, HEIGHT, pieces=self.scenes.get(digest, ()))
+        card = self.cards.get(Path(source.path).name)
+        return PhotoView(source.path, digest, WIDTH, HEIGHT, pieces=self.scenes.get(digest, ()), card=card)

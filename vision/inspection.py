@@ -9,14 +9,14 @@ from importlib.metadata import version
 import cv2
 import numpy as np
 
-from vision import compare, lettering, photo, surface
+from vision import compare, lettering, on_card, photo, surface
 from vision.crew import Crew, crew
 from vision.errors import PhotoError
 from vision.faces import crop_line, rectify, turned
 from vision.geometry import Corners, apply, as_quad, axis_box, clockwise, quad_sides
 from vision.lexicon import Lexicon, NoLexicon
 from vision.locate import Outline
-from vision.observations import Face, Inspection, Observation, PhotoView, PieceView, Reading, Rgb
+from vision.observations import CardView, Face, Inspection, Observation, PhotoView, PieceView, Reading, Rgb
 from vision.package import package_of
 from vision.read.lines import Draft, settled
 from vision.read.lines import draft as find_lines
@@ -113,17 +113,14 @@ def _view(source: PhotoSource, lexicon: Lexicon, hands: Crew) -> PhotoView:
     for region, draft in zip(opened.regions, drafts, strict=True):
         own, opinions = opinions[: len(draft.crops)], opinions[len(draft.crops) :]
         work.append((region, draft, own))
-    pieces = hands.each(partial(_piece, lexicon=lexicon), work)
+    pieces = hands.each(partial(_piece, lexicon=lexicon, card=opened.view.card), work)
     if opened.framed:
         pieces = [p for p in pieces if p.lines and _pale_print(p)]
     else:
         pieces = [p for p, r in zip(pieces, opened.regions, strict=True) if _is_a_chip(p, r.outline)]
     pieces = [replace(piece, photo=opened.view.sha256) for piece in pieces]
-    return replace(
-        opened.view,
-        warnings=opened.view.warnings + second.warnings(),
-        pieces=tuple(_labelled(_in_reading_order(pieces), opened.labels)),
-    )
+    named, doubts = on_card.labelled(_labelled(_in_reading_order(pieces), opened.labels), opened.view.card)
+    return replace(opened.view, warnings=opened.view.warnings + second.warnings() + doubts, pieces=named)
 
 
 def _open(source: PhotoSource) -> _Opened:
@@ -135,20 +132,24 @@ def _open(source: PhotoSource) -> _Opened:
         return _Opened(PhotoView(source.path, "", 0, 0, error=str(error)))
     image = opened.image
     height, width = image.shape[:2]
-    outlines = find_outlines(image)
+    sheet = on_card.look(image, focal_35mm=opened.focal_35mm)
+    outlines = [outline for outline in find_outlines(image) if not sheet.is_print(image, outline.corners)]
     labels = tuple(_labels(image))
+    # On a card without chips there is nothing for which the frame could stand in.
+    framed = not outlines and sheet.card is None
     return _Opened(
         PhotoView(
             path=source.path,
             sha256=opened.sha256,
             width=width,
             height=height,
-            warnings=opened.warnings,
+            warnings=opened.warnings + sheet.warnings,
             labels=tuple(text for text, _ in labels),
+            card=sheet.card,
         ),
-        tuple(_region(image, outline) for outline in outlines or [_whole_photo(image)]),
+        tuple(_region(image, outline) for outline in ([_whole_photo(image)] if framed else outlines)),
         labels,
-        framed=not outlines,
+        framed=framed,
     )
 
 
@@ -190,13 +191,13 @@ def _draft(region: _Region, lexicon: Lexicon) -> Draft:
     return find_lines(region.image, turned(flat, seen.turn), seen, lexicon)
 
 
-def _piece(work: tuple[_Region, Draft, list[Reading | None]], lexicon: Lexicon) -> PieceView:
+def _piece(work: tuple[_Region, Draft, list[Reading | None]], lexicon: Lexicon, card: CardView | None) -> PieceView:
     """Settle what a top reads, measure it, and say it all in the photo's pixels."""
     region, draft, opinions = work
     lines = settled(draft, opinions, lexicon)
     corners = _top_corners(draft.face)
     package, confidence = package_of(region.image, corners)
-    return PieceView(
+    piece = PieceView(
         outline=as_quad(corners + region.offset),
         score=round(region.outline.score, 3),
         package=package,
@@ -206,6 +207,7 @@ def _piece(work: tuple[_Region, Draft, list[Reading | None]], lexicon: Lexicon) 
         lettering=lettering.measure(draft.face, lines),
         surface=surface.measure(draft.face, lines),
     )
+    return piece if card is None else on_card.placed(piece, card, region.image, region.offset)
 
 
 def _moved(face: Face, offset: tuple[int, int]) -> Face:

@@ -40,8 +40,12 @@ def linear_luminance(image: Rgb) -> FloatImage:
     ndarray of float32, shape (height, width), 0 (black) to 1 (white)
         By the decoding curve of IEC 61966-2-1 and the luminance weights of ITU-R BT.709.
     """
-    decoded = cv2.LUT(np.ascontiguousarray(image), _LINEAR)
-    return cast(FloatImage, np.maximum(cv2.transform(decoded, _WEIGHTS), DARKEST))
+    return cast(FloatImage, np.maximum(cv2.transform(decoded(image), _WEIGHTS), DARKEST))
+
+
+def decoded(image: Rgb) -> FloatImage:
+    """Return an sRGB picture in linear light (IEC 61966-2-1), same shape, 0 to 1."""
+    return cast(FloatImage, cv2.LUT(np.ascontiguousarray(image), _LINEAR))
 
 
 def robust_sd(values: NDArray[np.floating]) -> float:

@@ -91,7 +91,7 @@ class Face:
     to_photo : ndarray of float64, shape (3, 3)
         Homography from face pixels (x, y, 1) to photo pixels.
     mm_per_px : float or None
-        Known only where the inspection card is in view.
+        Along the short side, on the plane of the inspection card; known only where the card is in view.
     """
 
     image: Rgb
@@ -182,6 +182,85 @@ class Surface:
     """How much of the texture runs in one narrow direction, as sanding leaves it."""
 
 
+@dataclass(frozen=True, slots=True)
+class CardMarker:
+    """One fiducial of the inspection card; `residual_mm` is how far its corners are from where they should be.
+
+    `place` is 0 to 8, row by row on the card; `used` is false where it contradicts the others.
+    """
+
+    place: int
+    outline: Quad
+    residual_mm: float
+    used: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CardCell:
+    """One cell of the card: its printed number, the piece's label where the lot could be read, its place in the photo.
+
+    `u_mm` is the standard uncertainty of a place in it, on the card's plane.
+    """
+
+    number: int
+    label: str | None
+    outline: Quad
+    u_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CardView:
+    """The inspection card in a photo.
+
+    Parameters
+    ----------
+    kind : str
+        'large' or 'small'.
+    lot : str or None
+        From its QR code; None where no code could be read.
+    page : int
+    markers : tuple of CardMarker
+    to_photo : ndarray of float64, shape (3, 3)
+        Homography from card mm (x to the right, y down, from the field's upper left) to photo pixels.
+    mm_per_px : float
+        In the middle of the card, on its plane.
+    residual_mm : float
+        Root mean square distance of the markers' corners from where they should be.
+    camera_height : Measure
+        Of the camera above the card's plane, mm.
+    white_balance : tuple of float, or NotMeasured
+        Factors for red, green and blue in linear light that make grey grey.
+    tone : tuple of (seen, nominal)
+        Relative luminance, paper being 1, as in the photo and as printed; empty where it was not measured.
+    cells : tuple of CardCell
+        Those that the page has.
+    """
+
+    kind: str
+    lot: str | None
+    page: int
+    markers: tuple[CardMarker, ...]
+    to_photo: Homography
+    mm_per_px: float
+    residual_mm: float
+    camera_height: Measure
+    white_balance: tuple[float, float, float] | NotMeasured
+    tone: tuple[tuple[float, float], ...]
+    cells: tuple[CardCell, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TopSize:
+    """The sides of a flat top as they measure on the card's plane, mm; the top itself is nearer to the camera.
+
+    A top `h` above the card shows its sides larger by height / (height - h), `height` being the camera's, in every
+    direction and wherever it lies: a plane parallel to the card is projected onto it from one point.
+    """
+
+    length: Measure
+    width: Measure
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PieceView:
     """One chip as seen in one photo."""
@@ -201,6 +280,9 @@ class PieceView:
     """Text of a QR label seen beside the chip, if any."""
     looked_for: tuple[str, ...] = ()
     """Codes of observations that could have been made here and were looked for, found or not."""
+    cell: int | None = None
+    """Number of the inspection card's cell in which it lies, if any."""
+    size: TopSize | NotMeasured = NotMeasured("no card in view")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -215,6 +297,7 @@ class PhotoView:
     pieces: tuple[PieceView, ...] = ()
     labels: tuple[str, ...] = ()
     """Every QR text seen in the photo."""
+    card: CardView | None = None
     error: str | None = None
 
 

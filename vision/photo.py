@@ -12,7 +12,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 
 from vision.errors import PhotoError
 from vision.observations import PhotoWarning, Rgb
@@ -42,12 +42,15 @@ class Photo:
         Of the file's bytes.
     image : ndarray of uint8, shape (height, width, 3), RGB, upright by its EXIF orientation
     warnings : tuple of PhotoWarning
+    focal_35mm : float or None
+        The focal length the file states, as on 35 mm film (Exif tag FocalLengthIn35mmFilm).
     """
 
     name: str
     sha256: str
     image: Rgb
     warnings: tuple[PhotoWarning, ...]
+    focal_35mm: float | None = None
 
 
 def load(path: str, data: bytes | None = None) -> tuple[str, bytes]:
@@ -111,6 +114,7 @@ def decode(name: str, data: bytes) -> Photo:
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data), formats=_FORMATS) as picture:
                 _check_size(name, *picture.size)
+                focal = _focal_35mm(picture)
                 image = _pixels(picture)
     except PhotoError:
         raise
@@ -119,7 +123,7 @@ def decode(name: str, data: bytes) -> Photo:
     except Exception as error:  # decoders raise nearly anything on damaged bytes, each its own
         reason = shown(str(error).split("\n")[0][:100]) or type(error).__name__
         raise PhotoError(f"'{name}' is damaged or cut short ({reason}).", "Copy it from the camera again.") from None
-    return Photo(name, hashlib.sha256(data).hexdigest(), image, quality(image))
+    return Photo(name, hashlib.sha256(data).hexdigest(), image, quality(image), focal)
 
 
 def _check_size(name: str, width: int, height: int) -> None:
@@ -132,6 +136,14 @@ def _check_size(name: str, width: int, height: int) -> None:
         raise PhotoError(f"'{name}' has only {width} x {height} pixels.", "Take a larger photo.")
     if max(width, height) > _MOST_ELONGATED * min(width, height):
         raise PhotoError(f"'{name}' is a strip of {width} x {height} pixels.", "Crop it to the chips.")
+
+
+def _focal_35mm(picture: Image.Image) -> float | None:
+    """The equivalent focal length from the Exif block, where it is there and between 8 and 400 mm."""
+    with suppress(Exception):  # a damaged Exif block does not spoil the pixels
+        value = float(picture.getexif().get_ifd(ExifTags.IFD.Exif).get(ExifTags.Base.FocalLengthIn35mmFilm, 0))
+        return value if 8 <= value <= 400 else None
+    return None
 
 
 def _pixels(picture: Image.Image) -> Rgb:

@@ -110,6 +110,15 @@ def test_photo_stands_upright_by_its_exif_orientation(orientation: int) -> None:
     assert colours(opened.image) == pytest.approx(FIELDS.reshape(4, 3), abs=10)
 
 
+@pytest.mark.parametrize(("stated", "said"), [(26, 26.0), (0, None), (4000, None), (None, None)])
+def test_the_stated_focal_length_is_read(stated: int | None, said: float | None) -> None:
+    """CIPA DC-008 (Exif 2.32), tag 41989 in the Exif block (34665): 0 means unknown."""
+    exif = Image.Exif()
+    if stated is not None:
+        exif.get_ifd(34665)[41989] = stated
+    assert photo.decode("phone.jpg", encoded(fields(), "JPEG", exif=exif)).focal_35mm == said
+
+
 def test_damaged_exif_does_not_spoil_the_photo() -> None:
     exif = Image.Exif()
     exif[274], exif[0x011A] = 6, 72.0  # orientation, resolution

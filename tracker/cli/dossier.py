@@ -1,5 +1,6 @@
-"""The verbs that hand over: `label` and `dossier`."""
+"""The verbs that print and hand over: `card`, `label` and `dossier`."""
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -9,10 +10,74 @@ from tracker.cli import printing
 from tracker.cli.options import JsonOption, WorkspaceOption
 
 
+class Paper(StrEnum):
+    """Sheets the card is laid out for."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
+class Cells(StrEnum):
+    """Kinds of card."""
+
+    AUTO = "auto"
+    LARGE = "large"
+    SMALL = "small"
+
+
 def register(app: typer.Typer) -> None:
     """Add this module's verbs to the command line."""
+    app.command("card")(card)
     app.command("label")(label)
     app.command("dossier")(dossier)
+
+
+def card(
+    lot: Annotated[str, typer.Argument(metavar="LOT", help="The lot whose pieces get cells.", show_default=False)],
+    to: Annotated[
+        Path | None,
+        typer.Option(
+            "--to",
+            metavar="FILE",
+            help="A file in .pdf, or a folder (default: LOT-card.pdf here).",
+            show_default=False,
+        ),
+    ] = None,
+    paper: Annotated[Paper, typer.Option("--paper", help="The sheet: a4 or letter.")] = Paper.A4,
+    cells: Annotated[
+        Cells,
+        typer.Option(
+            "--cells",
+            help="Size of the cells: large (12 a page), small (16, for bodies up to DIP-16 or SOIC-28), or auto.",
+        ),
+    ] = Cells.AUTO,
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the inspection card of a lot to print: chips photographed on it get labels by cell, and sizes in mm.
+
+    Print it at 100 % on plain paper and check its scale with a ruler: no camera can see a wrong print size.
+    """
+    from tracker.desk.card import write_card
+    from tracker.desk.workspace import Workspace
+
+    with Workspace.open(workspace) as opened:
+        kind = None if cells is Cells.AUTO else cells.value
+        written = write_card(opened, lot, to, paper=paper.value, kind=kind)
+    if as_json:
+        document = {
+            "schema": "lotproof.card/1",
+            "lot": written.lot,
+            "file": str(written.file),
+            "paper": written.paper,
+            "cells": written.kind,
+            "pages": [list(pieces) for pieces in written.pages],
+        }
+        printing.print_json(document)
+        return
+    pages = "1 page" if len(written.pages) == 1 else f"{len(written.pages)} pages"
+    print(f"Card of {written.lot}, {pages} with {written.kind} cells: {written.file}")
+    print("Print it at 100 % and check its scale with a ruler.")
 
 
 def label(

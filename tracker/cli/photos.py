@@ -14,6 +14,7 @@ from tracker.errors import ExitCode
 
 if TYPE_CHECKING:
     from tracker.desk.contract import (
+        CardSeen,
         DateCode,
         InspectionDocument,
         PhotographDocument,
@@ -111,9 +112,9 @@ def photograph(
 ) -> None:
     """Keep photos of a lot's pieces, look at them, and record what they say.
 
-    A chip is matched to a piece by the label beside it, else by reading order over the pieces without such a photo;
-    --piece says it outright, also to correct an earlier match. Swab photos: work with good air, gloves and no flame;
-    local rules have the last word.
+    A chip is matched to a piece by its cell of the lot's card or the label beside it, else by reading order over the
+    pieces without such a photo; --piece says it outright, also to correct an earlier match. Swab photos: work with good
+    air, gloves and no flame; local rules have the last word.
     """
     from tracker.desk.photograph import photograph as keep_and_look
     from tracker.desk.workspace import Workspace
@@ -177,16 +178,19 @@ def _print_inspection(document: "InspectionDocument") -> None:
         if photo.error is not None:
             continue
         print(f"{photo.path}: {photo.width} x {photo.height} pixels, {_chips(len(photo.pieces))}")
+        _print_card(photo.card)
         for warning in photo.warnings:
             print(f"  note: {warning.message}")
         for index, piece in enumerate(photo.pieces, 1):
-            _print_piece(f"{index:>3}", piece, piece.sum)
+            cell = f"  cell {piece.label or f'-{piece.cell:02d}'}" if piece.cell else ""
+            _print_piece(f"{index:>3}{cell}", piece, piece.sum)
         print()
 
 
 def _print_photographed(document: "PhotographDocument", *, copied: bool) -> None:
     for photo in document.photos:
         print(f"{photo.name}: {photo.width} x {photo.height} pixels, {_chips(photo.chips)}")
+        _print_card(photo.card)
         for warning in photo.warnings:
             print(f"  note: {warning.message}")
     for piece in document.pieces:
@@ -204,6 +208,14 @@ def _print_where(photos: "Sequence[PhotoKept]") -> None:
     for photo in photos:
         if photo.overlay:
             print(f"Annotated picture of {photo.name} kept as {photo.overlay} (--overlay DIR writes a copy to open)")
+
+
+def _print_card(card: "CardSeen | None") -> None:
+    if card is None:
+        return
+    whose = f"{card.lot}, page {card.page}" if card.lot else f"a lot that cannot be read, page {card.page}"
+    used = sum(marker.used for marker in card.markers)
+    print(f"  card of {whose}: {used} marks used, {card.mm_per_px:.4f} mm a pixel, off by {card.residual_mm:.2f} mm")
 
 
 def _chips(number: int) -> str:

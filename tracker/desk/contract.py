@@ -74,6 +74,7 @@ class FindingFound(Part):
     reference: float | None = None
     outline: Outline | None = None
     strength: str = "clear"
+    reference_range: tuple[float, float] | None = None
 
 
 class SumItem(Part):
@@ -105,11 +106,53 @@ class PieceFound(Part):
     label: str | None = None
     sum: tuple[SumItem, ...] = ()
     looked_for: tuple[str, ...] = ()
+    cell: int | None = None
+    """Number of the inspection card's cell it lies in."""
+    size_on_card_mm: tuple[float, float] | None = None
+    """Long and short side of the top as they measure on the card's plane; the top stands nearer, so it is smaller."""
 
     @property
     def marking(self) -> str:
         """The lines read, joined by ' / '."""
         return " / ".join(line.text for line in self.lines)
+
+
+class CardMarkerSeen(Part):
+    """One fiducial of the card; `place` 0 to 8, row by row. One that contradicts the others is not `used`."""
+
+    place: int
+    outline: Outline
+    residual_mm: float
+    used: bool
+
+
+class CardCellSeen(Part):
+    """One cell of the card: the piece number printed in it, and that piece's label where the lot could be read."""
+
+    number: int
+    label: str | None
+    outline: Outline
+    u_mm: float
+    """Standard uncertainty of a place in it, on the card's plane."""
+
+
+class CardSeen(Part):
+    """The inspection card in a photo. A wrong print size cannot be seen: lengths are in the card's own millimetres."""
+
+    kind: str
+    lot: str | None
+    page: int
+    markers: tuple[CardMarkerSeen, ...]
+    mm_per_px: float
+    """In the middle of the card, on its plane."""
+    residual_mm: float
+    camera_height_mm: float
+    camera_height_u_mm: float
+    white_balance: tuple[float, float, float] | None
+    """Factors for red, green and blue in linear light; None where the grey steps could not be measured."""
+    tone: tuple[tuple[float, float], ...] = ()
+    """Relative luminance, paper being 1: as in the photo, as printed."""
+    cells: tuple[CardCellSeen, ...]
 
 
 class PhotoInspected(Part):
@@ -120,7 +163,7 @@ class PhotoInspected(Part):
     width: int | None
     height: int | None
     warnings: tuple[Warned, ...] = ()
-    card: None = None
+    card: CardSeen | None = None
     pieces: tuple[PieceFound, ...] = ()
     labels: tuple[str, ...] = ()
     error: str | None = None
@@ -204,6 +247,7 @@ class PhotoKept(Part):
     """Where the annotated picture lies."""
     already: bool = False
     """True when the same photo was kept in this role before."""
+    card: CardSeen | None = None
 
 
 class PiecePhotographed(Part):

@@ -6,6 +6,8 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from tracker import __version__
+from tracker.desk.body_size import check_sizes
+from tracker.desk.card_seen import card_seen
 from tracker.desk.contract import (
     DateCode,
     ExemplarPhoto,
@@ -39,7 +41,7 @@ from tracker.knowledge.part_split import split
 from vision.crew import cores
 from vision.inspection import PhotoSource
 from vision.inspection import inspect as look
-from vision.observations import Inspection, Line, Observation, PhotoView, PieceView
+from vision.observations import Inspection, Line, NotMeasured, Observation, PhotoView, PieceView, TopSize
 
 Progress = Callable[[int, int], None]
 FACE_DOWN, SWABBED = "bottom", "after-swab"
@@ -137,6 +139,8 @@ def judge(
             _both(check_marking(one, claim, today=today), among)
             for one, among in zip(understood, siblings, strict=True)
         ]
+        sizes = [c for photo in seen.photos for c in check_sizes(photo.pieces, photo.card, claim.part)]
+        checks = [_both(one, size) for one, size in zip(checks, sizes, strict=True)]
     found = {
         place: _piece(view, one, checked, before, (beside or {}).get(place, Beside()))
         for place, view, one, checked in zip(places, views, understood, checks, strict=True)
@@ -203,12 +207,18 @@ def _piece(view: PieceView, one: Understood, checked: Checked, before: Prior, be
         label=view.label,
         sum=sum_items(suspicion),
         looked_for=looked_for,
+        cell=view.cell,
+        size_on_card_mm=_sides(view.size),
     )
 
 
 def _part_split(part: str | None) -> PartSplitFound | None:
     found = split(part) if part else None
     return None if found is None else PartSplitFound(**asdict(found))
+
+
+def _sides(size: TopSize | NotMeasured) -> tuple[float, float] | None:
+    return (round(size.length.value, 2), round(size.width.value, 2)) if isinstance(size, TopSize) else None
 
 
 def _line(line: Line) -> LineRead:
@@ -247,6 +257,7 @@ def _finding(fact: Observation | Remark, outline: Outline | None) -> FindingFoun
         reference=fact.reference,
         outline=None if outline is None else _rounded(outline),
         strength=fact.strength,
+        reference_range=fact.reference_range if isinstance(fact, Remark) else None,
     )
 
 
@@ -276,6 +287,7 @@ def _photo(photo: PhotoView, pieces: tuple[PieceFound, ...]) -> PhotoInspected:
         width=photo.width if usable else None,
         height=photo.height if usable else None,
         warnings=tuple(Warned(code=w.code, message=w.message) for w in photo.warnings),
+        card=card_seen(photo.card),
         pieces=pieces,
         labels=photo.labels,
         error=photo.error,

@@ -9,7 +9,7 @@ from statistics import median
 from tracker.desk.contract import Outline, PhotoInspected
 
 LABEL = re.compile(r"L\d{4,}-\d{2,}")
-BY_LABEL, BY_ORDER, BY_NAME = "label in view", "reading order", "name"
+BY_LABEL, BY_CELL, BY_ORDER, BY_NAME = "label in view", "cell of the card", "reading order", "name"
 STRANGER = "it reads no part number and is not of the other chips' size"
 LEAST_SIZE, MOST_SIZE = 0.6, 1.6
 """Area of a chip over the median of its photo's chips of the usual part, outside which one without a part number is
@@ -27,7 +27,8 @@ class Matched:
     piece : str or None
         Label; None where it could not be told.
     how : str
-        Why: 'label in view', 'reading order' or 'name'; for an unmatched chip, what stood in the way.
+        Why: 'label in view', 'cell of the card', 'reading order' or 'name'; for an unmatched chip, what stood in
+        the way.
     """
 
     photo: int
@@ -86,13 +87,17 @@ def match(
     if named:
         return _by_name(photos, chips, named)
     strangers = _strangers(photos)
-    said = {chip: label for chip in chips if (label := _label_of(photos, *chip)) is not None}
+    celled = {chip: label for chip in chips if (label := _cell_of(photos, *chip, known)) is not None}
+    said = {chip: label for chip in chips if (label := celled.get(chip) or _label_of(photos, *chip)) is not None}
     taken = {label for label in said.values() if label in known}
     waiting = iter([label for label in free if label not in taken])
     matched = []
     for chip in chips:
         label = said.get(chip)
-        if label is None and chip in strangers:
+        if chip in celled:
+            piece = celled[chip] if celled[chip] in known else None
+            matched.append(Matched(*chip, piece, BY_CELL if piece else f"the lot has no piece {celled[chip]}"))
+        elif label is None and chip in strangers:
             matched.append(Matched(*chip, None, STRANGER))
         elif label is None:
             piece = next(waiting, None)
@@ -128,6 +133,15 @@ def _strangers(photos: Sequence[PhotoInspected]) -> set[tuple[int, int]]:
             if piece.part is None and not LEAST_SIZE <= area(piece.outline) / size <= MOST_SIZE:
                 found.add((number, index))
     return found
+
+
+def _cell_of(photos: Sequence[PhotoInspected], photo: int, index: int, known: Sequence[str]) -> str | None:
+    """Return the label that a chip's cell of the card stands for; the lot's, where the card's own could not be read."""
+    seen = photos[photo]
+    number = seen.pieces[index].cell
+    if number is None or seen.card is None or not known:
+        return None
+    return f"{seen.card.lot or known[0].partition('-')[0]}-{number:02d}"
 
 
 def _label_of(photos: Sequence[PhotoInspected], photo: int, index: int) -> str | None:

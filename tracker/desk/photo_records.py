@@ -202,6 +202,7 @@ def _kept(act: Act, taken: Taken, seen: PhotoInspected, overlay: str, already: b
         overlay_sha256=overlay,
         overlay=f"{act.store.url}/{overlay[:2]}/{overlay}",
         already=already,
+        card=seen.card,
     )
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from sqlalchemy.orm import Session
 
 from tracker.desk.assess import LISTING, inspected_pieces, prior_of
+from tracker.desk.card_seen import refuse_other_lots
 from tracker.desk.companions import Companions, companions_of, earlier_photos
 from tracker.desk.contract import InspectionDocument, PhotographDocument
 from tracker.desk.fields import file_name, one_of
@@ -24,9 +25,11 @@ from tracker.judgement.marking import Claim
 from tracker.judgement.prior import Prior
 from tracker.knowledge.lexicon import lexicon
 from tracker.records.models import Lot
+from vision.card import find_card
 from vision.errors import PhotoError
 from vision.inspection import PhotoSource
 from vision.inspection import inspect as look
+from vision.observations import CardView
 from vision.observations import Inspection as Seen
 from vision.photo import decode
 
@@ -68,8 +71,8 @@ def photograph(
     paths : sequence of Path
         Photos; all of them or none are recorded.
     piece : sequence of str
-        Labels of the pieces in view, in reading order. Without it a chip is matched by the label beside it, else by
-        reading order over the pieces that have no photo in this role yet.
+        Labels of the pieces in view, in reading order. Without it a chip is matched by its cell of the inspection card
+        or the label beside it, else by reading order over the pieces that have no photo in this role yet.
     role : str
         'top', 'bottom', 'before-swab', 'after-swab' or 'listing' (the seller's picture: no chip in it is matched).
     operator : str, optional
@@ -85,14 +88,15 @@ def photograph(
     Raises
     ------
     BadRequest
-        When the lot, a piece or the role is not known, a photo cannot be used, or no chip can be a piece of the lot.
-        Nothing is recorded then.
+        When the lot, a piece or the role is not known, a photo cannot be used or shows another lot's card, or no chip
+        can be a piece of the lot. Nothing is recorded then.
     """
     role = one_of(role, "role", ROLES)
     taken = [_take(path) for path in dict.fromkeys(paths)]
     _refuse_twice(taken)
-    _refuse_undecodable(taken)
+    cards = _cards_in(taken)
     with workspace.read() as session:
+        refuse_other_lots(cards, find_lot(session, lot).label)
         known = _what_is_known(session, workspace, lot, piece, role, taken)
     looked = _look(workspace, known, taken, role, today or datetime.now(UTC).date(), progress)
     with workspace.act(operator, "photograph", known.lot.label) as act:
@@ -127,13 +131,21 @@ def _refuse_twice(taken: Sequence[Taken]) -> None:
             raise BadRequest(f"{one.path} is the same picture as {other.path}.", "Leave one of them away.")
 
 
-def _refuse_undecodable(taken: Sequence[Taken]) -> None:
-    """Refuse what is no whole picture before the lot's earlier photos are looked at again, which takes long."""
+def _cards_in(taken: Sequence[Taken]) -> dict[str, str]:
+    """Return whose card each photo shows, by the photo's name; nothing for one without a card that can be read.
+
+    What is no whole picture is refused here, before the lot's earlier photos are looked at again, which takes long.
+    """
+    lots = {}
     for one in taken:
         try:
-            decode(one.name, one.data)
+            photo = decode(one.name, one.data)
         except PhotoError as error:
             raise BadRequest(str(error), "Nothing was recorded.") from None
+        card = find_card(photo.image)
+        if isinstance(card, CardView) and card.lot is not None:
+            lots[one.name] = card.lot
+    return lots
 
 
 def _what_is_known(

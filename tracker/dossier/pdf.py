@@ -33,6 +33,16 @@ def compile_pdf(template: str, data: Mapping[str, Any], pictures: Mapping[str, b
     PdfFailed
         When the template does not compile.
     """
+    (made,) = _compiled(template, data, pictures, format="pdf")
+    return made
+
+
+def compile_pages(template: str, data: Mapping[str, Any], pictures: Mapping[str, bytes], *, dpi: float) -> list[bytes]:
+    """Return the pages of a template as PNG pictures; parameters and errors as in `compile_pdf`."""
+    return _compiled(template, data, pictures, format="png", ppi=dpi)
+
+
+def _compiled(template: str, data: Mapping[str, Any], pictures: Mapping[str, bytes], **how: Any) -> list[bytes]:
     with tempfile.TemporaryDirectory(prefix="lotproof-") as name:
         folder = Path(name)
         source = folder / template
@@ -41,9 +51,9 @@ def compile_pdf(template: str, data: Mapping[str, Any], pictures: Mapping[str, b
         for picture, content in pictures.items():
             (folder / picture).write_bytes(content)
         try:
-            made: bytes = typst.compile(str(source), root=str(folder), ignore_system_fonts=True)
+            made: bytes | list[bytes] = typst.compile(str(source), root=str(folder), ignore_system_fonts=True, **how)
         except (RuntimeError, typst.TypstError) as error:
             raise PdfFailed(
                 f"The PDF could not be made ({str(error)[:200]}).", "Ask for the HTML form instead."
             ) from None
-    return made
+    return made if isinstance(made, list) else [made]

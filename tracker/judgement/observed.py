@@ -38,6 +38,8 @@ class Remark:
         As in `Observed`.
     value, reference : float or None
         What was read and what it was held against, in `unit`.
+    reference_range : tuple of float or None
+        Lowest and highest of what it was held against, where that is a range.
     line : int or None
         Which line of the marking it is about, counted from 0.
     """
@@ -50,3 +52,4 @@ class Remark:
     unit: str | None = None
     reference: float | None = None
     line: int | None = None
+    reference_range: tuple[float, float] | None = None

@@ -21,6 +21,8 @@ class PackageOutline:
         Smallest and largest body length (the longer side) and width.
     row_mm : float
         Between the rows of leads of a DIP, over the leads of the others.
+    top_mm : tuple of float
+        How high the body's top stands above a table, lowest and highest.
     """
 
     name: str
@@ -29,6 +31,7 @@ class PackageOutline:
     width_mm: tuple[float, float]
     row_mm: float
     pitch_mm: float
+    top_mm: tuple[float, float]
     source: str
 
     @property
@@ -48,6 +51,7 @@ def outlines() -> tuple[PackageOutline, ...]:
             width_mm=(row["width"][0], row["width"][1]),
             row_mm=row["row"],
             pitch_mm=row["pitch"],
+            top_mm=(row["top"][0], row["top"][1]),
             source=sourced(row),
         )
         for row in table("packages.toml")["package"]
