@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import theilslopes
 
 from vision.body import AGREE, BRIGHTER, DARKER, SEGMENTS
 from vision.faces import rectify
@@ -108,10 +107,18 @@ def _edge(side: FloatImage, unit: float, air: float) -> _Line | None:
         return None
     places, along = np.array([exits[k] for k in seen], float), columns[seen].mean(axis=1) + 0.5
     # Medians: a notch, dirt or a lead that shines takes some segments along.
-    slope, start, _, _ = theilslopes(places, along)
+    slope, start = _median_line(along, places)
     scatter = MAD_TO_SD * float(np.median(np.abs(places - start - slope * along)))
     # Half a pixel of rounding; a median's standard error is 1.25 times a mean's (normal errors).
     return _Line(float(start), float(slope), float(np.hypot(0.5, 1.25 * scatter / np.sqrt(seen.size))))
+
+
+def _median_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
+    """Slope and intercept by the median of all slopes between two points (Theil 1950, Sen 1968)."""
+    first, second = np.triu_indices(len(x), 1)
+    run = x[second] - x[first]
+    slope = float(np.median((y[second] - y[first])[run != 0] / run[run != 0]))
+    return slope, float(np.median(y) - slope * np.median(x))
 
 
 def _exit(profile: NDArray[np.float32], inner: int) -> float | None:

@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy import stats
+from scipy import special
 
 from tracker.bench.figures import show
 from tracker.errors import BadRequest
@@ -78,12 +78,18 @@ def probability(
         No limit, limits the wrong way round, something not finite, or u not above 0.
     """
     _check(value, u, lower, upper)
-    spread = stats.norm() if math.isinf(dof) else stats.t(dof)
     z_low = -math.inf if lower is None else (lower - value) / u
     z_high = math.inf if upper is None else (upper - value) / u
     # On the upper side the difference of two numbers close to 1 loses its digits, so it is taken from the other tail.
-    inside = spread.sf(z_low) - spread.sf(z_high) if z_low > 0 else spread.cdf(z_high) - spread.cdf(z_low)
-    return float(min(max(inside, 0.0), 1.0))
+    inside = _below(-z_low, dof) - _below(-z_high, dof) if z_low > 0 else _below(z_high, dof) - _below(z_low, dof)
+    return min(max(inside, 0.0), 1.0)
+
+
+def _below(z: float, dof: float) -> float:
+    """Probability that a standardised value lies below z; both distributions are symmetric."""
+    if math.isinf(z):
+        return float(z > 0)
+    return float(special.ndtr(z) if math.isinf(dof) else special.stdtr(dof, z))
 
 
 def verdict(
