@@ -20,6 +20,7 @@ from typing import Any
 
 import dates
 import files
+import foam
 import photos
 import records
 import starting
@@ -33,6 +34,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "list": records.run_list,
     "recall": records.run_recall,
     "inspect": photos.run_inspect,
+    "foam": foam.run,
     "reading": photos.run_reading,
     "dates": dates.run,
 }
