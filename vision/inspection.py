@@ -99,6 +99,17 @@ def inspect(
     return Inspection(tuple(_compared(own, known)), tuple(known), _method())
 
 
+def together(photos: Sequence[PhotoView], exemplars: Sequence[PhotoView] = ()) -> Inspection:
+    """Compare the chips of photos that were looked at one by one, as `inspect` compares those it looked at at once.
+
+    Parameters
+    ----------
+    photos, exemplars : sequence of PhotoView
+        As an `Inspection` holds them; what was observed of them by an earlier comparison is replaced.
+    """
+    return Inspection(tuple(_compared(photos, exemplars)), tuple(exemplars), _method())
+
+
 def _method() -> dict[str, str]:
     packages = ("rapidocr", "onnxruntime", "opencv-python-headless", "numpy", "pytesseract")
     return {"vision": METHOD_VERSION, **{name: version(name) for name in packages}}

@@ -29,6 +29,7 @@ _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF", "AVIF")
 # which print is too soft; share of burnt-out pixels that is too much; grey level that the brightest twentieth should
 # reach. The measure has its source, the bounds none: common practice.
 _SOFT, _BURNT, _DARK = 25.0, 0.12, 70.0
+_WORKING = 1000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,11 +172,9 @@ def quality(image: Rgb) -> tuple[PhotoWarning, ...]:
     ----------
     image : ndarray of uint8, shape (height, width, 3), RGB
     """
-    scale = min(1.0, 1000 / max(image.shape[:2]))
-    grey = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
-    grey = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else grey
+    grey = _grey_copy(image, _WORKING)
     found: list[PhotoWarning] = []
-    if cv2.Laplacian(grey, cv2.CV_64F).var() < _SOFT:
+    if _sharpness(grey) < _SOFT:
         found.append(
             PhotoWarning("soft", "The photo is soft: hold the phone still, tap on the chips to focus, add light.")
         )
@@ -184,6 +183,33 @@ def quality(image: Rgb) -> tuple[PhotoWarning, ...]:
     if float(np.percentile(grey, 95)) < _DARK:
         found.append(PhotoWarning("dark", "The photo is dark: add light from the side."))
     return tuple(found)
+
+
+def focus(image: Rgb, longest: int = _WORKING) -> float:
+    """Return how sharp a picture is: the variance of its Laplacian, 0 for an even field, without an upper bound.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (height, width, 3), RGB
+    longest : int
+        It is measured on a copy whose longer side is at most this many pixels. Two values can be compared where they
+        are of the same scene, size and `longest`.
+
+    References
+    ----------
+    Pech-Pacheco et al. 2000, ICPR, vol. 3, pp. 314-317.
+    """
+    return _sharpness(_grey_copy(image, longest))
+
+
+def _grey_copy(image: Rgb, longest: int) -> NDArray[Any]:
+    scale = min(1.0, longest / max(image.shape[:2]))
+    grey = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
+    return cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else grey
+
+
+def _sharpness(grey: NDArray[Any]) -> float:
+    return float(cv2.Laplacian(grey, cv2.CV_64F).var())
 
 
 def _burnt_share(grey: NDArray[Any]) -> float:
