@@ -1,6 +1,5 @@
 """What package a top belongs to, from the leads counted beside it and from its sizes in their pitch."""
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -18,15 +17,18 @@ Doubles = NDArray[np.float64]
 # All figures here are common practice, no source: set by hand while looking at photographs of boards and at renderings.
 # How strongly a place of the comb speaks for a lead there by its likeness to a tooth, from what likeness on, and no
 # more than so much; tempered, for neighbours are not independent. A last lead is seen with less certainty.
-_SLOPE, _EVEN, _MOST, _TEMPER, _LAST = 8.0, 0.3, 4.0, 0.65, 0.7
+_SLOPE, _EVEN, _MOST, _TEMPER, _LAST = 8.0, 0.3, 4.0, 0.65, 0.85
 _UNSEEN = -12.0  # a row in shade or in a socket: its teeth say no less than this
-# Standard deviations: of a row's middle against the outline's, in lengths; of the logarithms of width (as measured
-# between rows, twice that where they are faint), of the outline's length, of how far leads stand out (less than they
-# should, and more: their solder and a socket may look like leads). How often outline and width are quite wrong.
-_MIDDLE, _WIDTH, _FAINT, _LENGTH, _SHORT, _FAR = 0.05, 0.07, 0.7, 0.1, 0.4, 0.9
+# Standard deviations: of a row's middle against the outline's, in lengths; of the logarithm of the width between rows,
+# and of where they begin, in pitches (both twice that where rows are faint); of the logarithms of the outline's length
+# and of how far leads stand out (less than they should, and more: their solder and a socket may look like leads). How
+# often outline, width and reach are quite wrong.
+_MIDDLE, _WIDTH, _EDGE, _FAINT, _LENGTH, _SHORT, _FAR = 0.05, 0.05, 0.15, 0.7, 0.1, 0.4, 0.9
 _WRONG_OUTLINE, _WRONG_WIDTH, _WRONG_REACH = 0.15, 0.02, 0.05
 _REGULAR, _USUAL = 25.0, 0.6  # how much regularity speaks for leads, and from where on
-_GROUND, _BRIGHT = 5.0, 1.15  # leads are darker than a ground that is brighter than what is between them
+# How often leads are darker than what is between them, by how bright the ground is against that: rarely so where both
+# are alike, and more often where the ground is brighter still, as white paper is.
+_DARK = (0.6, 1.0, 2.5), (0.05, 0.1, 0.5)
 _PITCH = 0.08  # standard deviation of the logarithm of neighbouring sides' pitches
 _NO_ROW = -8.3  # two rows are seen where there should be four
 _ROW_INSIDE, _AS_REGULAR = -4.0, 0.8  # another row stands between the two that are taken for the chip's
@@ -93,20 +95,31 @@ def package_of(image: Rgb, corners: Corners) -> tuple[str | None, float]:
 
 def _named(by_leads: Doubles, by_shape: Doubles) -> tuple[str | None, float]:
     """The most telling name that is likely enough, and how sure it is."""
-    names: dict[str, Doubles] = defaultdict(lambda: np.zeros(2))
-    families: dict[str, Doubles] = defaultdict(lambda: np.zeros(2))
-    for kind, probability in zip(kinds(), np.stack([by_leads, by_shape], axis=1), strict=True):
-        names[kind.name] += probability
-        families[kind.family] += probability
-    for table, least in ((names, _NAMED), (families, _FAMILY)):
-        name, found = max(table.items(), key=lambda item: float(item[1].sum()))
-        if found.sum() >= least:
-            return name, _confidence(found)
-    two = sorted(families.items(), key=lambda item: -float(item[1].sum()))[:2]
-    both = np.sum([found for _, found in two], axis=0)
-    if both.sum() >= _EITHER:
-        return " or ".join(sorted(name for name, _ in two)), min(0.5, _confidence(both))
+    for names, index, least in ((*_names(), _NAMED), (*_families(), _FAMILY)):
+        found = np.array([np.bincount(index, by_leads), np.bincount(index, by_shape)])
+        order = np.argsort(-found.sum(axis=0), kind="stable")
+        if found[:, order[0]].sum() >= least:
+            return names[order[0]], _confidence(found[:, order[0]])
+    two = found[:, order[:2]].sum(axis=1)
+    if two.sum() >= _EITHER:
+        return " or ".join(sorted(names[one] for one in order[:2])), min(0.5, _confidence(two))
     return None, 0.0
+
+
+@cache
+def _names() -> tuple[tuple[str, ...], NDArray[np.intp]]:
+    return _indexed([kind.name for kind in kinds()])
+
+
+@cache
+def _families() -> tuple[tuple[str, ...], NDArray[np.intp]]:
+    return _indexed([kind.family for kind in kinds()])
+
+
+def _indexed(words: Sequence[str]) -> tuple[tuple[str, ...], NDArray[np.intp]]:
+    """Return each word once, and for every one of `words` which it is."""
+    once = tuple(dict.fromkeys(words))
+    return once, np.array([once.index(word) for word in words])
 
 
 def _confidence(found: Doubles) -> float:
@@ -137,7 +150,8 @@ def _scores(long: Sequence[Rows], short: Sequence[Rows]) -> Doubles:
 
 def _sides(rows: Rows, counts: NDArray[np.intp], width: Doubles, length: Doubles) -> Doubles:
     """The same of two opposite sides; sizes are those across and along these rows."""
-    outline = _mixed(np.log(rows.length / length), _LENGTH, _WRONG_OUTLINE)
+    cut = any(row.cut for side in rows.sides for row in side)
+    outline = _mixed(np.log(rows.length / length), _LENGTH, 1.0 if cut else _WRONG_OUTLINE)
     own = [[(row, _row(row)[counts] + _reach(row)) for row in side] for side in rows.sides]
     first, second = (side or [(None, np.full(len(counts), _UNSEEN / 2))] for side in own)
     told = []
@@ -147,7 +161,8 @@ def _sides(rows: Rows, counts: NDArray[np.intp], width: Doubles, length: Doubles
             if one is not None and other is not None:
                 measured = max(rows.depth + one.inner + other.inner, 0.1)
                 faint = min(one.regularity, other.regularity) < _FAINT
-                score = score + _mixed(np.log(measured / width), _WIDTH * (2 if faint else 1), _WRONG_WIDTH)
+                deviation = np.hypot(_WIDTH, _EDGE / width) * (2 if faint else 1)
+                score = score + _mixed(np.log(measured / width), deviation, _WRONG_WIDTH)
                 score = score + _ROW_INSIDE * (
                     _stands_inside(one, rows.sides[0]) + _stands_inside(other, rows.sides[1])
                 )
@@ -177,12 +192,11 @@ def _row(row: Row) -> Doubles:
     told = told + np.maximum(first - whole, 0)[start] + np.maximum(last - whole, 0)[end]
     middle = (row.places[start] + row.places[end]) / 2
     step = float(np.median(np.diff(row.places)))
-    centred = (1 - _WRONG_OUTLINE) * np.exp(_normal(middle - 0.5, _MIDDLE)) + _WRONG_OUTLINE * (
-        np.abs(middle - 0.5) < 0.5
-    )
+    wrong = 1.0 if row.cut else _WRONG_OUTLINE
+    centred = (1 - wrong) * np.exp(_normal(middle - 0.5, _MIDDLE)) + wrong * (np.abs(middle - 0.5) < 0.5)
     told = np.where(fits, told + np.log(centred * step + 1e-9), -60.0)
-    ground = float(np.clip(_GROUND * (row.ground - _BRIGHT), -3.0, 2.0))
-    shade = -np.logaddexp(0.0, -ground if row.dark else ground)
+    dark = float(np.interp(row.ground, *_DARK))
+    shade = np.log(dark if row.dark else 1 - dark)
     regular = _REGULAR * (row.regularity - _USUAL)
     best = np.logaddexp.reduce(told, axis=1) - np.maximum(whole, 0).sum()
     return np.asarray(np.logaddexp(best, _UNSEEN) + shade + regular)
@@ -201,10 +215,10 @@ def _reach(row: Row) -> Doubles:
     return 0.5 * _mixed(np.where(off > 0, off * _SHORT / _FAR, off), _SHORT, _WRONG_REACH)
 
 
-def _normal(off: Doubles, deviation: float) -> Doubles:
+def _normal(off: Doubles, deviation: float | Doubles) -> Doubles:
     return np.asarray(-0.5 * (off / deviation) ** 2 - np.log(deviation * np.sqrt(2 * np.pi)))
 
 
-def _mixed(off: Doubles, deviation: float, wrong: float) -> Doubles:
+def _mixed(off: Doubles, deviation: float | Doubles, wrong: float) -> Doubles:
     """Logarithm of a normal density, or of an even one over a factor of twelve where the measurement is quite wrong."""
     return np.log((1 - wrong) * np.exp(_normal(off, deviation)) + wrong * 0.4)

@@ -16,8 +16,11 @@ Doubles = NDArray[np.float64]
 # Common practice, no source: set by hand while looking at photographs of boards and at renderings.
 _SAMPLES = 13  # across a pitch
 _LINES = 12  # that a tooth is looked at in
+_LIGHT_GROUND = 0.6  # from where on it may be what is between the leads that is bright
+_OPEN = 0.5  # what a last lead's inner side is worth where the ground beyond is as bright as it
+_CUT = 0.3  # pitches from an end of the outline to the frame, within which there may be more of it
 _NEIGHBOURS = 7  # teeth that a place is compared with
-_UNSEEN = 40  # places beyond what was looked at that a row may go on
+_UNSEEN = 24  # places beyond what was looked at that a row may go on
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,6 +43,8 @@ class Row:
         Whether the darker half of the comb is taken for the leads, as on white paper.
     ground : float
         How bright it is beyond both ends: 0 as the darker half of the comb, 1 as the brighter one.
+    cut : bool
+        Whether the frame cuts the top off at an end.
     """
 
     places: Doubles
@@ -49,6 +54,7 @@ class Row:
     regularity: float
     dark: bool
     ground: float
+    cut: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,11 +105,13 @@ def _candidates(strip: Strip, pitch: float) -> Iterator[Row]:
     """Fit what may be one side's row of leads, whose pitch is about known."""
     mean = cv2.blur(strip.values, (max(3, round(1.6 * pitch) | 1), 1), borderType=cv2.BORDER_REFLECT)
     flat = strip.values - mean
+    ends = 0.5 + np.array([-1, 1]) * (0.5 + _CUT * pitch / strip.frame.length)
+    cut = not _in_picture(strip, ends).all()
     for course in courses(strip, flat, pitch):
         band = _straightened(flat, strip, course)
         phase = _phase(band, strip.frame.length, pitch)
         ground = _ground(_straightened(strip.values, strip, course), phase)
-        for dark in (False, True):
+        for dark in (False, True) if ground > _LIGHT_GROUND else (False,):
             places, gaps = _places(phase, strip.frame.length, dark)
             seen = _teeth(-band if dark else band, strip.frame.length, places, gaps)
             teeth = np.where(_in_picture(strip, places), seen, np.nan)
@@ -115,6 +123,7 @@ def _candidates(strip: Strip, pitch: float) -> Iterator[Row]:
                 regularity=course.regularity,
                 dark=dark,
                 ground=ground,
+                cut=cut,
             )
 
 
@@ -148,13 +157,13 @@ def _phase(band: Floats, length: float, pitch: float) -> Doubles:
     at = np.flatnonzero(on)[:: max(1, int(pitch / 2))]
     phase, strength = np.unwrap(np.angle(turning[at])), np.abs(turning[at])
     strength = np.minimum(strength, 1.5 * np.median(strength)) + 1e-9
-    degree = 2 if len(at) >= 16 else 1
-    weight = strength
-    for _ in range(4):
-        fit = np.polyfit(along[at] - 0.5, phase, degree, w=weight)
-        off = np.abs(phase - np.polyval(fit, along[at] - 0.5))
-        weight = strength * np.minimum(1, 0.3 / np.maximum(off, 1e-6))
-    return np.asarray(along * length / pitch + np.polyval(fit, along - 0.5) / (2 * np.pi))
+    powers = np.arange(3 if len(at) >= 16 else 2)
+    terms, weight = (along[at, None] - 0.5) ** powers, strength
+    for _ in range(3):
+        weighted = terms * weight[:, None]
+        fit = np.linalg.solve(weighted.T @ weighted + 1e-9 * np.eye(len(powers)), weighted.T @ (phase * weight))
+        weight = strength * np.minimum(1, 0.3 / np.maximum(np.abs(phase - terms @ fit), 1e-6))
+    return np.asarray(along * length / pitch + ((along[:, None] - 0.5) ** powers @ fit) / (2 * np.pi))
 
 
 def _places(phase: Doubles, length: float, dark: bool) -> tuple[Doubles, Doubles]:
@@ -182,7 +191,7 @@ def _ground(band: Floats, phase: Doubles) -> float:
     if not len(bright) or not len(dark) or not off.any():
         return 0.0
     low, high = float(dark.mean()), float(bright.mean())
-    return float((np.median(level[off]) - low) / max(high - low, 1.0))
+    return float((level[off].mean() - low) / max(high - low, 1.0))
 
 
 def _in_picture(strip: Strip, places: Doubles) -> NDArray[np.bool_]:
@@ -208,10 +217,23 @@ def _teeth(band: Floats, length: float, places: Doubles, gaps: Doubles) -> Doubl
         return np.zeros((3, len(places)))
     own = cut.reshape(shape)
     usual = _usual(cut - cut.mean(axis=1, keepdims=True), inner).reshape(shape)
-    # Beyond the last lead is no gap but the ground, and a DIP's last lead may be half as wide: there only what is
-    # turned to the other leads counts.
-    parts = (slice(None), slice(_SAMPLES // 2 - 1, None), slice(None, _SAMPLES // 2 + 2))
-    return np.array([_likeness(own[..., part], usual[..., part]) for part in parts])
+    # Beyond the last lead is no gap but the ground, and a DIP's last lead may be half as wide: there what is turned to
+    # the other leads counts, and the other side by how much darker it is than the lead.
+    half = _SAMPLES // 2
+    ends = [
+        _likeness(own[..., part], usual[..., part]) * (_OPEN + (1 - _OPEN) * _fall(own, usual, beyond))
+        for part, beyond in ((slice(half - 1, None), slice(None, 3)), (slice(None, half + 2), slice(-3, None)))
+    ]
+    return np.array([_likeness(own, usual), *ends])
+
+
+def _fall(own: Floats, usual: Floats, beyond: slice) -> Doubles:
+    """How much darker than its middle a place is at one side, against the usual tooth: 0 not at all, 1 as much."""
+    half = _SAMPLES // 2
+    told = [
+        cut[..., half - 1 : half + 2].mean(axis=(1, 2)) - cut[..., beyond].mean(axis=(1, 2)) for cut in (own, usual)
+    ]
+    return np.asarray(np.clip(told[0] / np.maximum(told[1], 1e-3), 0, 1), float)
 
 
 def _usual(cut: Floats, inner: NDArray[np.intp]) -> Floats:
