@@ -7,6 +7,7 @@ most of all one wave of that pitch; `vision.teeth` counts what stands there.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from vision.geometry import Corners
 from vision.observations import Rgb
 
-Floats = NDArray[np.float32]
+Floats = NDArray[Any]
 
 # All bounds here are common practice, no source: set by hand while looking at photographs of boards and at renderings.
 LENGTH = 480  # pixels along the side that is looked at; more shows nothing new of 52 leads
@@ -186,15 +187,14 @@ def _share(strip: Strip, counts: NDArray[np.float64]) -> NDArray[np.float64]:
     part = part - cv2.blur(part, (max(3, int(length / 3.2)), 1), borderType=cv2.BORDER_REFLECT)
     size = cv2.getOptimalDFTSize(2 * part.shape[1])
     waves = np.fft.rfft(part * np.hanning(part.shape[1]).astype(np.float32), size, axis=1)
-    power = (waves.real**2 + waves.imag**2).astype(np.float32)
-    band = max(1, min(4, len(power) // 12))
-    power = cv2.blur(power, (5, band))[:: max(1, band // 2)]
+    band = max(1, min(4, len(part) // 12))
+    power = cv2.blur((waves.real**2 + waves.imag**2).astype(np.float32), (5, band))[:: max(1, band // 2)]
     share = 5 * power / (power.sum(axis=1, keepdims=True) + 1e-3 * power.max() + 1e-6)
 
     def at(harmonic: int) -> Floats:
         bins = np.rint(counts * (harmonic * size / length)).astype(int)
         known = bins < share.shape[1] - 3
-        return np.take(share, np.where(known, bins, 0), axis=1) * known
+        return np.asarray(np.take(share, np.where(known, bins, 0), axis=1) * known)
 
     # Teeth with sharp edges have overtones; but what has an overtone only is a finer comb.
     one = at(1)

@@ -34,6 +34,8 @@ _NO_ROW = -8.3  # two rows are seen where there should be four
 _ROW_INSIDE, _AS_REGULAR = -4.0, 0.8  # another row stands between the two that are taken for the chip's
 _UNKNOWN = -1.0  # nothing known fits; leads that are seen say more
 _NAMED, _FAMILY, _EITHER = 0.5, 0.6, 0.6  # probabilities from which a package, its family, one of two is named
+# Three legs on one side: how regular they are, and no other side is; by how much three fit better than another number.
+_LEGS, _NO_LEGS, _MARGIN, _TRANSISTOR = 0.7, 0.6, 1.5, "TO-92 or TO-220"
 _BY_SHAPE = 0.3  # what a guess by the outline's proportions alone is worth
 _SHAPE = 0.12  # standard deviation of their logarithm
 
@@ -80,17 +82,35 @@ def package_of(image: Rgb, corners: Corners) -> tuple[str | None, float]:
     Returns
     -------
     name : str or None
-        Such as 'DIP-40'; 'DIP', 'DIP or SOIC' where the leads leave it open; None where nothing can be said.
+        Such as 'DIP-40'; 'DIP', 'DIP or SOIC', 'TO-92 or TO-220' where the leads leave it open; None where nothing can
+        be said.
     confidence : float
         0 to 1: the probability that the name is right; 0 where there is none. By the outline's proportions alone, where
         no leads are seen, it is low.
     """
     long, short = rows_of_leads(image, corners)
+    if _three_legs(long, short) or _three_legs(short, long):
+        return _TRANSISTOR, 0.5
     scores = np.append(_scores(long, short), _UNKNOWN)
     scores = np.exp(scores - scores.max())
     known = scores / scores.sum()
-    sides = sorted(quad_sides(corners))
-    return _named(known[:-1], float(known[-1]) * _by_shape(sides[1] / max(sides[0], 1.0)))
+    narrow, wide = sorted(quad_sides(corners))
+    return _named(known[:-1], float(known[-1]) * _by_shape(max(wide, 1.0) / max(narrow, 1.0)))
+
+
+def _three_legs(rows: Sequence[Rows], others: Sequence[Rows]) -> bool:
+    """Whether three leads stand out far from one side and none from the others, as those of a transistor do."""
+    if not rows:
+        return False
+    regular = [max((row.regularity for row in side), default=0.0) for side in rows[0].sides]
+    elsewhere = [row.regularity for one in others for side in one.sides for row in side]
+    if max(regular) < _LEGS or max([min(regular), *elsewhere]) > _NO_LEGS:
+        return False
+    row = rows[0].sides[int(np.argmax(regular))][0]
+    told = _row(row)
+    three = _table().counts == 3
+    far = row.outer > 0.3 * rows[0].depth and row.outer - row.inner > 0.8
+    return bool(far and told[three].max() > told[~three].max() + _MARGIN)
 
 
 def _named(by_leads: Doubles, by_shape: Doubles) -> tuple[str | None, float]:
@@ -152,8 +172,8 @@ def _sides(rows: Rows, counts: NDArray[np.intp], width: Doubles, length: Doubles
     """The same of two opposite sides; sizes are those across and along these rows."""
     cut = any(row.cut for side in rows.sides for row in side)
     outline = _mixed(np.log(rows.length / length), _LENGTH, 1.0 if cut else _WRONG_OUTLINE)
-    own = [[(row, _row(row)[counts] + _reach(row)) for row in side] for side in rows.sides]
-    first, second = (side or [(None, np.full(len(counts), _UNSEEN / 2))] for side in own)
+    unseen: list[tuple[Row | None, Doubles]] = [(None, np.full(len(counts), _UNSEEN / 2))]
+    first, second = ([(row, _row(row)[counts] + _reach(row)) for row in side] or unseen for side in rows.sides)
     told = []
     for one, its in first:
         for other, theirs in second:

@@ -201,6 +201,24 @@ def test_a_bare_square_is_no_package_for_certain() -> None:
     assert confidence <= 0.35
 
 
+# Bodies and leads of TO-92 (JEDEC TO-226) and TO-220 from memory, in millimetres.
+@pytest.mark.parametrize(("width", "height", "pitch", "lead"), [(4.6, 4.4, 1.27, 0.45), (10.2, 9.0, 2.54, 0.8)])
+@pytest.mark.parametrize("turns", [0, 1, 2])
+def test_three_long_legs_on_one_side_are_a_transistor_s(
+    width: float, height: float, pitch: float, lead: float, turns: int
+) -> None:
+    one = Drawing(width, height, 3, 0, pitch, 2 * height, lead, pixels=280 / width)
+    room = round((2 * height - one.margin) * one.pixels)
+    picture, corners = draw(one)
+    tall = np.concatenate([picture, picture[-1:].repeat(room, axis=0)])  # the legs go on to the picture's edge
+    top = int(corners[:, 1].min())
+    tall[:top] = one.ground  # and there are none above
+    for _ in range(turns):
+        corners = np.stack([corners[:, 1], tall.shape[1] - corners[:, 0]], axis=1)
+        tall = np.ascontiguousarray(np.rot90(tall))
+    assert package_of(tall, corners) == ("TO-92 or TO-220", 0.5)
+
+
 @pytest.mark.parametrize("size", [(2, 2), (40, 3), (9, 200)])
 def test_the_smallest_tops_do_no_harm(size: tuple[int, int]) -> None:
     image = np.random.default_rng(3).integers(0, 256, (60, 260, 3), np.uint8)
