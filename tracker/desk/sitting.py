@@ -40,7 +40,8 @@ class Sitting:
     def see(self, path: str, data: bytes | None = None) -> PhotoView:
         """Look at one more photo, by its bytes where they are at hand; `add` then makes it one of the lot's.
 
-        Slow, and nothing is changed by it: it may be broken off.
+        Slow, and nothing is changed by it: it may be broken off. This process does it alone: others would have to start
+        and open the readers anew for every photo, which takes longer than they save.
         """
         return look([PhotoSource(path, data)], lexicon=lexicon()).photos[0]
 
