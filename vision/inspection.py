@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from vision import compare, lettering, on_card, photo, surface
+from vision.advice import advice
 from vision.crew import Crew, crew
 from vision.errors import PhotoError
 from vision.faces import crop_line, rectify, turned
@@ -117,6 +118,8 @@ def _method() -> dict[str, str]:
 
 def _view(source: PhotoSource, lexicon: Lexicon, hands: Crew) -> PhotoView:
     (opened,) = hands.each(_open, [source])
+    if opened.view.error is not None:
+        return opened.view
     second = SecondReader()
     drafts = hands.each(partial(_draft, lexicon=lexicon), opened.regions)
     opinions = second.read([crop for draft in drafts for crop in draft.crops])
@@ -131,7 +134,8 @@ def _view(source: PhotoSource, lexicon: Lexicon, hands: Crew) -> PhotoView:
         pieces = [p for p, r in zip(pieces, opened.regions, strict=True) if _is_a_chip(p, r.outline)]
     pieces = [replace(piece, photo=opened.view.sha256) for piece in pieces]
     named, doubts = on_card.labelled(_labelled(_in_reading_order(pieces), opened.labels), opened.view.card)
-    return replace(opened.view, warnings=opened.view.warnings + second.warnings() + doubts, pieces=named)
+    warnings = opened.view.warnings + second.warnings() + doubts + advice(named, lexicon, hands)
+    return replace(opened.view, warnings=warnings, pieces=named)
 
 
 def _open(source: PhotoSource) -> _Opened:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 
+from vision.drawn import drawn
 from vision.errors import PhotoError
 from vision.observations import PhotoWarning, Rgb
 
@@ -156,6 +157,9 @@ def _pixels(picture: Image.Image) -> Rgb:
         grey = np.nan_to_num(np.asarray(picture, np.float32), posinf=0.0, neginf=0.0)
         scaled = np.clip(grey * 255.0 / max(float(grey.max()), 1e-9), 0, 255).astype(np.uint8)
         return np.repeat(scaled[..., None], 3, axis=2)
+    if picture.has_transparency_data:  # what lies under it may have any colour
+        seen = picture.convert("RGBA")
+        picture = Image.alpha_composite(Image.new("RGBA", seen.size, "white"), seen)
     return np.asarray(picture.convert("RGB"), np.uint8)
 
 
@@ -182,7 +186,7 @@ def quality(image: Rgb) -> tuple[PhotoWarning, ...]:
         found.append(PhotoWarning("glare", "Parts are burnt out: move the lamp to the side or put paper before it."))
     if float(np.percentile(grey, 95)) < _DARK:
         found.append(PhotoWarning("dark", "The photo is dark: add light from the side."))
-    return tuple(found)
+    return (*found, *drawn(image))
 
 
 def focus(image: Rgb, longest: int = _WORKING) -> float:
