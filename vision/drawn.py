@@ -5,11 +5,11 @@ import numpy as np
 
 from vision.observations import PhotoWarning, Rgb
 
-# Every sensor has noise, and a compressor evens out no more than its blocks of 8 by 8 or 16 by 16 pixels (JPEG, ITU-T
-# T.81). What is burnt out or black is even in photos, too. How many pixels on a side an even part must have, which
-# share of the picture such parts, and from which share of fine grain on a photo is part of it: common practice, no
-# source.
-_SIDE, _SHARE, _GRAIN = 33, 0.2, 0.04
+# Every sensor has noise. A strong compressor evens out blocks of 8 by 8 or 16 by 16 pixels (JPEG, ITU-T T.81), many of
+# them in a row, but in several shades; what is burnt out or black is even in photos, too. How many pixels on a side an
+# even part must have, which share of the picture such parts, and their two commonest colours of them; and from which
+# share of fine grain on a photo is part of it: common practice, no source.
+_SIDE, _SHARE, _TWO_COLOURS, _GRAIN = 33, 0.2, 0.8, 0.04
 _DARKEST, _BRIGHTEST = 3, 252
 _LONGEST = 1000
 
@@ -26,9 +26,13 @@ def drawn(image: Rgb) -> tuple[PhotoWarning, ...]:
     thin = np.ascontiguousarray(image[::step, ::step])  # each pixel as it is: a mean would even out noise
     same = (cv2.dilate(thin, kernel) == cv2.erode(thin, kernel)).all(axis=2)
     coloured = (thin.min(axis=2) >= _DARKEST) & (thin.max(axis=2) <= _BRIGHTEST)
-    if float((same & coloured).mean()) < _SHARE:
+    even = thin[same & coloured].astype(np.uint32)
+    if len(even) < _SHARE * same.size:
         return ()
-    if _grain(image) >= _GRAIN:
+    counts = np.sort(np.unique(even @ np.array([65536, 256, 1], np.uint32), return_counts=True)[1])
+    if counts[-2:].sum() < _TWO_COLOURS * len(even):
+        return ()
+    if _grain(thin) >= _GRAIN:
         what = "Large parts of this picture are exactly even, as in a screenshot or a photo that was edited"
         return (PhotoWarning("screenshot", f"{what}: use the photo itself, as the camera wrote it."),)
     return (PhotoWarning("drawing", "This picture is a drawing: it says nothing of how a chip looks; take a photo."),)
