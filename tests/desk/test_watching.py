@@ -14,12 +14,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
+from sqlalchemy import select
 from staged import Stage, chip, found, picture
+from stock import a_lot
 
 from tracker.cli.interrupt import Stop, stopping
+from tracker.desk import photograph as photographing
 from tracker.desk import sitting, watch
+from tracker.desk.verify import verify
 from tracker.desk.watch import PATIENCE_S, POLL_S, SETTLE_S, Arrived, Ends, PassedOver, Watch, arrivals
+from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
+from tracker.records.models import JournalEntry
 
 
 def photo_bytes(seed: int, kind: str = "JPEG") -> bytes:
@@ -395,3 +401,59 @@ def test_sanding_is_seen_beside_later_photos_of_an_exemplar(stage, tmp_path, lot
     assert ran.code == 0
     assert [Path(photo["path"]).name for photo in ran.json["exemplars"]] == ["good.png"]
     assert stage.asked == [([], [str(good)]), ([str(own)], [])]
+
+
+# --- photograph -------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def workshop(tmp_path, sqlite_template, stage, monkeypatch) -> Path:
+    monkeypatch.setattr(photographing, "look", stage.look)
+    folder = tmp_path / "w"
+    with Workspace.open(folder, create=True) as opened:
+        a_lot(opened)
+    return folder
+
+
+def test_each_photo_that_comes_is_kept_in_an_act_of_its_own(stage, tmp_path, lotproof, later, workshop):
+    folder = tmp_path / "in"
+    folder.mkdir()
+    one = stage.put(picture(tmp_path, "one.png", shade=10), chip("CV6522AP", "8914"))
+    two = stage.put(picture(tmp_path, "two.png", shade=20), chip("CV6522AP", "8914"))
+    data = one.read_bytes()
+    later(0.2, lambda: one.rename(folder / "one.png"))
+    later(0.6, lambda: two.rename(folder / "two.png"))
+    ran = lotproof("photograph", "l1", "--watch", folder, "--until", 2, "--workspace", workshop, "--json")
+    assert ran.code == 0, ran.err
+    assert ran.json["schema"] == "lotproof.photograph/1"
+    assert [photo["name"] for photo in ran.json["photos"]] == ["one.png", "two.png"]
+    assert sorted({piece["piece"] for piece in ran.json["pieces"]}) == ["L0001-01", "L0001-02"]
+    with Workspace.open(workshop) as opened:
+        assert opened.store.read(ran.json["photos"][0]["sha256"]) == data
+        with opened.read() as session:
+            acts = session.scalars(select(JournalEntry.act).order_by(JournalEntry.id)).all()
+        assert acts.count("photograph") == 2
+        assert verify(opened).faults == ()
+
+
+def test_a_photo_that_cannot_be_one_of_the_lot_s_does_not_end_the_watch(stage, tmp_path, lotproof, later, workshop):
+    folder = tmp_path / "in"
+    folder.mkdir()
+    strange = stage.put(picture(tmp_path, "strange.png", shade=10), chip("CV6522AP", label="L0009-01"))
+    good = stage.put(picture(tmp_path, "good.png", shade=20), chip("CV6522AP", "8914"))
+    later(0.2, lambda: strange.rename(folder / "strange.png"))
+    later(0.6, lambda: good.rename(folder / "good.png"))
+    ran = lotproof("photograph", "L0001", "--watch", folder, "--until", 2, "--workspace", workshop)
+    assert ran.code == 2
+    assert "lotproof: strange.png: None of the chips in view can be a piece of L0001" in ran.err
+    assert "L0001-01 (by reading order, good.png no. 1)" in ran.out
+
+
+def test_a_lot_that_is_not_there_is_refused_before_anything_comes(tmp_path, lotproof, workshop):
+    ran = lotproof("photograph", "L0077", "--watch", tmp_path, "--workspace", workshop)
+    assert ran.code == 2
+    assert "L0077" in ran.err
+    assert "Watching" not in ran.err
+    ran = lotproof("photograph", "L0001", "--watch", tmp_path, "--piece", "L0001-01", "--workspace", workshop)
+    assert ran.code == 2
+    assert "Leave it away with --watch" in ran.err

@@ -1,6 +1,8 @@
 """The verbs that look at photos: `inspect` without a workspace, `photograph` with one."""
 
+from collections.abc import Sequence
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,8 +15,9 @@ from tracker.errors import BadRequest, ExitCode
 
 if TYPE_CHECKING:
     from tracker.desk.camera import Shot
-    from tracker.desk.contract import InspectionDocument
+    from tracker.desk.contract import InspectionDocument, PhotographDocument
     from tracker.desk.watch import Ends
+    from tracker.desk.workspace import Workspace
 
 
 class Role(StrEnum):
@@ -30,7 +33,9 @@ class Role(StrEnum):
 PhotosArgument = Annotated[
     list[Path] | None,
     typer.Argument(
-        metavar="PHOTO...", help="JPEG, PNG, WebP, TIFF or HEIC; none with --camera is fine.", show_default=False
+        metavar="PHOTO...",
+        help="JPEG, PNG, WebP, TIFF or HEIC; may be left out with --watch or --camera.",
+        show_default=False,
     ),
 ]
 CameraOption = Annotated[
@@ -42,6 +47,24 @@ CameraOption = Annotated[
         "a short burst counts.",
         show_default=False,
     ),
+]
+WatchOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--watch",
+        metavar="DIR",
+        help="Go on with every photo that comes into this folder, as a tethered camera or a phone's sync puts them "
+        "there; Ctrl-C ends it.",
+        show_default=False,
+    ),
+]
+UntilOption = Annotated[
+    int | None,
+    typer.Option("--until", metavar="N", min=1, help="With --watch: end after N photos.", show_default=False),
+]
+ForOption = Annotated[
+    float | None,
+    typer.Option("--for", metavar="SECONDS", help="With --watch: end after so many seconds.", show_default=False),
 ]
 OverlayOption = Annotated[
     Path | None,
@@ -67,24 +90,9 @@ def inspect(
         str | None, typer.Option("--claimed", metavar="PART", help="The part number claimed.", show_default=False)
     ] = None,
     overlay: OverlayOption = None,
-    watch: Annotated[
-        Path | None,
-        typer.Option(
-            "--watch",
-            metavar="DIR",
-            help="Go on with every photo that comes into this folder, as a tethered camera or a phone's sync puts "
-            "them there; Ctrl-C ends it.",
-            show_default=False,
-        ),
-    ] = None,
-    until: Annotated[
-        int | None,
-        typer.Option("--until", metavar="N", min=1, help="With --watch: end after N photos.", show_default=False),
-    ] = None,
-    seconds: Annotated[
-        float | None,
-        typer.Option("--for", metavar="SECONDS", help="With --watch: end after so many seconds.", show_default=False),
-    ] = None,
+    watch: WatchOption = None,
+    until: UntilOption = None,
+    seconds: ForOption = None,
     camera: CameraOption = None,
     keep: Annotated[
         Path | None,
@@ -118,7 +126,7 @@ def inspect(
 
 def _refuse_nothing(photos: list[Path] | None, camera: str | None, watch: Path | None = None) -> None:
     if not photos and camera is None and watch is None:
-        raise BadRequest("No photo is named.", "Name photos, or a camera with --camera.")
+        raise BadRequest("No photo is named.", "Name photos, a folder with --watch, or a camera with --camera.")
 
 
 def _ends(watch: Path | None, until: int | None, seconds: float | None) -> "Ends":
@@ -191,6 +199,9 @@ def photograph(
     ] = None,
     role: Annotated[Role, typer.Option("--role", help="What the photos show.")] = Role.TOP,
     overlay: OverlayOption = None,
+    watch: WatchOption = None,
+    until: UntilOption = None,
+    seconds: ForOption = None,
     camera: CameraOption = None,
     operator: OperatorOption = None,
     workspace: WorkspaceOption = None,
@@ -202,23 +213,23 @@ def photograph(
     pieces without such a photo; --piece says it outright, also to correct an earlier match. Swab photos: work with good
     air, gloves and no flame; local rules have the last word.
     """
-    _refuse_nothing(photos, camera)
-    from tracker.desk.photograph import photograph as keep_and_look
+    ends = _ends(watch, until, seconds)
+    _refuse_nothing(photos, camera, watch)
+    if watch is not None and piece:
+        raise BadRequest("--piece says what is in view of one photo.", "Leave it away with --watch.")
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
-        shots = _shots(camera, None)
-        with progress("Looking at photos, with earlier ones to compare with") as told:
-            document = keep_and_look(
-                opened,
-                lot,
-                photos or [],
-                shots=shots,
-                piece=piece or (),
-                role=role.value,
-                operator=operator,
-                progress=told,
-            )
+        shots, refused = _shots(camera, None), False
+        keep = partial(_keep_and_look, opened, lot, piece or (), role, operator)
+        if watch is None:
+            document = keep(photos or [], shots)
+        else:
+            from tracker.cli.sittings import watch_and_photograph
+            from tracker.desk.photograph import nothing_yet
+
+            begun = nothing_yet(opened, lot, role.value)
+            document, refused = watch_and_photograph(watch, ends, begun, photos or [], shots, keep, as_json=as_json)
         written = []
         if overlay is not None:
             from tracker.desk.overlays import write_kept
@@ -226,7 +237,26 @@ def photograph(
             written = write_kept(opened.store, document.photos, overlay)
     if as_json:
         printing.print_json(document.as_json())
-    else:
+    elif watch is None:
         print_photographed(document, copied=bool(written))
     for path in written:
         printing.note(f"Annotated picture: {path}")
+    if refused:
+        raise typer.Exit(ExitCode.BAD_REQUEST)
+
+
+def _keep_and_look(
+    workspace: "Workspace",
+    lot: str,
+    piece: Sequence[str],
+    role: Role,
+    operator: str | None,
+    photos: Sequence[Path],
+    shots: "Sequence[Shot]",
+) -> "PhotographDocument":
+    from tracker.desk.photograph import photograph as keep_and_look
+
+    with progress("Looking at photos, with earlier ones to compare with") as told:
+        return keep_and_look(
+            workspace, lot, photos, shots=shots, piece=piece, role=role.value, operator=operator, progress=told
+        )

@@ -1,17 +1,17 @@
-"""`inspect --watch`: photos looked at as they come into a folder, until somebody says that it is enough."""
+"""`--watch`: photos looked at as they come into a folder, until somebody says that it is enough."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tracker.cli import printing
 from tracker.cli.interrupt import Stop, stopping
-from tracker.cli.photo_text import chips, print_photo
+from tracker.cli.photo_text import chips, print_photo, print_photographed
 
 if TYPE_CHECKING:
     from tracker.desk.camera import Shot
-    from tracker.desk.contract import InspectionDocument, PhotoInspected
+    from tracker.desk.contract import InspectionDocument, PhotographDocument, PhotoInspected
     from tracker.desk.sitting import Sitting
     from tracker.desk.watch import Ends, Watch
 
@@ -49,6 +49,67 @@ def watch_and_inspect(folder: Path, ends: "Ends", asked: Asked) -> "InspectionDo
     return session.sitting.document
 
 
+def watch_and_photograph(
+    folder: Path,
+    ends: "Ends",
+    begun: "PhotographDocument",
+    photos: Sequence[Path],
+    shots: "Sequence[Shot]",
+    keep: "Callable[[Sequence[Path], Sequence[Shot]], PhotographDocument]",
+    *,
+    as_json: bool,
+) -> "tuple[PhotographDocument, bool]":
+    """Keep the named photos, then each that comes into a folder, one act a photo; print each.
+
+    Returns
+    -------
+    document : PhotographDocument
+        All of them; of a piece that was looked at again, how it stands now.
+    refused : bool
+        Whether a photo that came could not be kept.
+
+    Raises
+    ------
+    BadRequest
+        When there is no such folder, or a named photo cannot be kept.
+    """
+    from tracker.desk.camera import Shot
+    from tracker.desk.watch import Arrived, Watch, arrivals
+    from tracker.errors import BadRequest
+
+    def show(document: "PhotographDocument") -> "PhotographDocument":
+        if as_json:
+            printing.note(f"{', '.join(photo.name for photo in document.photos)}: kept")
+        else:
+            print_photographed(document, copied=True)
+        return begun.followed_by(document)
+
+    watch, refused = Watch(folder), False
+    with stopping() as stop:  # an act is not broken off: what was begun is finished
+        _say_what_is_watched(watch, ends)
+        if photos or shots:
+            begun = show(keep(photos, shots))
+        for one in arrivals(watch, ends, stop.asked):
+            if isinstance(one, Arrived):
+                try:
+                    begun = show(keep((), (Shot(one.path.name, one.data, 1),)))
+                except BadRequest as error:
+                    refused = True
+                    printing.note(f"lotproof: {one.path.name}: {error}")
+            else:
+                refused = refused or one.unusable
+                printing.note(one.reason)
+        _say_what_was_left(watch, came=bool(begun.photos))
+    return begun, refused
+
+
+def _say_what_was_left(watch: "Watch", *, came: bool) -> None:
+    for left in watch.unfinished():
+        printing.note(left.reason)
+    if not came:
+        printing.note("No photo came.")
+
+
 def _say_what_is_watched(watch: "Watch", ends: "Ends") -> None:
     until = [f"{ends.photos} photos have come"] if ends.photos else []
     until += [f"{ends.seconds:g} seconds have passed"] if ends.seconds else []
@@ -82,10 +143,7 @@ class _Session:
                 self._show(self.sitting.add_unusable(str(one.path), one.reason), None)
             else:
                 printing.note(one.reason)
-        for left in watch.unfinished():
-            printing.note(left.reason)
-        if not self.sitting.document.photos:
-            printing.note("No photo came.")
+        _say_what_was_left(watch, came=bool(self.sitting.document.photos))
 
     def _look(self, path: str, data: bytes | None) -> bool:
         """Look at one photo and show it; False where somebody asked to stop meanwhile."""

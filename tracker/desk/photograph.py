@@ -114,6 +114,20 @@ def photograph(
         return record(act, owner, looked)
 
 
+def nothing_yet(workspace: Workspace, lot: str, role: str) -> PhotographDocument:
+    """Return the document of a lot that no photo was kept for yet; more can follow.
+
+    Raises
+    ------
+    BadRequest
+        When the lot or the role is not known.
+    """
+    with workspace.read() as session:
+        return PhotographDocument(
+            lot=find_lot(session, lot).label, role=one_of(role, "role", ROLES), photos=(), pieces=()
+        )
+
+
 def _take(path: Path) -> Taken:
     try:
         return Taken(path, file_name(path.name), path.read_bytes())
