@@ -7,8 +7,8 @@ from pathlib import Path
 
 from tracker import __version__
 from tracker.desk.body_size import check_sizes
-from tracker.desk.card_seen import card_seen
 from tracker.desk.camera import Shot
+from tracker.desk.card_seen import card_seen
 from tracker.desk.contract import (
     DateCode,
     ExemplarPhoto,

@@ -8,8 +8,8 @@ from pathlib import Path
 from sqlalchemy.orm import Session
 
 from tracker.desk.assess import LISTING, inspected_pieces, prior_of
-from tracker.desk.card_seen import refuse_other_lots
 from tracker.desk.camera import Shot
+from tracker.desk.card_seen import refuse_other_lots
 from tracker.desk.companions import Companions, companions_of, earlier_photos
 from tracker.desk.contract import InspectionDocument, PhotographDocument
 from tracker.desk.fields import file_name, one_of
