@@ -85,6 +85,7 @@ class Stage:
         exemplars: Sequence[PhotoSource] = (),
         lexicon: object = None,
         progress: Callable[[int, int], None] | None = None,
+        workers: int = 1,
     ) -> Inspection:
         """Answer as `vision.inspection.inspect` does."""
         self.asked.append(([one.path for one in photos], [one.path for one in exemplars]))

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from vision import compare, lettering, on_card, photo, surface
+from vision.advice import advice
 from vision.crew import Crew, crew
 from vision.errors import PhotoError
 from vision.faces import crop_line, rectify, turned
@@ -99,6 +100,17 @@ def inspect(
     return Inspection(tuple(_compared(own, known)), tuple(known), _method())
 
 
+def together(photos: Sequence[PhotoView], exemplars: Sequence[PhotoView] = ()) -> Inspection:
+    """Compare the chips of photos that were looked at one by one, as `inspect` compares those it looked at at once.
+
+    Parameters
+    ----------
+    photos, exemplars : sequence of PhotoView
+        As an `Inspection` holds them; what was observed of them by an earlier comparison is replaced.
+    """
+    return Inspection(tuple(_compared(photos, exemplars)), tuple(exemplars), _method())
+
+
 def _method() -> dict[str, str]:
     packages = ("rapidocr", "onnxruntime", "opencv-python-headless", "numpy", "pytesseract")
     return {"vision": METHOD_VERSION, **{name: version(name) for name in packages}}
@@ -106,6 +118,8 @@ def _method() -> dict[str, str]:
 
 def _view(source: PhotoSource, lexicon: Lexicon, hands: Crew) -> PhotoView:
     (opened,) = hands.each(_open, [source])
+    if opened.view.error is not None:
+        return opened.view
     second = SecondReader()
     drafts = hands.each(partial(_draft, lexicon=lexicon), opened.regions)
     opinions = second.read([crop for draft in drafts for crop in draft.crops])
@@ -120,7 +134,8 @@ def _view(source: PhotoSource, lexicon: Lexicon, hands: Crew) -> PhotoView:
         pieces = [p for p, r in zip(pieces, opened.regions, strict=True) if _is_a_chip(p, r.outline)]
     pieces = [replace(piece, photo=opened.view.sha256) for piece in pieces]
     named, doubts = on_card.labelled(_labelled(_in_reading_order(pieces), opened.labels), opened.view.card)
-    return replace(opened.view, warnings=opened.view.warnings + second.warnings() + doubts, pieces=named)
+    warnings = opened.view.warnings + second.warnings() + doubts + advice(named, lexicon, hands)
+    return replace(opened.view, warnings=warnings, pieces=named)
 
 
 def _open(source: PhotoSource) -> _Opened:

@@ -1,59 +1,77 @@
-"""What package a top belongs to, from its shape and the leads seen beside it."""
+"""What package a top belongs to, from the leads counted beside it and from its sizes in their pitch."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import find_peaks
 
-from vision.geometry import Corners, outward, quad_sides
+from vision.geometry import Corners, quad_sides
+from vision.kinds import kinds
 from vision.observations import Rgb
+from vision.teeth import Row, Rows, rows_of_leads
 
-# Name, leads a side, body length over width, lead pitch over body width. From the outlines' nominal figures in
-# millimetres: DIP JEDEC MS-001 (300 mil bodies, 6.35 wide) and MS-011 (600 mil, 13.9 wide), pitch 2.54; SOIC MS-012
-# (3.9 wide, its flat top about 3.5) and MS-013 (7.5 wide), pitch 1.27. Lengths of DIP-18, -32, -42, -48 and -64 are
-# from memory.
-_KINDS: tuple[tuple[str, int, float, float], ...] = (
-    ("DIP-8", 4, 1.48, 0.400),
-    ("DIP-14", 7, 3.02, 0.400),
-    ("DIP-16", 8, 3.12, 0.400),
-    ("DIP-18", 9, 3.60, 0.400),
-    ("DIP-20", 10, 4.05, 0.400),
-    ("DIP-24", 12, 5.00, 0.400),
-    ("DIP-24", 12, 2.27, 0.183),
-    ("DIP-28", 14, 5.55, 0.400),
-    ("DIP-28", 14, 2.62, 0.183),
-    ("DIP-32", 16, 3.02, 0.183),
-    ("DIP-40", 20, 3.75, 0.183),
-    ("DIP-42", 21, 3.80, 0.183),
-    ("DIP-48", 24, 4.45, 0.183),
-    ("DIP-64", 32, 4.70, 0.147),
-    ("SOIC-8", 4, 1.34, 0.363),
-    ("SOIC-14", 7, 2.40, 0.363),
-    ("SOIC-16", 8, 2.77, 0.363),
-    ("SOIC-16W", 8, 1.37, 0.169),
-    ("SOIC-20W", 10, 1.71, 0.169),
-    ("SOIC-24W", 12, 2.05, 0.169),
-    ("SOIC-28W", 14, 2.39, 0.169),
-)
-# How far a measured ratio may lie from the nominal one (relative standard deviation): outlines, moulding draft and
-# perspective. The chance that one lead too many or too few is counted, and that a row of glints is no row of leads
-# at all. Common practice, no source: guessed, then changed while looking at the sample pictures.
-_ASPECT_SPREAD, _PITCH_SPREAD, _MISCOUNT, _NO_LEADS = 0.09, 0.10, 0.25, 0.02
-_LEAST_CONFIDENCE, _NO_TWIN = 0.5, 32
+Doubles = NDArray[np.float64]
+
+# All figures here are common practice, no source: set by hand while looking at photographs of boards and at renderings.
+# How strongly a place of the comb speaks for a lead there by its likeness to a tooth, from what likeness on, and no
+# more than so much; tempered, for neighbours are not independent. A last lead is seen with less certainty.
+_SLOPE, _EVEN, _MOST, _TEMPER, _LAST = 8.0, 0.3, 4.0, 0.65, 0.85
+_UNSEEN = -12.0  # a row in shade or in a socket: its teeth say no less than this
+# Standard deviations: of a row's middle against the outline's, in lengths; of the logarithm of the width between rows,
+# and of where they begin, in pitches (both twice that where rows are faint); of the logarithms of the outline's length
+# and of how far leads stand out (less than they should, and more: their solder and a socket may look like leads). How
+# often outline, width and reach are quite wrong.
+_MIDDLE, _WIDTH, _EDGE, _FAINT, _LENGTH, _SHORT, _FAR = 0.05, 0.05, 0.15, 0.7, 0.1, 0.4, 0.9
+_WRONG_OUTLINE, _WRONG_WIDTH, _WRONG_REACH = 0.15, 0.02, 0.05
+_REGULAR, _USUAL = 25.0, 0.6  # how much regularity speaks for leads, and from where on
+# How often leads are darker than what is between them, by how bright the ground is against that: rarely so where both
+# are alike, and more often where the ground is brighter still, as white paper is.
+_DARK = (0.6, 1.0, 2.5), (0.05, 0.1, 0.5)
+_PITCH = 0.08  # standard deviation of the logarithm of neighbouring sides' pitches
+_NO_ROW = -8.3  # two rows are seen where there should be four
+_ROW_INSIDE, _AS_REGULAR = -4.0, 0.8  # another row stands between the two that are taken for the chip's
+_UNKNOWN = -1.0  # nothing known fits; leads that are seen say more
+_NAMED, _FAMILY, _EITHER = 0.5, 0.6, 0.6  # probabilities from which a package, its family, one of two is named
+# Three legs on one side: how regular they are, and no other side is; by how much three fit better than another number.
+_LEGS, _NO_LEGS, _MARGIN, _TRANSISTOR = 0.7, 0.6, 1.5, "TO-92 or TO-220"
+_BY_SHAPE = 0.3  # what a guess by the outline's proportions alone is worth
+_SHAPE = 0.12  # standard deviation of their logarithm
 
 
-@dataclass(frozen=True, slots=True)
-class LeadRow:
-    """A row of leads along one side: how many were counted and their pitch in photo pixels."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Table:
+    """The kinds as columns; `long` and `short` index `counts` with the leads of their rows."""
 
-    count: int
-    pitch: float
+    counts: NDArray[np.intp]
+    long: NDArray[np.intp]
+    short: NDArray[np.intp]
+    four: NDArray[np.bool_]
+    length: Doubles
+    width: Doubles
+    reach: Doubles
+    common: Doubles
+
+
+@cache
+def _table() -> _Table:
+    every = kinds()
+    counts = np.array(sorted({k.along for k in every} | {k.across for k in every if k.across}))
+    return _Table(
+        counts=counts,
+        long=np.searchsorted(counts, [k.along for k in every]),
+        short=np.searchsorted(counts, [k.across or k.along for k in every]),
+        four=np.array([k.across > 0 for k in every]),
+        length=np.array([k.length for k in every]),
+        width=np.array([k.width for k in every]),
+        reach=np.array([k.reach for k in every]),
+        common=np.log([k.common for k in every]),
+    )
 
 
 def package_of(image: Rgb, corners: Corners) -> tuple[str | None, float]:
-    """Name the package where shape and leads agree on one.
+    """Name the package as far as leads and shape tell it.
 
     Parameters
     ----------
@@ -64,89 +82,163 @@ def package_of(image: Rgb, corners: Corners) -> tuple[str | None, float]:
     Returns
     -------
     name : str or None
-        Such as 'DIP-40'; 'DIP or SOIC', 'QFP or PLCC' where the leads leave it open; None where nothing is seen.
+        Such as 'DIP-40'; 'DIP', 'DIP or SOIC', 'TO-92 or TO-220' where the leads leave it open; None where nothing can
+        be said.
     confidence : float
-        0 to 1; 0 where there is no name.
+        0 to 1: the probability that the name is right; 0 where there is none. By the outline's proportions alone, where
+        no leads are seen, it is low.
     """
-    grey = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    rows = [_lead_row(grey, corners, side) for side in range(4)]
-    across, down = quad_sides(corners)
-    long, short = max(across, down), max(min(across, down), 1.0)
-    sides = (0, 2) if across >= down else (1, 3)
-    ends = [r for i, r in enumerate(rows) if i not in sides and r is not None]
-    along = [r for i in sides if (r := rows[i]) is not None]
-    if long < 1.45 * short and along and ends and max(r.count for r in ends) >= 5:
-        return "QFP or PLCC", 0.5
-    if not along:
-        return None, 0.0
-    return _likeliest(along, long / short, short)
+    long, short = rows_of_leads(image, corners)
+    if _three_legs(long, short) or _three_legs(short, long):
+        return _TRANSISTOR, 0.5
+    scores = np.append(_scores(long, short), _UNKNOWN)
+    scores = np.exp(scores - scores.max())
+    known = scores / scores.sum()
+    narrow, wide = sorted(quad_sides(corners))
+    return _named(known[:-1], float(known[-1]) * _by_shape(max(wide, 1.0) / max(narrow, 1.0)))
 
 
-def _likeliest(rows: list[LeadRow], aspect: float, short: float) -> tuple[str | None, float]:
-    """The best of the known kinds by Bayes' rule, all taken as equally common beforehand."""
-    scores: dict[str, float] = {}
-    for name, count, shape, pitch in _KINDS:
-        # Both rows hang on one outline, so they err together; and one of them often is a shadow: the better one counts.
-        fit = max(_fit(row, count, row.pitch / short / pitch) for row in rows)
-        scores[name] = scores.get(name, 0.0) + fit * _closeness(aspect / shape, _ASPECT_SPREAD)
-    total = sum(scores.values()) + _NO_LEADS  # what fits nothing well is some other package
-    name, best = max(scores.items(), key=lambda item: item[1])
-    # A 28-lead DIP and SOIC, or a 14-lead one, differ by less than outlines err; only long DIP have no such twin.
-    if best / total < _LEAST_CONFIDENCE or int(name.split("-")[1].rstrip("W")) < _NO_TWIN:
-        return "DIP or SOIC", 0.4
-    return name, round(best / total, 2)
+def _three_legs(rows: Sequence[Rows], others: Sequence[Rows]) -> bool:
+    """Whether three leads stand out far from one side and none from the others, as those of a transistor do."""
+    if not rows:
+        return False
+    regular = [max((row.regularity for row in side), default=0.0) for side in rows[0].sides]
+    elsewhere = [row.regularity for one in others for side in one.sides for row in side]
+    if max(regular) < _LEGS or max([min(regular), *elsewhere]) > _NO_LEGS:
+        return False
+    row = rows[0].sides[int(np.argmax(regular))][0]
+    told = _row(row)
+    three = _table().counts == 3
+    far = row.outer > 0.3 * rows[0].depth and row.outer - row.inner > 0.8
+    return bool(far and told[three].max() > told[~three].max() + _MARGIN)
 
 
-def _fit(row: LeadRow, count: int, pitch_ratio: float) -> float:
-    """How well a counted row fits a kind's; never nothing, for it may be the shadow of something else."""
-    miscounted = {0: 1.0, 1: _MISCOUNT}.get(abs(row.count - count), _MISCOUNT**2 / 4)
-    return _NO_LEADS + miscounted * _closeness(pitch_ratio, _PITCH_SPREAD)
+def _named(by_leads: Doubles, by_shape: Doubles) -> tuple[str | None, float]:
+    """The most telling name that is likely enough, and how sure it is."""
+    for names, index, least in ((*_names(), _NAMED), (*_families(), _FAMILY)):
+        found = np.array([np.bincount(index, by_leads), np.bincount(index, by_shape)])
+        order = np.argsort(-found.sum(axis=0), kind="stable")
+        if found[:, order[0]].sum() >= least:
+            return names[order[0]], _confidence(found[:, order[0]])
+    two = found[:, order[:2]].sum(axis=1)
+    if two.sum() >= _EITHER:
+        return " or ".join(sorted(names[one] for one in order[:2])), min(0.5, _confidence(two))
+    return None, 0.0
 
 
-def _closeness(ratio: float, spread: float) -> float:
-    return float(np.exp(-0.5 * (np.log(ratio) / spread) ** 2))
+@cache
+def _names() -> tuple[tuple[str, ...], NDArray[np.intp]]:
+    return _indexed([kind.name for kind in kinds()])
 
 
-def _lead_row(grey: NDArray[np.float32], corners: Corners, side: int) -> LeadRow | None:
-    """Leads that stand at one pitch just outside a side; None where there is no regular row."""
-    start, end = corners[side], corners[(side + 1) % 4]
-    away = outward(start, end, corners.mean(axis=0))
-    short, length = min(quad_sides(corners)), float(np.linalg.norm(end - start))
-    if length < 40:
-        return None
-    best: LeadRow | None = None
-    clearest = 0.45  # below this autocorrelation a row of glints is not regular
-    for low in (0.02, 0.06, 0.1, 0.15, 0.2):
-        depth = np.linspace(low, low + 0.07, 5)[:, None, None] * short
-        points = (np.linspace(0, 1, 6 * 128)[:, None] * (end - start) + start)[None] + depth * away
-        profile = cv2.remap(
-            grey,
-            points[..., 0].astype(np.float32),
-            points[..., 1].astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        ).mean(axis=0)
-        clear, count, pitch = _teeth(profile)
-        if clear > clearest and count >= 3:
-            clearest, best = clear, LeadRow(count, pitch * length / len(profile))
-    return best
+@cache
+def _families() -> tuple[tuple[str, ...], NDArray[np.intp]]:
+    return _indexed([kind.family for kind in kinds()])
 
 
-def _teeth(profile: NDArray[np.float32]) -> tuple[float, int, float]:
-    """Return (regularity 0 to 1, teeth counted, pitch in samples) of a profile along a side."""
-    flat = profile - cv2.GaussianBlur(profile.reshape(1, -1), (0, 0), len(profile) / 8).ravel()
-    spread = float(flat.std())
-    if spread < 4.0:
-        return 0.0, 0, 0.0
-    correlation = np.correlate(flat, flat, "full")[len(flat) - 1 :] / (spread**2 * (len(flat) - np.arange(len(flat))))
-    falls = np.flatnonzero(correlation < 0)
-    if not len(falls) or falls[0] > len(flat) / 5:
-        return 0.0, 0, 0.0
-    tail = correlation[falls[0] : len(flat) // 3]
-    peaks, _ = find_peaks(tail, height=0.6 * float(tail.max()))
-    if not len(peaks):
-        return 0.0, 0, 0.0
-    pitch = float(peaks[0] + falls[0])
-    smooth = cv2.GaussianBlur(flat.reshape(1, -1), (0, 0), max(1.0, pitch / 7)).ravel()
-    teeth, _ = find_peaks(smooth, distance=0.6 * pitch, prominence=0.5 * float(smooth.std()))
-    return float(tail[peaks[0]]), len(teeth), pitch
+def _indexed(words: Sequence[str]) -> tuple[tuple[str, ...], NDArray[np.intp]]:
+    """Return each word once, and for every one of `words` which it is."""
+    once = tuple(dict.fromkeys(words))
+    return once, np.array([once.index(word) for word in words])
+
+
+def _confidence(found: Doubles) -> float:
+    return round(min(0.99, float(found[0] + _BY_SHAPE * found[1])), 2)
+
+
+def _by_shape(aspect: float) -> Doubles:
+    """Probabilities of the kinds by the outline's length over width."""
+    table = _table()
+    scores = table.common + _normal(np.log(aspect * table.width / table.length), _SHAPE)
+    scores = np.exp(scores - scores.max())
+    return np.asarray(scores / scores.sum())
+
+
+def _scores(long: Sequence[Rows], short: Sequence[Rows]) -> Doubles:
+    """Logarithm of how well each kind explains the rows, by the best pitch."""
+    table = _table()
+    across = [(rows, _sides(rows, table.short, table.length, table.width)) for rows in short]
+    total = np.full(len(table.four), -99.0)
+    for rows in long:
+        along = table.common + _sides(rows, table.long, table.width, table.length)
+        total = np.logaddexp(total, np.where(table.four, along + _NO_ROW, along))
+        for others, theirs in across:
+            alike = max(-12.0, -0.5 * (np.log(rows.pitch / others.pitch) / _PITCH) ** 2)
+            total = np.where(table.four, np.logaddexp(total, along + theirs + alike), total)
+    return np.asarray(total)
+
+
+def _sides(rows: Rows, counts: NDArray[np.intp], width: Doubles, length: Doubles) -> Doubles:
+    """The same of two opposite sides; sizes are those across and along these rows."""
+    cut = any(row.cut for side in rows.sides for row in side)
+    outline = _mixed(np.log(rows.length / length), _LENGTH, 1.0 if cut else _WRONG_OUTLINE)
+    unseen: list[tuple[Row | None, Doubles]] = [(None, np.full(len(counts), _UNSEEN / 2))]
+    first, second = ([(row, _row(row)[counts] + _reach(row)) for row in side] or unseen for side in rows.sides)
+    told = []
+    for one, its in first:
+        for other, theirs in second:
+            score = outline + its + theirs
+            if one is not None and other is not None:
+                measured = max(rows.depth + one.inner + other.inner, 0.1)
+                faint = min(one.regularity, other.regularity) < _FAINT
+                deviation = np.hypot(_WIDTH, _EDGE / width) * (2 if faint else 1)
+                score = score + _mixed(np.log(measured / width), deviation, _WRONG_WIDTH)
+                score = score + _ROW_INSIDE * (
+                    _stands_inside(one, rows.sides[0]) + _stands_inside(other, rows.sides[1])
+                )
+            told.append(score)
+    return np.asarray(np.logaddexp.reduce(told))
+
+
+def _stands_inside(row: Row, side: Sequence[Row]) -> bool:
+    """Whether another row, no less regular, stands farther inside: a body has none."""
+    return any(
+        other.outer < row.inner and other.inner > -8 and other.regularity > _AS_REGULAR * row.regularity
+        for other in side
+    )
+
+
+def _row(row: Row) -> Doubles:
+    """For each of the kinds' counts, the logarithm of how well a row of so many leads explains what is seen."""
+    counts = _table().counts
+    whole, first, last = _told(row.teeth[0]), _told(_LAST * row.teeth[1]), _told(_LAST * row.teeth[2])
+    places = len(whole)
+    sums = np.concatenate([[0.0], np.cumsum(whole)])
+    start = np.arange(places)[None]
+    end = start + counts[:, None] - 1
+    fits = end < places
+    end = np.minimum(end, places - 1)
+    told = sums[end + 1] - sums[start]
+    told = told + np.maximum(first - whole, 0)[start] + np.maximum(last - whole, 0)[end]
+    middle = (row.places[start] + row.places[end]) / 2
+    step = float(np.median(np.diff(row.places)))
+    wrong = 1.0 if row.cut else _WRONG_OUTLINE
+    centred = (1 - wrong) * np.exp(_normal(middle - 0.5, _MIDDLE)) + wrong * (np.abs(middle - 0.5) < 0.5)
+    told = np.where(fits, told + np.log(centred * step + 1e-9), -60.0)
+    dark = float(np.interp(row.ground, *_DARK))
+    shade = np.log(dark if row.dark else 1 - dark)
+    regular = _REGULAR * (row.regularity - _USUAL)
+    best = np.logaddexp.reduce(told, axis=1) - np.maximum(whole, 0).sum()
+    return np.asarray(np.logaddexp(best, _UNSEEN) + shade + regular)
+
+
+def _told(likeness: Doubles) -> Doubles:
+    """How much likeness to a tooth speaks for a lead (logarithm of a ratio); nothing where nothing can be seen."""
+    return np.nan_to_num(_TEMPER * np.clip(_SLOPE * (likeness - _EVEN), -_MOST, _MOST))
+
+
+def _reach(row: Row) -> Doubles:
+    """How well each kind explains how far the leads stand out."""
+    if row.regularity < 0.65:
+        return np.zeros(len(_table().reach))
+    off = np.log(max(0.12, row.outer - row.inner) / _table().reach)
+    return 0.5 * _mixed(np.where(off > 0, off * _SHORT / _FAR, off), _SHORT, _WRONG_REACH)
+
+
+def _normal(off: Doubles, deviation: float | Doubles) -> Doubles:
+    return np.asarray(-0.5 * (off / deviation) ** 2 - np.log(deviation * np.sqrt(2 * np.pi)))
+
+
+def _mixed(off: Doubles, deviation: float | Doubles, wrong: float) -> Doubles:
+    """Logarithm of a normal density, or of an even one over a factor of twelve where the measurement is quite wrong."""
+    return np.log((1 - wrong) * np.exp(_normal(off, deviation)) + wrong * 0.4)

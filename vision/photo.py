@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 
+from vision.drawn import drawn
 from vision.errors import PhotoError
 from vision.observations import PhotoWarning, Rgb
 
@@ -29,6 +30,7 @@ _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF", "AVIF")
 # which print is too soft; share of burnt-out pixels that is too much; grey level that the brightest twentieth should
 # reach. The measure has its source, the bounds none: common practice.
 _SOFT, _BURNT, _DARK = 25.0, 0.12, 70.0
+_WORKING = 1000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -155,6 +157,9 @@ def _pixels(picture: Image.Image) -> Rgb:
         grey = np.nan_to_num(np.asarray(picture, np.float32), posinf=0.0, neginf=0.0)
         scaled = np.clip(grey * 255.0 / max(float(grey.max()), 1e-9), 0, 255).astype(np.uint8)
         return np.repeat(scaled[..., None], 3, axis=2)
+    if picture.has_transparency_data:  # what lies under it may have any colour
+        seen = picture.convert("RGBA")
+        picture = Image.alpha_composite(Image.new("RGBA", seen.size, "white"), seen)
     return np.asarray(picture.convert("RGB"), np.uint8)
 
 
@@ -171,11 +176,9 @@ def quality(image: Rgb) -> tuple[PhotoWarning, ...]:
     ----------
     image : ndarray of uint8, shape (height, width, 3), RGB
     """
-    scale = min(1.0, 1000 / max(image.shape[:2]))
-    grey = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
-    grey = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else grey
+    grey = _grey_copy(image, _WORKING)
     found: list[PhotoWarning] = []
-    if cv2.Laplacian(grey, cv2.CV_64F).var() < _SOFT:
+    if _sharpness(grey) < _SOFT:
         found.append(
             PhotoWarning("soft", "The photo is soft: hold the phone still, tap on the chips to focus, add light.")
         )
@@ -183,7 +186,34 @@ def quality(image: Rgb) -> tuple[PhotoWarning, ...]:
         found.append(PhotoWarning("glare", "Parts are burnt out: move the lamp to the side or put paper before it."))
     if float(np.percentile(grey, 95)) < _DARK:
         found.append(PhotoWarning("dark", "The photo is dark: add light from the side."))
-    return tuple(found)
+    return (*found, *drawn(image))
+
+
+def focus(image: Rgb, longest: int = _WORKING) -> float:
+    """Return how sharp a picture is: the variance of its Laplacian, 0 for an even field, without an upper bound.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (height, width, 3), RGB
+    longest : int
+        It is measured on a copy whose longer side is at most this many pixels. Two values can be compared where they
+        are of the same scene, size and `longest`.
+
+    References
+    ----------
+    Pech-Pacheco et al. 2000, ICPR, vol. 3, pp. 314-317.
+    """
+    return _sharpness(_grey_copy(image, longest))
+
+
+def _grey_copy(image: Rgb, longest: int) -> NDArray[Any]:
+    scale = min(1.0, longest / max(image.shape[:2]))
+    grey = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
+    return cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else grey
+
+
+def _sharpness(grey: NDArray[Any]) -> float:
+    return float(cv2.Laplacian(grey, cv2.CV_64F).var())
 
 
 def _burnt_share(grey: NDArray[Any]) -> float:

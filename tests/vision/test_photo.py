@@ -79,6 +79,30 @@ def test_other_colour_modes_become_rgb(mode: str, grey: int) -> None:
     assert image.mean(axis=(0, 1)) == pytest.approx([grey] * 3, abs=2)
 
 
+def test_cmyk_jpeg_keeps_its_colours() -> None:
+    """Such files store ink inverted (Adobe's APP14 marker); taken as they stand, they would be negatives."""
+    out = io.BytesIO()
+    Image.fromarray(fields()).convert("CMYK").save(out, "JPEG", quality=95)
+    assert colours(photo.decode("press.jpg", out.getvalue()).image) == pytest.approx(FIELDS.reshape(4, 3), abs=12)
+
+
+def test_what_is_transparent_is_seen_on_white() -> None:
+    """What a pixel's colour is under full transparency is any program's whim (PNG specification, 12.4)."""
+    picture = np.zeros((40, 60, 4), np.uint8)
+    picture[:, 20:40] = (10, 120, 30, 255)
+    picture[:, 40:] = (0, 0, 0, 128)
+    for kind in ("PNG", "WEBP", "TIFF"):
+        image = photo.decode("cut out", encoded(picture, kind, **({"lossless": True} if kind == "WEBP" else {}))).image
+        assert image[20, [5, 30, 50]].tolist() == [[255, 255, 255], [10, 120, 30], [127, 127, 127]]
+
+
+@pytest.mark.parametrize("kind", [".png", ".tiff"])
+def test_sixteen_bits_of_colour_become_eight(kind: str) -> None:
+    deep = fields().astype(np.uint16) * 257
+    image = photo.decode("scope", cv2.imencode(kind, deep[..., ::-1])[1].tobytes()).image
+    assert np.array_equal(image, fields())
+
+
 @pytest.mark.parametrize("top", [65535, 4095])
 def test_sixteen_bits_of_grey_keep_their_shades(top: int) -> None:
     """A microscope's 12 or 16 bits must not all become white."""

@@ -1,8 +1,8 @@
 """The verbs that look at photos: `inspect` without a workspace, `photograph` with one."""
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,19 +10,14 @@ import typer
 
 from tracker.cli import printing
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
-from tracker.errors import ExitCode
+from tracker.cli.photo_text import print_inspection, print_photographed, progress
+from tracker.errors import BadRequest, ExitCode
 
 if TYPE_CHECKING:
-    from tracker.desk.contract import (
-        CardSeen,
-        DateCode,
-        InspectionDocument,
-        PhotographDocument,
-        PhotoKept,
-        PieceFound,
-        PiecePhotographed,
-        SumItem,
-    )
+    from tracker.desk.camera import Shot
+    from tracker.desk.contract import InspectionDocument, PhotographDocument
+    from tracker.desk.watch import Ends
+    from tracker.desk.workspace import Workspace
 
 
 class Role(StrEnum):
@@ -36,7 +31,40 @@ class Role(StrEnum):
 
 
 PhotosArgument = Annotated[
-    list[Path], typer.Argument(metavar="PHOTO...", help="JPEG, PNG, WebP, TIFF or HEIC.", show_default=False)
+    list[Path] | None,
+    typer.Argument(
+        metavar="PHOTO...",
+        help="JPEG, PNG, WebP, TIFF or HEIC; may be left out with --watch or --camera.",
+        show_default=False,
+    ),
+]
+CameraOption = Annotated[
+    str | None,
+    typer.Option(
+        "--camera",
+        metavar="N",
+        help="Take the picture: a camera's number, 0 for the first, or a film that stands in for it. The sharpest of "
+        "a short burst counts.",
+        show_default=False,
+    ),
+]
+WatchOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--watch",
+        metavar="DIR",
+        help="Go on with every photo that comes into this folder, as a tethered camera or a phone's sync puts them "
+        "there; Ctrl-C ends it.",
+        show_default=False,
+    ),
+]
+UntilOption = Annotated[
+    int | None,
+    typer.Option("--until", metavar="N", min=1, help="With --watch: end after N photos.", show_default=False),
+]
+ForOption = Annotated[
+    float | None,
+    typer.Option("--for", metavar="SECONDS", help="With --watch: end after so many seconds.", show_default=False),
 ]
 OverlayOption = Annotated[
     Path | None,
@@ -51,7 +79,7 @@ def register(app: typer.Typer) -> None:
 
 
 def inspect(
-    photos: PhotosArgument,
+    photos: PhotosArgument = None,
     exemplar: Annotated[
         list[Path] | None,
         typer.Option(
@@ -62,6 +90,16 @@ def inspect(
         str | None, typer.Option("--claimed", metavar="PART", help="The part number claimed.", show_default=False)
     ] = None,
     overlay: OverlayOption = None,
+    watch: WatchOption = None,
+    until: UntilOption = None,
+    seconds: ForOption = None,
+    camera: CameraOption = None,
+    keep: Annotated[
+        Path | None,
+        typer.Option(
+            "--keep", metavar="DIR", help="With --camera: keep its picture in this folder, as PNG.", show_default=False
+        ),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Find, read, measure and compare the chips in photos that make one lot.
@@ -69,32 +107,87 @@ def inspect(
     Needs no workspace and remembers nothing. Exit code 0 also when suspicious; 2 when a photo could not be used (the
     others are done all the same).
     """
-    from tracker.desk.inspect import every_core, inspect_photos
+    ends = _ends(watch, until, seconds)
+    shots = _shots(camera, keep)
+    _refuse_nothing(photos, camera, watch)
+    if watch is not None:
+        from tracker.cli.sittings import Asked, watch_and_inspect
 
-    with progress("Looking at photos") as told:
-        document = inspect_photos(
-            photos, exemplars=exemplar or [], claimed=claimed, progress=told, workers=every_core()
-        )
-    written = []
-    if overlay is not None:
-        from tracker.desk.overlays import write_overlays
-
-        written = write_overlays(document, overlay)
-    if as_json:
-        printing.print_json(document.as_json())
+        asked = Asked(photos or (), shots, exemplar or (), claimed, overlay, as_json)
+        document = watch_and_inspect(watch, ends, asked)
+        if as_json:
+            printing.print_json(document.as_json())
     else:
-        _print_inspection(document)
-    for path in written:
-        printing.note(f"Annotated picture: {path}")
-    for error in document.errors:
-        printing.note(f"lotproof: {error}")
+        document = _inspect_at_once(photos or [], shots, exemplar or [], claimed)
+        _show_at_once(document, shots, overlay, as_json=as_json)
     if document.errors:
         raise typer.Exit(ExitCode.BAD_REQUEST)
 
 
+def _refuse_nothing(photos: list[Path] | None, camera: str | None, watch: Path | None = None) -> None:
+    if not photos and camera is None and watch is None:
+        raise BadRequest("No photo is named.", "Name photos, a folder with --watch, or a camera with --camera.")
+
+
+def _ends(watch: Path | None, until: int | None, seconds: float | None) -> "Ends":
+    from tracker.desk.watch import Ends
+
+    if watch is None and (until is not None or seconds is not None):
+        raise BadRequest("--until and --for say when --watch ends.", "Name the folder to watch with --watch.")
+    if seconds is not None and not 0 < seconds < float("inf"):
+        raise BadRequest("--for needs a number of seconds above 0.", "For example --for 60.")
+    return Ends(until, seconds)
+
+
+def _shots(camera: str | None, keep: Path | None) -> list["Shot"]:
+    if camera is None:
+        if keep is not None:
+            raise BadRequest("--keep says where a camera's picture is kept.", "Name the camera with --camera.")
+        return []
+    from tracker.desk.camera import keep as keep_shot
+    from tracker.desk.camera import shoot
+
+    shot = shoot(camera)
+    printing.note(f"{shot.name}: the sharpest of {shot.frames} frames")
+    if keep is not None:
+        from dataclasses import replace
+
+        path = keep_shot(shot, keep)
+        printing.note(f"Kept: {path}")
+        shot = replace(shot, name=str(path))
+    return [shot]
+
+
+def _inspect_at_once(
+    photos: list[Path], shots: "list[Shot]", exemplars: list[Path], claimed: str | None
+) -> "InspectionDocument":
+    from tracker.desk.inspect import every_core, inspect_photos
+
+    with progress("Looking at photos") as told:
+        return inspect_photos(
+            photos, shots=shots, exemplars=exemplars, claimed=claimed, progress=told, workers=every_core()
+        )
+
+
+def _show_at_once(document: "InspectionDocument", shots: "list[Shot]", overlay: Path | None, *, as_json: bool) -> None:
+    written = []
+    if overlay is not None:
+        from tracker.desk.overlays import write_overlays
+
+        written = write_overlays(document, overlay, {shot.name: shot.data for shot in shots})
+    if as_json:
+        printing.print_json(document.as_json())
+    else:
+        print_inspection(document)
+    for path in written:
+        printing.note(f"Annotated picture: {path}")
+    for error in document.errors:
+        printing.note(f"lotproof: {error}")
+
+
 def photograph(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="The lot the pieces belong to.", show_default=False)],
-    photos: PhotosArgument,
+    photos: PhotosArgument = None,
     piece: Annotated[
         list[str] | None,
         typer.Option(
@@ -106,6 +199,10 @@ def photograph(
     ] = None,
     role: Annotated[Role, typer.Option("--role", help="What the photos show.")] = Role.TOP,
     overlay: OverlayOption = None,
+    watch: WatchOption = None,
+    until: UntilOption = None,
+    seconds: ForOption = None,
+    camera: CameraOption = None,
     operator: OperatorOption = None,
     workspace: WorkspaceOption = None,
     as_json: JsonOption = False,
@@ -116,14 +213,23 @@ def photograph(
     pieces without such a photo; --piece says it outright, also to correct an earlier match. Swab photos: work with good
     air, gloves and no flame; local rules have the last word.
     """
-    from tracker.desk.photograph import photograph as keep_and_look
+    ends = _ends(watch, until, seconds)
+    _refuse_nothing(photos, camera, watch)
+    if watch is not None and piece:
+        raise BadRequest("--piece says what is in view of one photo.", "Leave it away with --watch.")
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
-        with progress("Looking at photos, with earlier ones to compare with") as told:
-            document = keep_and_look(
-                opened, lot, photos, piece=piece or (), role=role.value, operator=operator, progress=told
-            )
+        shots, refused = _shots(camera, None), False
+        keep = partial(_keep_and_look, opened, lot, piece or (), role, operator)
+        if watch is None:
+            document = keep(photos or [], shots)
+        else:
+            from tracker.cli.sittings import watch_and_photograph
+            from tracker.desk.photograph import nothing_yet
+
+            begun = nothing_yet(opened, lot, role.value)
+            document, refused = watch_and_photograph(watch, ends, begun, photos or [], shots, keep, as_json=as_json)
         written = []
         if overlay is not None:
             from tracker.desk.overlays import write_kept
@@ -131,124 +237,26 @@ def photograph(
             written = write_kept(opened.store, document.photos, overlay)
     if as_json:
         printing.print_json(document.as_json())
-    else:
-        _print_photographed(document, copied=bool(written))
+    elif watch is None:
+        print_photographed(document, copied=bool(written))
     for path in written:
         printing.note(f"Annotated picture: {path}")
+    if refused:
+        raise typer.Exit(ExitCode.BAD_REQUEST)
 
 
-@contextmanager
-def progress(what: str) -> Iterator[Callable[[int, int], None]]:
-    """Show progress on standard error: a bar on a terminal, else a line now and then.
+def _keep_and_look(
+    workspace: "Workspace",
+    lot: str,
+    piece: Sequence[str],
+    role: Role,
+    operator: str | None,
+    photos: Sequence[Path],
+    shots: "Sequence[Shot]",
+) -> "PhotographDocument":
+    from tracker.desk.photograph import photograph as keep_and_look
 
-    Parameters
-    ----------
-    what : str
-        What is being done.
-
-    Yields
-    ------
-    callable
-        To be told (done, of how many).
-    """
-    import sys
-
-    if sys.stderr.isatty():
-        from rich.console import Console
-        from rich.progress import Progress
-
-        with Progress(console=Console(stderr=True), transient=True) as bar:
-            task = bar.add_task(what, total=None)
-            yield lambda done, total: bar.update(task, completed=done, total=total)
-        return
-    said = 0
-
-    def tell(done: int, total: int) -> None:
-        nonlocal said
-        tenth = done * 10 // total
-        if total > 1 and tenth > said:
-            said = tenth
-            printing.note(f"{what}: {done} of {total}")
-
-    yield tell
-
-
-def _print_inspection(document: "InspectionDocument") -> None:
-    for photo in document.photos:
-        if photo.error is not None:
-            continue
-        print(f"{photo.path}: {photo.width} x {photo.height} pixels, {_chips(len(photo.pieces))}")
-        _print_card(photo.card)
-        for warning in photo.warnings:
-            print(f"  note: {warning.message}")
-        for index, piece in enumerate(photo.pieces, 1):
-            cell = f"  cell {piece.label or f'-{piece.cell:02d}'}" if piece.cell else ""
-            _print_piece(f"{index:>3}{cell}", piece, piece.sum)
-        print()
-
-
-def _print_photographed(document: "PhotographDocument", *, copied: bool) -> None:
-    for photo in document.photos:
-        print(f"{photo.name}: {photo.width} x {photo.height} pixels, {_chips(photo.chips)}")
-        _print_card(photo.card)
-        for warning in photo.warnings:
-            print(f"  note: {warning.message}")
-    for piece in document.pieces:
-        how = "looked at again" if piece.again else f"by {piece.matched_by}, {piece.photo} no. {piece.index + 1}"
-        _print_piece(f"{piece.piece} ({how})", piece, piece.sum)
-    for chip in document.unmatched:
-        print(f"  not recorded: {chip.photo} no. {chip.index + 1}, {chip.marking or 'nothing read'}: {chip.reason}")
-    for note in document.notes:
-        printing.note(f"note: {note}")
-    if not copied:
-        _print_where(document.photos)
-
-
-def _print_where(photos: "Sequence[PhotoKept]") -> None:
-    for photo in photos:
-        if photo.overlay:
-            print(f"Annotated picture of {photo.name} kept as {photo.overlay} (--overlay DIR writes a copy to open)")
-
-
-def _print_card(card: "CardSeen | None") -> None:
-    if card is None:
-        return
-    whose = f"{card.lot}, page {card.page}" if card.lot else f"a lot that cannot be read, page {card.page}"
-    used = sum(marker.used for marker in card.markers)
-    print(f"  card of {whose}: {used} marks used, {card.mm_per_px:.4f} mm a pixel, off by {card.residual_mm:.2f} mm")
-
-
-def _chips(number: int) -> str:
-    return "no chip found" if not number else "1 chip" if number == 1 else f"{number} chips"
-
-
-def _print_piece(name: str, piece: "PieceFound | PiecePhotographed", lines: "Sequence[SumItem]") -> None:
-    """Print what one chip says, how suspicious it is, and the sum behind that where anything was found."""
-    from tracker.judgement.suspicion import percent
-
-    facts = [piece.part and f"part {piece.part}", piece.package, _date_words(piece.date_codes)]
-    print(f"  {name}  {piece.marking or '(nothing read)'}")
-    if any(facts):
-        print("       " + ", ".join(fact for fact in facts if fact))
-    print(f"       suspicion {percent(piece.suspicion)}")
-    if all(line.kind in ("prior", "absence") for line in lines):
-        looked = " nothing strange was found" if len(lines) > 1 else " nothing could be compared"
-        print(f"       {lines[0].text};{looked}")
-        return
-    for line in lines:
-        print(f"       {line.weight_db:+7.1f} db  {line.text}")
-    print(f"       {sum(line.weight_db for line in lines):+7.1f} db  in all")
-
-
-def _date_words(dates: "Sequence[DateCode]") -> str:
-    from tracker.judgement.suspicion import percent
-
-    if not dates:
-        return ""
-    best = dates[0]
-    when = f"{best.year}"
-    if best.week is not None:
-        when += f" week {best.week}"
-    elif best.month is not None:
-        when += f" month {best.month}"
-    return f"date code {best.text} ({when}, {percent(best.probability)} sure)"
+    with progress("Looking at photos, with earlier ones to compare with") as told:
+        return keep_and_look(
+            workspace, lot, photos, shots=shots, piece=piece, role=role.value, operator=operator, progress=told
+        )

@@ -288,6 +288,18 @@ class PhotographDocument(Part):
     unmatched: tuple[ChipUnmatched, ...] = ()
     notes: tuple[str, ...] = ()
 
+    def followed_by(self, other: "PhotographDocument") -> "PhotographDocument":
+        """Return this document and a later one of the same lot as one; of a piece seen twice, the later word."""
+        pieces = {(one.piece, one.photo, one.index): one for one in (*self.pieces, *other.pieces)}
+        return self.model_copy(
+            update={
+                "photos": (*self.photos, *other.photos),
+                "pieces": tuple(pieces.values()),
+                "unmatched": (*self.unmatched, *other.unmatched),
+                "notes": (*self.notes, *other.notes),
+            }
+        )
+
     def as_json(self) -> dict[str, object]:
         """Return the document as JSON values."""
         return self.model_dump(mode="json", by_alias=True)

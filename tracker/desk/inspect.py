@@ -7,6 +7,7 @@ from pathlib import Path
 
 from tracker import __version__
 from tracker.desk.body_size import check_sizes
+from tracker.desk.camera import Shot
 from tracker.desk.card_seen import card_seen
 from tracker.desk.contract import (
     DateCode,
@@ -67,6 +68,7 @@ def every_core() -> int:
 def inspect_photos(
     paths: Sequence[Path],
     *,
+    shots: Sequence[Shot] = (),
     exemplars: Sequence[Path] = (),
     claimed: str | None = None,
     today: date | None = None,
@@ -79,6 +81,8 @@ def inspect_photos(
     ----------
     paths : sequence of Path
         Siblings are found across all of them.
+    shots : sequence of Shot
+        Pictures just taken; they come after the photos.
     exemplars : sequence of Path
         Photos of known-good pieces to compare with.
     claimed : str, optional
@@ -95,9 +99,11 @@ def inspect_photos(
     InspectionDocument
         A photo that could not be used has an `error`; the others are done all the same.
     """
+    if progress is not None:
+        progress(0, len(paths) + len(shots) + len(exemplars))
     seen = look(
-        [PhotoSource(str(path), None) for path in paths],
-        exemplars=[PhotoSource(str(path), None) for path in exemplars],
+        [*(PhotoSource(str(path)) for path in paths), *(PhotoSource(shot.name, shot.data) for shot in shots)],
+        exemplars=[PhotoSource(str(path)) for path in exemplars],
         lexicon=lexicon(),
         progress=progress,
         workers=workers,

@@ -45,8 +45,17 @@ def _title(finding: FindingFound) -> str:
     return declared.title if declared else finding.code
 
 
-def write_overlays(document: InspectionDocument, folder: Path) -> list[Path]:
+def write_overlays(
+    document: InspectionDocument, folder: Path, at_hand: Mapping[str, bytes] | None = None
+) -> list[Path]:
     """Write the annotated picture of every usable photo into `folder` and return where they are.
+
+    Parameters
+    ----------
+    document : InspectionDocument
+    folder : Path
+    at_hand : mapping of str to bytes, optional
+        Photos that are no files, by their path in the document.
 
     Raises
     ------
@@ -54,7 +63,29 @@ def write_overlays(document: InspectionDocument, folder: Path) -> list[Path]:
         When the folder cannot be made or written.
     """
     usable = [photo for photo in document.photos if photo.error is None]
-    return _write(folder, ((photo.path, annotate(photo, Path(photo.path))) for photo in usable))
+    known = at_hand or {}
+    return _write(folder, ((one.path, annotate(one, known.get(one.path, Path(one.path)))) for one in usable))
+
+
+def write_overlay(photo: PhotoInspected, data: bytes | Path, folder: Path, written: list[Path]) -> Path:
+    """Write the annotated picture of one photo into `folder`, beside those of this run, and return where it is.
+
+    Parameters
+    ----------
+    photo : PhotoInspected
+    data : bytes or Path
+        The photo itself.
+    folder : Path
+    written : list of Path
+        What this run has written; the new one is added.
+
+    Raises
+    ------
+    BadRequest
+        When the folder cannot be made or written.
+    """
+    (path,) = _write(folder, [(photo.path, annotate(photo, data))], written)
+    return path
 
 
 def write_kept(store: EvidenceStore, photos: Iterable[PhotoKept], folder: Path) -> list[Path]:
@@ -68,20 +99,21 @@ def write_kept(store: EvidenceStore, photos: Iterable[PhotoKept], folder: Path) 
     return _write(folder, ((photo.name, store.read(photo.overlay_sha256)) for photo in photos if photo.overlay_sha256))
 
 
-def _write(folder: Path, pictures: Iterable[tuple[str, bytes]]) -> list[Path]:
-    written: list[Path] = []
+def _write(folder: Path, pictures: Iterable[tuple[str, bytes]], taken: list[Path] | None = None) -> list[Path]:
+    taken = [] if taken is None else taken
+    before = len(taken)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, data in pictures:
-            path = _free_name(folder, name, written)
+            path = _free_name(folder, name, taken)
             path.write_bytes(data)
-            written.append(path)
+            taken.append(path)
     except OSError as error:
         raise BadRequest(
             f"The annotated pictures cannot be written into {folder} ({error.strerror or error}).",
             "Name another folder with --overlay.",
         ) from None
-    return written
+    return taken[before:]
 
 
 def _free_name(folder: Path, photo: str, taken: list[Path]) -> Path:

@@ -8,6 +8,7 @@ from pathlib import Path
 from sqlalchemy.orm import Session
 
 from tracker.desk.assess import LISTING, inspected_pieces, prior_of
+from tracker.desk.camera import Shot
 from tracker.desk.card_seen import refuse_other_lots
 from tracker.desk.companions import Companions, companions_of, earlier_photos
 from tracker.desk.contract import InspectionDocument, PhotographDocument
@@ -55,6 +56,7 @@ def photograph(
     lot: str,
     paths: Sequence[Path],
     *,
+    shots: Sequence[Shot] = (),
     piece: Sequence[str] = (),
     role: str = "top",
     operator: str | None = None,
@@ -70,6 +72,8 @@ def photograph(
         Label of the lot.
     paths : sequence of Path
         Photos; all of them or none are recorded.
+    shots : sequence of Shot
+        Pictures just taken; they come after the photos.
     piece : sequence of str
         Labels of the pieces in view, in reading order. Without it a chip is matched by its cell of the inspection card
         or the label beside it, else by reading order over the pieces that have no photo in this role yet.
@@ -93,6 +97,7 @@ def photograph(
     """
     role = one_of(role, "role", ROLES)
     taken = [_take(path) for path in dict.fromkeys(paths)]
+    taken += [Taken(Path(shot.name), shot.name, shot.data) for shot in shots]
     _refuse_twice(taken)
     cards = _cards_in(taken)
     with workspace.read() as session:
@@ -107,6 +112,20 @@ def photograph(
                 "Nothing was recorded. Run it again, with --piece where the order is in doubt.",
             )
         return record(act, owner, looked)
+
+
+def nothing_yet(workspace: Workspace, lot: str, role: str) -> PhotographDocument:
+    """Return the document of a lot that no photo was kept for yet; more can follow.
+
+    Raises
+    ------
+    BadRequest
+        When the lot or the role is not known.
+    """
+    with workspace.read() as session:
+        return PhotographDocument(
+            lot=find_lot(session, lot).label, role=one_of(role, "role", ROLES), photos=(), pieces=()
+        )
 
 
 def _take(path: Path) -> Taken:
