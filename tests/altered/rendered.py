@@ -66,7 +66,7 @@ def _groups(order: list[int]) -> tuple[tuple[int, ...], ...]:
 def _marking(name: str, rng: np.random.Generator) -> Marking:
     """One maker's habit for one part."""
     laser = rng.random() < 0.6
-    tone = float(rng.uniform(0.085, 0.17)) if laser else float(rng.uniform(0.3, 0.65))
+    tone = float(rng.uniform(0.10, 0.19)) if laser else float(rng.uniform(0.3, 0.65))
     height = float(rng.uniform(1.15, 1.5))
     return Marking(
         (name, _date(rng)), height=height, stroke=float(rng.uniform(0.11, 0.15)) * height / 1.2,
@@ -74,7 +74,6 @@ def _marking(name: str, rng: np.random.Generator) -> Marking:
         kind="laser" if laser else "ink", tone=(tone, tone, 0.97 * tone),
         logo=str(rng.choice(["corvane", "halden"])) if rng.random() < 0.7 else None,
         place=(float(rng.uniform(-1.0, 0.6)), float(rng.uniform(-0.15, 0.15))),
-        face="stroke" if rng.random() < 0.75 else "DejaVuSans.ttf",
     )  # fmt: skip
 
 
