@@ -88,18 +88,19 @@ def _edge(side: FloatImage, unit: float) -> float:
     # Medians over at most 16 columns a segment: leads shine here and there, walls and tables all along.
     columns = np.linspace(0, strip.shape[1] - 1, SEGMENTS * 16).astype(np.int64).reshape(SEGMENTS, 16)
     profiles = np.median(strip[:, columns], axis=2)
-    depths = [_depth(profiles[:, k], reach) for k in range(SEGMENTS)]
-    found = np.array([d for d in depths if d > 0])
+    depths = _depths(profiles, reach)
+    found = depths[depths > 0]
     if found.size < AGREE * SEGMENTS:
         return 0.0
     return float(np.median(found))
 
 
-def _depth(profile: NDArray[np.float32], reach: int) -> float:
-    """Depth of the step in one segment's profile, counted from the outer end; 0 for none."""
-    top = float(np.median(profile[reach:]))
-    outside = (profile < DARKER * top) | (profile > BRIGHTER * top)
-    for depth in range(reach, 0, -1):
-        if outside[depth - 1] and outside[:depth].mean() >= STAYS:
-            return float(depth)
-    return 0.0
+def _depths(profiles: NDArray[np.float32], reach: int) -> NDArray[np.int64]:
+    """Depth of the step in each segment's profile (column), counted from the outer end; 0 for none."""
+    top = np.median(profiles[reach:], axis=0)
+    outside = ((profiles < DARKER * top) | (profiles > BRIGHTER * top))[:reach]
+    share = np.cumsum(outside, axis=0) / np.arange(1, reach + 1)[:, None]
+    ends = outside & (share >= STAYS)
+    # The innermost one, from the back.
+    deepest = reach - np.argmax(ends[::-1], axis=0)
+    return np.where(ends.any(axis=0), deepest, 0)

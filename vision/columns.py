@@ -6,21 +6,28 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vision.body import Body, find_body
-from vision.light import linear_luminance
-from vision.matching import MatchedLine, Relative, pitches, relative
+from vision.light import FloatImage, linear_luminance
+from vision.likeness import fits
+from vision.matching import MatchedLine, Relative, averaged, pitches, relative
 from vision.observations import Lettering, LineLettering, Measure, NotMeasured, PieceView, Surface
 from vision.quantities import (
+    ACROSS,
     ANGLE,
     ASPECT,
+    BELOW,
     COHERENCE,
     CONTRAST,
     DOWN,
     GLOSS,
+    GRAIN,
     HEIGHT,
     LEFT,
+    LENGTH,
+    LINED,
     PITCH,
     ROUGHNESS,
     SCRATCHES,
+    SHAPE,
     SIZE,
     SLANT,
     SPACING,
@@ -31,6 +38,9 @@ from vision.quantities import (
 
 Value = Measure | NotMeasured
 
+FITTED_U = 0.008
+"""Standard uncertainty of a fitted line's size and place: a third of a pixel on a body of 40 (common practice)."""
+LINED_U = 0.05
 SHEAR = 40.0
 """Degrees of apparent slant that an outline off by its whole width would leave, for the extra allowance of a slant."""
 BLUR_EXPONENT = 0.5
@@ -51,7 +61,8 @@ class Column:
 def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]) -> list[Column]:
     """Return every quantity of every piece, lettering line by line against the group's equal lines."""
     none = (0.0,) * len(views)
-    bodies = [find_body(linear_luminance(v.face.image)) for v in views]
+    luminances = [linear_luminance(v.face.image) for v in views]
+    bodies = [find_body(luminance) for luminance in luminances]
     along = _stretch(bodies)
     side = tuple(float(np.hypot(b.u, np.log(f))) for b, f in zip(bodies, along, strict=True))
     # Whether a face is stretched or its outline cut short the picture does not tell: half of the factor is doubt.
@@ -70,14 +81,59 @@ def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]
         Column(DOWN, tuple(relative(matched, _one("baseline"), logarithmic=False)), side),
         Column(CONTRAST, tuple(relative(matched, _one("contrast"), logarithmic=False)), none),
     ]
+    table += _laid_over(views, bodies, luminances, matched, side)
     extra = _texture_allowance(views)
     table.append(Column(ROUGHNESS, _surface(views, lambda s: s.roughness, True), extra))
     table.append(Column(COHERENCE, _surface(views, lambda s: s.coherence, False), none))
     table.append(Column(SCRATCHES, _surface(views, lambda s: s.scratches, False), none))
     table.append(Column(GLOSS, _surface(views, lambda s: s.gloss, False), none))
+    table.append(Column(GRAIN, _surface(views, lambda s: s.grain, True), extra))
+    table.append(Column(LINED, _lined(views), none))
     table.append(Column(ASPECT, tuple(_aspect(b) for b in bodies), none))
     table.append(Column(SIZE, tuple(_size(v, b) for v, b in zip(views, bodies, strict=True)), side))
     return table
+
+
+def _laid_over(
+    views: Sequence[PieceView],
+    bodies: Sequence[Body],
+    luminances: Sequence[FloatImage],
+    matched: Sequence[Sequence[MatchedLine]],
+    side: tuple[float, ...],
+) -> list[Column]:
+    """What shows when equal lines of the group are laid over each other."""
+    slots = fits(views, bodies, luminances, matched)
+    none = (0.0,) * len(views)
+    over: dict[str, dict[tuple[int, int], dict[int, tuple[float, float]]]] = {n: {} for n in ("s", "l", "x", "y")}
+    for number, fitted in enumerate(slots):
+        for k, fit in fitted.items():
+            if fit.likeness is not None:
+                over["s"].setdefault((number, 0), {})[k] = (fit.likeness, fit.u)
+            over["l"].setdefault((number, 0), {})[k] = (float(np.log(fit.wide)), FITTED_U)
+            over["x"].setdefault((number, 0), {})[k] = (fit.x, FITTED_U)
+            over["y"].setdefault((number, 0), {})[k] = (fit.y, FITTED_U)
+    count = len(views)
+    return [
+        Column(SHAPE, tuple(averaged(over["s"], count, False)), none),
+        Column(LENGTH, tuple(averaged(over["l"], count, True)), none),
+        Column(ACROSS, tuple(averaged(over["x"], count, False)), side),
+        Column(BELOW, tuple(averaged(over["y"], count, False)), side),
+    ]
+
+
+def _lined(views: Sequence[PieceView]) -> tuple[Relative | None, ...]:
+    """By how much each piece's strongest direction exceeds what the others show in that direction."""
+    profiles = [v.surface.directions if isinstance(v.surface, Surface) else () for v in views]
+    known = {k: np.log(np.maximum(profile, 1e-3)) for k, profile in enumerate(profiles) if profile}
+    found: list[Relative | None] = []
+    for k in range(len(views)):
+        others = [profile for j, profile in known.items() if j != k]
+        if k not in known or len(others) < 2:
+            found.append(None)
+            continue
+        excess = float(np.max(known[k] - np.median(others, axis=0)))
+        found.append(Relative(excess, LINED_U, excess))
+    return tuple(found)
 
 
 def _one(name: str) -> Callable[[LineLettering], tuple[float, float] | None]:

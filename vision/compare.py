@@ -15,7 +15,17 @@ from vision.geometry import apply, as_quad
 from vision.matching import Relative, match_lines
 from vision.observations import Lettering, Measure, Observation, PieceView, Quad, Surface
 from vision.old_marks import OldMark
-from vision.quantities import COHERENCE, CONTRAST, GLOSS, ROUGHNESS, SCRATCHES, Quantity
+from vision.quantities import (
+    COHERENCE,
+    CONTRAST,
+    GLOSS,
+    GRAIN,
+    LINED,
+    ROUGHNESS,
+    SCRATCHES,
+    SHAPE,
+    Quantity,
+)
 from vision.reuse import Fingerprint, Reuse, fingerprint, reuse_observation, reused
 from vision.spread import Deviation, deviation
 from vision.surface import old_mark
@@ -27,8 +37,8 @@ Result = tuple[tuple[Observation, ...], tuple[str, ...]]
 
 LEAST_SIBLINGS = 2
 """One sibling alone cannot say which of the two differs."""
-DIRECTED, LINED = 0.2, 0.3
-"""Coherence and scratches below these are no sanding whatever the siblings show (common practice, no source)."""
+LEAST_LINED = {COHERENCE: 0.2, SCRATCHES: 0.3, LINED: 0.3}
+"""What is below these is no sanding whatever the siblings show (common practice, no source)."""
 OLD_MARK_SLIGHT, OLD_MARK_CLEAR = 4, 6
 """Shapes in a row outside the print: three may be chance, six are not (common practice, no source). Where the siblings
 show none at all, one less will do."""
@@ -82,9 +92,29 @@ def _judge(
     column: Column, photos: Sequence[str | None], findings: list[list[_Finding]], looked: list[set[str]]
 ) -> None:
     """Compare one quantity of all pieces, add what is found and what was looked for."""
+    quantity = column.quantity
+    flagged: dict[int, _Finding] = {}
+    for k, judged in deviations(column, photos).items():
+        if any(d.visible <= quantity.telling for d, _ in judged):
+            looked[k].update(_codes(quantity))
+        found = _decide(judged)
+        if found is not None:
+            flagged[k] = _Finding(quantity, found[0], column.entries[k], found[1])  # type: ignore[arg-type]
+    offsets = [e.offset for e in column.entries[: len(photos)] if e is not None]
+    for k, finding in flagged.items():
+        # Where as many pieces are like this one as are not, the pictures cannot say which kind is right.
+        like = sum(abs(offset - finding.entry.offset) < 0.5 * abs(finding.deviation.difference) for offset in offsets)
+        # Sanding speaks for itself, whatever part of the group shows it.
+        undecided = finding.against == "siblings" and finding.quantity not in LEAST_LINED
+        halves = undecided and 2 * like >= len(offsets)
+        findings[k].append(replace(finding, against="halves") if halves else finding)
+
+
+def deviations(column: Column, photos: Sequence[str | None]) -> dict[int, list[tuple[Deviation, str]]]:
+    """How far each piece lies from the exemplars and from its siblings, as far as either can be asked."""
     quantity, count = column.quantity, len(photos)
     good = [e for e in column.entries[count:] if e is not None]
-    flagged: dict[int, _Finding] = {}
+    result: dict[int, list[tuple[Deviation, str]]] = {}
     for k in range(count):
         entry = column.entries[k]
         if entry is None:
@@ -101,19 +131,8 @@ def _judge(
         if len(siblings) >= LEAST_SIBLINGS:
             allowance = float(np.hypot(quantity.allowance, column.extra[k])) if near else elsewhere
             judged.append((_against(entry, siblings, allowance), "siblings"))
-        if any(d.visible <= quantity.telling for d, _ in judged):
-            looked[k].update(_codes(quantity))
-        found = _decide(judged)
-        if found is not None:
-            flagged[k] = _Finding(quantity, found[0], entry, found[1])
-    offsets = [e.offset for e in column.entries[:count] if e is not None]
-    for k, finding in flagged.items():
-        # Where as many pieces are like this one as are not, the pictures cannot say which kind is right.
-        like = sum(abs(offset - finding.entry.offset) < 0.5 * abs(finding.deviation.difference) for offset in offsets)
-        # Sanding speaks for itself, whatever part of the group shows it.
-        undecided = finding.against == "siblings" and finding.quantity not in (COHERENCE, SCRATCHES)
-        halves = undecided and 2 * like >= len(offsets)
-        findings[k].append(replace(finding, against="halves") if halves else finding)
+        result[k] = judged
+    return result
 
 
 def _against(entry: Relative, others: Sequence[Relative], allowance: float) -> Deviation:
@@ -136,7 +155,7 @@ def _decide(judged: Sequence[tuple[Deviation, str]]) -> tuple[Deviation, str] | 
 
 def _codes(quantity: Quantity) -> tuple[str, ...]:
     """Codes a quantity can lead to."""
-    if quantity is ROUGHNESS:
+    if quantity in (ROUGHNESS, GRAIN):
         return ("surface-differs", "surface-coated")
     return (quantity.code,)
 
@@ -156,11 +175,12 @@ def _worst(findings: Sequence[_Finding]) -> list[_Finding]:
 def _code(finding: _Finding) -> str:
     """The code a finding becomes, empty where its direction means nothing."""
     difference = finding.deviation.difference
-    if finding.quantity in (COHERENCE, SCRATCHES):
-        least = DIRECTED if finding.quantity is COHERENCE else LINED
-        return "surface-sanded" if difference > 0 and finding.entry.value >= least else ""
-    if finding.quantity is ROUGHNESS and difference < 0:
+    if finding.quantity in LEAST_LINED:
+        return "surface-sanded" if difference > 0 and finding.entry.value >= LEAST_LINED[finding.quantity] else ""
+    if finding.quantity in (ROUGHNESS, GRAIN) and difference < 0:
         return "surface-coated"
+    if finding.quantity is SHAPE and difference > 0:
+        return ""
     return finding.quantity.code
 
 
@@ -188,13 +208,23 @@ def _sentence(finding: _Finding, value: float, reference: float) -> str:
         "halves": f"than on most of the other {off.others} {others}; the group is of two kinds, and which is right the "
         "pictures alone cannot say",
     }[finding.against]
+    if quantity is LINED:
+        return (
+            f"Fine parallel lines run over the top, as sanding leaves them: its texture is {_percent(value)} stronger "
+            f"along one direction {whom}."
+        )
+    if quantity is SHAPE:
+        return (
+            f"The characters are shaped otherwise {whom}, as another typeface shapes them: {value:.2f} alike, "
+            f"the others {reference:.2f}."
+        )
     if quantity in (COHERENCE, SCRATCHES):
         what = "coherence" if quantity is COHERENCE else "strength"
         return (
             f"Fine parallel lines run over the top, as sanding leaves them: {what} {value:.2f}, "
             f"against {reference:.2f} {whom.removeprefix('than ')}."
         )
-    if quantity is ROUGHNESS and off.difference < 0:
+    if quantity in (ROUGHNESS, GRAIN) and off.difference < 0:
         return f"The top is {_percent(off.difference)} smoother {whom}, as a coating leaves it."
     return f"{quantity.subject} {_amount(quantity, off.difference)} {way} {whom}."
 

@@ -7,6 +7,7 @@ own proportions out. What then still differs, character cell by character cell, 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from vision.body import Body
 from vision.light import FloatImage, robust_sd
-from vision.matching import MatchedLine
+from vision.matching import SHARED, MatchedLine
 from vision.observations import Measure, PieceView
 
 LEAST_PIECES = 3
@@ -31,6 +32,10 @@ LEAST_ALIKE = 0.35
 """A line that correlates less than this with the pattern was not found again (common practice, no source)."""
 LEAST_RELIABLE = 0.45
 """Share of a line's variance that is print and not noise; below it shapes say nothing."""
+LEAST_CELLS = 4
+"""Fewer equal characters than this do not show a typeface (common practice, no source)."""
+MOST_ALIKE = 1.15
+"""A noise taken too large must not make a line more than itself."""
 STRETCHED = 1.45
 """A map that stretches more than this has gone astray."""
 
@@ -122,7 +127,7 @@ def _top(view: PieceView, body: Body, luminance: FloatImage, shape: tuple[int, i
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
     image = cv2.warpAffine(luminance, matrix, (columns, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE)
     image = np.maximum(image, np.float32(1e-5))
-    light = cv2.GaussianBlur(image, (0, 0), rows / 7)
+    light = cv2.GaussianBlur(image, (0, 0), rows / 9)
     relative = cv2.GaussianBlur(image / light - 1, (0, 0), SOFT).astype(np.float32)
     inverse = cv2.invertAffineTransform(matrix)
     boxes = []
@@ -151,7 +156,7 @@ def _slot(tops: dict[int, Top], members: dict[int, MatchedLine], rows: int) -> d
     if len(found) < LEAST_PIECES:
         return {}
     patches = {k: _patch(tops[k].image, m, pattern.shape) for k, m in found.items()}
-    alike = _likenesses(patches, {k: tops[k].noise for k in found}, max(3, len(usual)))
+    alike = _likenesses(patches, {k: tops[k].noise for k in found}, {k: members[k].text for k in found})
     middle = np.array([0.5 * (pattern.shape[1] - 1), 0.5 * (pattern.shape[0] - 1), 1.0])
     fitted = {}
     for k, m in found.items():
@@ -242,18 +247,19 @@ def _patch(image: FloatImage, matrix: NDArray[np.float64], shape: tuple[int, ...
 
 
 def _likenesses(
-    patches: dict[int, FloatImage], noises: dict[int, float], cells: int
+    patches: dict[int, FloatImage], noises: dict[int, float], texts: dict[int, str]
 ) -> dict[int, tuple[float | None, float]]:
     """Correlation of each piece with the better half of the others, median over character cells, and its uncertainty.
 
     Each correlation is divided by the root of both reliabilities (Spearman 1904, correction for attenuation), so that
-    noise alone does not make a piece unlike the others.
+    noise alone does not make a piece unlike the others. Cells whose characters were read differently are left out.
     """
     keys = list(patches)
+    cells = max(3, int(np.median([len(text) for text in texts.values()])))
     edges = np.linspace(0, next(iter(patches.values())).shape[1], cells + 1).round().astype(int)
     unit, reliable = {}, {}
     for k in keys:
-        parts = [patches[k][:, a:b].astype(np.float64).ravel() for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        parts = [patches[k][:, a:b].astype(np.float64).ravel() for a, b in pairwise(edges)]
         parts = [p - p.mean() for p in parts]
         powers = np.array([max(float(p @ p) / p.size, 1e-12) for p in parts])
         unit[k] = [p / np.sqrt(v * p.size) for p, v in zip(parts, powers, strict=True)]
@@ -261,15 +267,26 @@ def _likenesses(
     result: dict[int, tuple[float | None, float]] = {}
     good = [k for k in keys if float(np.median(reliable[k])) >= LEAST_RELIABLE]
     for k in keys:
-        others = [j for j in good if j != k]
-        if k not in good or len(others) < LEAST_PIECES - 1:
-            result[k] = (None, 1.0)
-            continue
         pairs = []
-        for j in others:
-            raw = np.array([float(a @ b) for a, b in zip(unit[k], unit[j], strict=True)])
-            each = np.minimum(raw / np.sqrt(reliable[k] * reliable[j]), 1.05)
-            pairs.append((float(np.median(each)), 1.2533 * float(np.std(each)) / np.sqrt(cells)))
+        for j in good if k in good else []:
+            same = _same(texts[k], texts[j], cells)
+            if j == k or len(same) < LEAST_CELLS:
+                continue
+            raw = np.array([float(unit[k][c] @ unit[j][c]) for c in same])
+            each = np.minimum(raw / np.sqrt(reliable[k][same] * reliable[j][same]), MOST_ALIKE)
+            pairs.append((float(np.median(each)), 1.2533 * float(np.std(each)) / np.sqrt(len(same))))
         pairs.sort(reverse=True)
-        result[k] = pairs[(len(others) - 1) // 2]
+        result[k] = pairs[(len(pairs) - 1) // 2] if len(pairs) >= LEAST_PIECES - 1 else (None, 1.0)
     return result
+
+
+def _same(one: str, other: str, cells: int) -> list[int]:
+    """Cells that show the same character; all of them where the texts cannot be held beside each other."""
+    if len(one) != cells or len(other) != cells:
+        return list(range(cells)) if _plain(one) == _plain(other) else []
+    return [c for c, (a, b) in enumerate(zip(_plain(one), _plain(other), strict=True)) if a == b]
+
+
+def _plain(text: str) -> str:
+    """Characters that many typefaces draw alike are one."""
+    return text.translate(SHARED)

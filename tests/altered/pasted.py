@@ -62,7 +62,7 @@ def cuttings(folder: Path) -> tuple[tuple[Array, Chip], ...]:
             if len(lines) != len(wanted) or not 1.7 < columns / rows_ < 5:
                 continue
             image = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_COLOR)[..., ::-1]
-            marks = tuple(Mark(line.text, _tight(image, np.array(line.outline))) for line in lines)
+            marks = tuple(mark for line in lines for mark in _tight(image, line.text, np.array(line.outline)))
             found.append((np.ascontiguousarray(image), Chip(lines[0].text, np.array(piece.outline), marks)))
             break
     return tuple(found)
@@ -72,21 +72,34 @@ def _name(row: dict[str, str]) -> str:
     return row.get("photo") or row.get("file") or next(iter(row.values()))
 
 
-def _tight(image: Array, quad: Array) -> Array:
-    """Shrink a reader's generous box to the rows and columns that hold print."""
+def _tight(image: Array, text: str, quad: Array) -> list[Mark]:
+    """The words of a line, each with a close box: characters of one height on one line, logos left out."""
     wide, high = np.linalg.norm(quad[1] - quad[0]), np.linalg.norm(quad[3] - quad[0])
-    size = (max(8, round(float(wide))), max(8, round(float(high))))
+    size = (max(8, round(2 * float(wide))), max(8, round(2 * float(high))))
     frame = np.array([[0, 0], [size[0], 0], [size[0], size[1]], [0, size[1]]], np.float32)
     turn = cv2.getPerspectiveTransform(quad.astype(np.float32), frame)
     grey = cv2.warpPerspective(image.astype(np.float32).mean(axis=2), turn, size)
-    ink = np.abs(grey - np.median(grey))
-    level = 0.4 * np.percentile(ink, 97)
-    rows, columns = np.flatnonzero((ink > level).mean(axis=1) > 0.04), np.flatnonzero((ink > level).any(axis=0))
-    if rows.size < 4 or columns.size < 8:
-        return quad
-    x0, x1, y0, y1 = columns[0], columns[-1] + 1, rows[0], rows[-1] + 1
-    box = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], np.float32).reshape(-1, 1, 2)
-    return cv2.perspectiveTransform(box, np.linalg.inv(turn)).reshape(4, 2).astype(np.float64)
+    ink = np.abs(cv2.GaussianBlur(grey, (0, 0), 1.0) - np.median(grey))
+    count, _, stats, _ = cv2.connectedComponentsWithStats((ink > 0.45 * np.percentile(ink, 97)).astype(np.uint8))
+    boxes = [stats[k] for k in range(1, count) if stats[k][3] > 0.3 * size[1]]
+    if len(boxes) < 2:
+        return [Mark(text, quad)]
+    usual, foot = np.median([b[3] for b in boxes]), np.median([b[1] + b[3] for b in boxes])
+    boxes = [b for b in boxes if b[3] < 1.2 * usual and abs(b[1] + b[3] - foot) < 0.2 * usual]
+    boxes.sort(key=lambda b: int(b[0]))
+    words = text.split()
+    gaps = sorted(range(1, len(boxes)), key=lambda i: boxes[i][0] - boxes[i - 1][0] - boxes[i - 1][2], reverse=True)
+    cuts = [0, *sorted(gaps[: len(words) - 1]), len(boxes)]
+    if len(cuts) != len(words) + 1:
+        cuts, words = [0, len(boxes)], [text]
+    marks = []
+    for word, start, end in zip(words, cuts, cuts[1:], strict=False):
+        part = np.array(boxes[start:end])
+        x0, y0 = part[:, 0].min(), part[:, 1].min()
+        x1, y1 = (part[:, 0] + part[:, 2]).max(), (part[:, 1] + part[:, 3]).max()
+        box = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], np.float32).reshape(-1, 1, 2)
+        marks.append(Mark(word, cv2.perspectiveTransform(box, np.linalg.inv(turn)).reshape(4, 2).astype(np.float64)))
+    return marks
 
 
 def pasted(seed: int, folder: Path) -> Base:

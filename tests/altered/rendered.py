@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 
 from sample_images.camera import Camera, Light, Sensor
-from sample_images.marks import Marking
-from sample_images.parts import DIP14, DIP16, Piece
+from sample_images.marks import Marking, boxes_of
+from sample_images.parts import DIP14, DIP16, Package, Piece
 from sample_images.photo import Scene, photograph, print_places
 
 from .flat import Array, Base, Chip, Mark
@@ -82,20 +82,28 @@ def _date(rng: np.random.Generator) -> str:
 
 
 def _piece(
-    package: object, mark: Marking, same_date: bool, place: tuple[float, float, float], rng: np.random.Generator
+    package: Package, mark: Marking, same_date: bool, place: tuple[float, float, float], rng: np.random.Generator
 ) -> Piece:
     """One of a group: its own slip of the press, wear and date."""
     lines = mark.lines if same_date else (mark.lines[0], _date(rng))
     slip = rng.normal(0, 0.12, 2)
     shade = float(rng.normal(1, 0.04))
+    dated = replace(mark, lines=lines)
+    # A press sets all lines from one left edge, however long this piece's date is.
+    start = _left(mark, package) - _left(dated, package)
     mark = replace(
-        mark, lines=lines, place=(mark.place[0] + float(slip[0]), mark.place[1] + 0.6 * float(slip[1])),
+        dated, place=(mark.place[0] + start + float(slip[0]), mark.place[1] + 0.6 * float(slip[1])),
         angle=float(rng.normal(0, 0.3)), tone=tuple(float(t * np.exp(rng.normal(0, 0.06))) for t in mark.tone[:1]) * 3,
     )  # fmt: skip
     return Piece(
-        package, place[:2], mark, place[2], (0.040 * shade, 0.040 * shade, 0.041 * shade),  # type: ignore[arg-type]
+        package, place[:2], mark, place[2], (0.040 * shade, 0.040 * shade, 0.041 * shade),
         gloss=float(rng.uniform(14, 19)), wear=float(rng.uniform(0.05, 0.3)), seated=False,
     )  # fmt: skip
+
+
+def _left(mark: Marking, package: Package) -> float:
+    """Where the first line begins on the face, mm."""
+    return float(boxes_of(mark, (package.length - 2 * package.draft, package.width - 2 * package.draft))[0][0, 0])
 
 
 def _place(index: int, field: float, rng: np.random.Generator) -> tuple[float, float, float]:
