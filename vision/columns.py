@@ -7,7 +7,8 @@ import numpy as np
 
 from vision.body import Body, find_body
 from vision.light import FloatImage, linear_luminance
-from vision.likeness import fits
+from vision.landmarks import shifts
+from vision.likeness import Fit, fits
 from vision.matching import MatchedLine, Relative, averaged, pitches, relative
 from vision.observations import Lettering, LineLettering, Measure, NotMeasured, PieceView, Surface
 from vision.quantities import (
@@ -40,6 +41,8 @@ Value = Measure | NotMeasured
 
 FITTED_U = 0.008
 """Standard uncertainty of a fitted line's size and place: a third of a pixel on a body of 40 (common practice)."""
+UNMARKED_U = 0.03
+"""The same for a place where nothing moulded into the body confirms its outline (common practice, no source)."""
 LINED_U = 0.05
 SHEAR = 40.0
 """Degrees of apparent slant that an outline off by its whole width would leave, for the extra allowance of a slant."""
@@ -81,7 +84,7 @@ def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]
         Column(DOWN, tuple(relative(matched, _one("baseline"), logarithmic=False)), side),
         Column(CONTRAST, tuple(relative(matched, _one("contrast"), logarithmic=False)), none),
     ]
-    table += _laid_over(views, bodies, luminances, matched, side)
+    table += _laid_over(views, luminances, matched)
     extra = _texture_allowance(views)
     table.append(Column(ROUGHNESS, _surface(views, lambda s: s.roughness, True), extra))
     table.append(Column(COHERENCE, _surface(views, lambda s: s.coherence, False), none))
@@ -95,30 +98,89 @@ def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]
 
 
 def _laid_over(
-    views: Sequence[PieceView],
-    bodies: Sequence[Body],
-    luminances: Sequence[FloatImage],
-    matched: Sequence[Sequence[MatchedLine]],
-    side: tuple[float, ...],
+    views: Sequence[PieceView], luminances: Sequence[FloatImage], matched: Sequence[Sequence[MatchedLine]]
 ) -> list[Column]:
     """What shows when equal lines of the group are laid over each other."""
+    bodies = [find_body(luminance, small_steps=True) for luminance in luminances]
     slots = fits(views, bodies, luminances, matched)
-    none = (0.0,) * len(views)
-    over: dict[str, dict[tuple[int, int], dict[int, tuple[float, float]]]] = {n: {} for n in ("s", "l", "x", "y")}
+    count, none = len(views), (0.0,) * len(views)
+    alike: dict[tuple[int, int], dict[int, tuple[float, float]]] = {}
     for number, fitted in enumerate(slots):
         for k, fit in fitted.items():
             if fit.likeness is not None:
-                over["s"].setdefault((number, 0), {})[k] = (fit.likeness, fit.u)
-            over["l"].setdefault((number, 0), {})[k] = (float(np.log(fit.wide)), FITTED_U)
-            over["x"].setdefault((number, 0), {})[k] = (fit.x, FITTED_U)
-            over["y"].setdefault((number, 0), {})[k] = (fit.y, FITTED_U)
-    count = len(views)
+                alike.setdefault((number, 0), {})[k] = (fit.likeness, fit.u)
+    sides = {name: _side(slots, count, name) for name in ("left", "right", "top", "bottom", "x", "y", "wide")}
+    members = sorted({k for fitted in slots for k in fitted})
+    apart = shifts(views, bodies, luminances, members)
+    right = {k: None if s is None else s[0] for k, s in apart.items()}
+    down = {k: None if s is None else s[1] for k, s in apart.items()}
     return [
-        Column(SHAPE, tuple(averaged(over["s"], count, False)), none),
-        Column(LENGTH, tuple(averaged(over["l"], count, True)), none),
-        Column(ACROSS, tuple(averaged(over["x"], count, False)), side),
-        Column(BELOW, tuple(averaged(over["y"], count, False)), side),
+        Column(SHAPE, tuple(averaged(alike, count, False)), none),
+        Column(LENGTH, _larger(sides["left"], sides["right"], sides["wide"]), none),
+        Column(ACROSS, _moved(sides["left"], sides["right"], sides["x"], right), none),
+        Column(BELOW, _moved(sides["top"], sides["bottom"], sides["y"], down), none),
     ]
+
+
+def _side(slots: Sequence[dict[int, Fit]], count: int, name: str) -> list[Relative | None]:
+    """One length of the fits of every piece, against the group's, over its lines."""
+    table = {
+        (number, 0): {k: (float(getattr(fit, name)), FITTED_U) for k, fit in fitted.items()}
+        for number, fitted in enumerate(slots)
+    }
+    return averaged(table, count, False)
+
+
+Entries = Sequence[Relative | None]
+
+
+def _ends(low: Entries, high: Entries) -> dict[int, tuple[float, float]]:
+    """How much farther than its siblings' a piece's print stands from the body's first and second end."""
+    known = {k: (a.offset, b.offset) for k, (a, b) in enumerate(zip(low, high, strict=True)) if a and b}
+    found = {}
+    for k, (a, b) in known.items():
+        others = np.array([offsets for j, offsets in known.items() if j != k])
+        if len(others):
+            usual = np.median(others, axis=0)
+            found[k] = (float(usual[0] - a), float(usual[1] - b))
+    return found
+
+
+def _agreed(values: Sequence[float]) -> float:
+    """The smallest of several opinions of one displacement; none at all where they differ in sense."""
+    smallest = min(values, key=abs)
+    return smallest if all(v * smallest > 0 for v in values) else 0.0
+
+
+def _moved(low: Entries, high: Entries, shown: Entries, landmarks: dict[int, float | None]) -> tuple[Relative | None, ...]:
+    """How far a line is moved, as far as both ends of the body and what is moulded into it bear it out.
+
+    An outline is easily off at one end, where a wall or a shadow was taken for the top; then only the distance to that
+    end differs from the siblings'. It may also slide along the body; then the landmarks slide with the print.
+    """
+    ends = _ends(low, high)
+    found: list[Relative | None] = [None] * len(low)
+    for k, (a, b) in ends.items():
+        slid, own = landmarks.get(k), shown[k]
+        if own is None:
+            continue
+        opinions = [a, b] if slid is None else [a, b, a - slid, b - slid]
+        found[k] = Relative(_agreed(opinions), FITTED_U if slid is not None else UNMARKED_U, own.value)
+    return tuple(found)
+
+
+def _larger(low: Entries, high: Entries, shown: Entries) -> tuple[Relative | None, ...]:
+    """Logarithm of how much larger a line is for its body, as far as the distances to both ends bear it out."""
+    ends = _ends(low, high)
+    found: list[Relative | None] = [None] * len(low)
+    for k, (a, b) in ends.items():
+        first, second, own = low[k], high[k], shown[k]
+        if first is None or second is None or own is None:
+            continue
+        # The body seems short where the line is large.
+        larger = _agreed([-a / max(0.1, -first.value), b / max(0.1, second.value)])
+        found[k] = Relative(float(np.log1p(max(larger, -0.9))), FITTED_U, own.value)
+    return tuple(found)
 
 
 def _lined(views: Sequence[PieceView]) -> tuple[Relative | None, ...]:

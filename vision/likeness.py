@@ -67,8 +67,11 @@ class Fit:
     ----------
     x, y : float
         Where the pattern's middle lies on this piece, shares of the common body's short side from its upper left.
-    wide, tall : float
-        Size of the line against the pattern's, along and across.
+    wide : float
+        Length of the line against the pattern's, for bodies of one length.
+    left, right, top, bottom : float
+        Where the body's edges lie from the line's middle if this piece's line were exactly as large as the pattern,
+        in the same unit; left and top are negative.
     likeness : float
         Correlation with what at least half of the other pieces show, freed of noise: 1 for one typeface.
     u : float
@@ -78,7 +81,10 @@ class Fit:
     x: float
     y: float
     wide: float
-    tall: float
+    left: float
+    right: float
+    top: float
+    bottom: float
     likeness: float | None
     u: float
 
@@ -114,7 +120,7 @@ def fits(
     rows = int(np.clip(np.median([bodies[k].short for k in needed]), SMALLEST, TALLEST))
     aspect = float(np.median([(bodies[k].x1 - bodies[k].x0) / (bodies[k].y1 - bodies[k].y0) for k in needed]))
     tops = {k: _top(views[k], bodies[k], luminances[k], (rows, round(rows * aspect))) for k in needed}
-    return [_slot(tops, of, rows) for _, of in sorted(shared.items())]
+    return [_slot(tops, of) for _, of in sorted(shared.items())]
 
 
 def _top(view: PieceView, body: Body, luminance: FloatImage, shape: tuple[int, int]) -> Top:
@@ -142,8 +148,9 @@ def _top(view: PieceView, body: Body, luminance: FloatImage, shape: tuple[int, i
     return Top(relative, tuple(boxes), robust_sd(relative[bare]) if bare.sum() > 200 else 0.05)
 
 
-def _slot(tops: dict[int, Top], members: dict[int, MatchedLine], rows: int) -> dict[int, Fit]:
+def _slot(tops: dict[int, Top], members: dict[int, MatchedLine]) -> dict[int, Fit]:
     """Fit one line of all pieces to the clearest one."""
+    rows, columns = next(iter(tops.values())).image.shape
     texts = [line.text for line in members.values()]
     usual = max(set(texts), key=lambda t: (texts.count(t), t))
     eligible = [k for k in members if members[k].text == usual]
@@ -160,10 +167,12 @@ def _slot(tops: dict[int, Top], members: dict[int, MatchedLine], rows: int) -> d
     middle = np.array([0.5 * (pattern.shape[1] - 1), 0.5 * (pattern.shape[0] - 1), 1.0])
     fitted = {}
     for k, m in found.items():
-        x, y = (float(v) for v in m @ middle)
+        x, y = (float(v) + 0.5 for v in m @ middle)
         likeness, u = alike[k]
-        wide, tall = float(np.hypot(m[0, 0], m[1, 0])), float(np.hypot(m[0, 1], m[1, 1]))
-        fitted[k] = Fit((x + 0.5) / rows, (y + 0.5) / rows, wide, tall, likeness, u)
+        along, down = float(m[0, 0]), float(m[1, 1])
+        ends = (-x / along, (columns - x) / along, -y / down, (rows - y) / down)
+        left, right, upper, lower = (end / rows for end in ends)
+        fitted[k] = Fit(x / rows, y / rows, along, left, right, upper, lower, likeness, u)
     return fitted
 
 
