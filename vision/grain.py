@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.body import find_body
 from vision.ground import Ground
 from vision.light import FloatImage, Mask, robust_sd
 from vision.observations import Measure, NotMeasured
@@ -25,6 +26,8 @@ BINS = 18
 """Directions of 10 degrees."""
 SLOWEST, FASTEST = 1 / 12, 1 / 2.6
 """Lines a pixel that are looked at."""
+RIM = 0.07
+"""Left out along the rim, body units (common practice, no source)."""
 OUTLYING = 4.0
 """Dust and edges count no more than this many robust deviations."""
 
@@ -47,6 +50,7 @@ def grain(ground: Ground) -> Grain:
         where nothing was measured.
     """
     usable = cv2.erode(ground.bare.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    usable &= _inside(ground)
     count = int(usable.sum())
     if count < LEAST_PIXELS:
         return NotMeasured("too little bare surface between the print"), ()
@@ -59,6 +63,15 @@ def grain(ground: Ground) -> Grain:
     # A filter of this width leaves about one independent value in eight pixels.
     measure = Measure(strength, "ratio", strength * float(np.sqrt(4.0 / count)), count)
     return measure, _directions(even - coarse, usable)
+
+
+def _inside(ground: Ground) -> Mask:
+    """The top well within its rim, whose long straight edges would pass for lines."""
+    body = find_body(ground.luminance, small_steps=True)
+    inside = np.zeros(ground.bare.shape, bool)
+    rim = RIM * body.short
+    inside[round(body.y0 + rim) : round(body.y1 - rim), round(body.x0 + rim) : round(body.x1 - rim)] = True
+    return inside
 
 
 def _even(ground: Ground, usable: Mask) -> FloatImage:

@@ -50,7 +50,7 @@ WIDTH = Quantity("lettering-width-differs", "lettering", "For their height the c
 SPACING = Quantity("lettering-spacing-differs", "lettering", "For their height the characters stand",
                    "further apart", "closer together", "ratio", True, 0.02, 0.03, 0.2)
 STROKE = Quantity("lettering-stroke-differs", "lettering", "For their height the strokes are", "thicker", "thinner",
-                  "ratio", True, 0.05, 0.12, 0.5)
+                  "ratio", True, 0.04, 0.12, 0.5)
 PITCH = Quantity("lettering-pitch-differs", "lettering", "For the height of the characters the lines stand",
                  "further apart", "closer together", "ratio", True, 0.025, 0.03, 0.25)
 SLANT = Quantity("lettering-slant-differs", "lettering", "The characters lean", "more to the right", "more to the left",
@@ -68,11 +68,11 @@ COHERENCE = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.
 SCRATCHES = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.05, 0.08, 0.5)
 GLOSS = Quantity("surface-differs", "surface", "The top is", "shinier", "duller", "1", False, 0.15, 0.40, 1.0)
 SHAPE = Quantity("lettering-shape-differs", "lettering", "The characters are shaped", "", "", "ratio", False,
-                 0.014, 0.03, 0.12)
+                 0.013, 0.03, 0.12)
 LENGTH = Quantity("lettering-size-differs", "lettering", "For the length of the body the line of print is", "longer",
                   "shorter", "ratio", True, 0.025, 0.03, 0.2)
 ACROSS = Quantity("lettering-position-differs", "lettering", "The marking stands", "further right", "further left",
-                  "body", False, 0.035, 0.05, 0.2)
+                  "body", False, 0.03, 0.05, 0.2)
 BELOW = Quantity("lettering-position-differs", "lettering", "The marking stands", "lower", "higher",
                  "body", False, 0.03, 0.04, 0.2)
 GRAIN = Quantity("surface-differs", "surface", "The fine grain of the top is", "stronger", "weaker",
