@@ -59,11 +59,15 @@ project's tests); the whole effect is added to the allowance of roughness, not c
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One quantity over all pieces, None where it was not measured, with an extra allowance a piece."""
+    """One quantity over all pieces, None where it was not measured, with an extra allowance a piece.
+
+    `light` is the logarithm of each top's luminance where the quantity follows it within one photo.
+    """
 
     quantity: Quantity
     entries: tuple[Relative | None, ...]
     extra: tuple[float, ...]
+    light: tuple[float, ...] = ()
 
 
 def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]) -> list[Column]:
@@ -94,11 +98,12 @@ def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]
         table.append(Column(LEFT, tuple(left), side))
         table.append(Column(DOWN, tuple(relative(matched, _one("baseline"), logarithmic=False)), side))
     extra = _texture_allowance(views)
-    table.append(Column(ROUGHNESS, _surface(views, lambda s: s.roughness, True), extra))
+    light = tuple(float(np.log(np.median(luminance))) for luminance in luminances)
+    table.append(Column(ROUGHNESS, _surface(views, lambda s: s.roughness, True), extra, light))
     table.append(Column(COHERENCE, _surface(views, lambda s: s.coherence, False), none))
     table.append(Column(SCRATCHES, _surface(views, lambda s: s.scratches, False), none))
     table.append(Column(GLOSS, _surface(views, lambda s: s.gloss, False), none))
-    table.append(Column(GRAIN, _surface(views, lambda s: s.grain, True), extra))
+    table.append(Column(GRAIN, _surface(views, lambda s: s.grain, True), extra, light))
     table.append(Column(LINED, _lined(views), none))
     table.append(Column(ASPECT, tuple(_aspect(b) for b in bodies), none))
     table.append(Column(SIZE, tuple(_size(v, b) for v, b in zip(views, bodies, strict=True)), side))

@@ -12,7 +12,7 @@ import numpy as np
 
 from vision.columns import Column, columns
 from vision.geometry import apply, as_quad
-from vision.matching import Relative, match_lines
+from vision.matching import MatchedLine, Relative, match_lines
 from vision.observations import Lettering, Measure, Observation, PieceView, Quad, Surface
 from vision.old_marks import OldMark
 from vision.quantities import (
@@ -27,7 +27,7 @@ from vision.quantities import (
     Quantity,
 )
 from vision.reuse import Fingerprint, Reuse, fingerprint, reuse_observation, reused
-from vision.spread import Deviation, deviation
+from vision.spread import Deviation, deviation, levelled
 from vision.surface import old_mark
 from vision.swab import swab
 
@@ -37,6 +37,8 @@ Result = tuple[tuple[Observation, ...], tuple[str, ...]]
 
 LEAST_SIBLINGS = 2
 """One sibling alone cannot say which of the two differs."""
+FIRM, FIRM_LENGTH = 0.7, 4
+"""A line read this surely, of so many characters, belongs to the layout (common practice, no source)."""
 LEAST_LINED = {COHERENCE: 0.2, SCRATCHES: 0.3, LINED: 0.3}
 """What is below these is no sanding whatever the siblings show (common practice, no source)."""
 OLD_MARK_SLIGHT, OLD_MARK_CLEAR = 4, 6
@@ -74,12 +76,14 @@ def compare(views: Sequence[PieceView], exemplars: Sequence[PieceView] = ()) -> 
     everyone = [*views, *exemplars]
     if not views:
         return []
-    table = columns(everyone, match_lines(everyone))
+    matched = match_lines(everyone)
+    table = columns(everyone, matched)
+    alike = _printed_alike(everyone, matched)
     findings: list[list[_Finding]] = [[] for _ in views]
     looked: list[set[str]] = [set() for _ in views]
     photos = [view.photo for view in views]
     for column in table:
-        _judge(column, photos, findings, looked)
+        _judge(column, photos, alike, findings, looked)
     results: list[Result] = []
     for k, view in enumerate(views):
         observed = [_observation(f, view) for f in _worst(findings[k])]
@@ -88,13 +92,38 @@ def compare(views: Sequence[PieceView], exemplars: Sequence[PieceView] = ()) -> 
     return results
 
 
+def _printed_alike(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]) -> list[set[int]]:
+    """Which pieces each one's print may be compared with: those with its other lines, too, not the part number alone.
+
+    One part is made by several makers and in several years, each with a layout of its own; a forger prints what the
+    others show.
+    """
+    slots = [{line.slot for line in lines} for lines in matched]
+    firm = [
+        {
+            line.slot
+            for line in lines
+            if len(line.text) >= FIRM_LENGTH and view.lines[line.geometry.line].confidence >= FIRM
+        }
+        for view, lines in zip(views, matched, strict=True)
+    ]
+    count = range(len(views))
+    return [
+        {j for j in count if len(slots[k] & slots[j]) >= max(1, min(2, len(firm[k]), len(firm[j])))} for k in count
+    ]
+
+
 def _judge(
-    column: Column, photos: Sequence[str | None], findings: list[list[_Finding]], looked: list[set[str]]
+    column: Column,
+    photos: Sequence[str | None],
+    alike: Sequence[set[int]],
+    findings: list[list[_Finding]],
+    looked: list[set[str]],
 ) -> None:
     """Compare one quantity of all pieces, add what is found and what was looked for."""
     quantity = column.quantity
     flagged: dict[int, _Finding] = {}
-    for k, judged in deviations(column, photos).items():
+    for k, judged in deviations(column, photos, alike).items():
         if any(d.visible <= quantity.telling for d, _ in judged):
             looked[k].update(_codes(quantity))
         found = _decide(judged)
@@ -110,7 +139,9 @@ def _judge(
         findings[k].append(replace(finding, against="halves") if halves else finding)
 
 
-def deviations(column: Column, photos: Sequence[str | None]) -> dict[int, list[tuple[Deviation, str]]]:
+def deviations(
+    column: Column, photos: Sequence[str | None], alike: Sequence[set[int]] = ()
+) -> dict[int, list[tuple[Deviation, str]]]:
     """How far each piece lies from the exemplars and from its siblings, as far as either can be asked."""
     quantity, count = column.quantity, len(photos)
     good = [e for e in column.entries[count:] if e is not None]
@@ -120,6 +151,8 @@ def deviations(column: Column, photos: Sequence[str | None]) -> dict[int, list[t
         if entry is None:
             continue
         others = [j for j, e in enumerate(column.entries[:count]) if e is not None and j != k]
+        if alike and quantity.family == "lettering":
+            others = [j for j in others if j in alike[k]]
         # Beside each other in one photo pieces share light, focus and camera; then only those are asked.
         beside = [j for j in others if photos[j] == photos[k]]
         near = len(beside) >= LEAST_SIBLINGS
@@ -130,9 +163,21 @@ def deviations(column: Column, photos: Sequence[str | None]) -> dict[int, list[t
             judged.append((_against(entry, good, elsewhere), "exemplar"))
         if len(siblings) >= LEAST_SIBLINGS:
             allowance = float(np.hypot(quantity.allowance, column.extra[k])) if near else elsewhere
+            if near and column.light:
+                siblings, u = _in_one_light(column, siblings, beside, k)
+                allowance = float(np.hypot(allowance, u))
             judged.append((_against(entry, siblings, allowance), "siblings"))
         result[k] = judged
     return result
+
+
+def _in_one_light(
+    column: Column, siblings: Sequence[Relative], beside: Sequence[int], k: int
+) -> tuple[list[Relative], float]:
+    """The siblings beside a piece as they would be in its light, and how unsure that is."""
+    lights = [column.light[j] for j in beside]
+    values, u = levelled([s.offset for s in siblings], lights, column.light[k], column.quantity.allowance)
+    return [replace(s, offset=v) for s, v in zip(siblings, values, strict=True)], u
 
 
 def _against(entry: Relative, others: Sequence[Relative], allowance: float) -> Deviation:

@@ -63,7 +63,7 @@ DOWN = Quantity("lettering-position-differs", "lettering", "The marking stands",
                 "body", False, 0.025, 0.04, 0.2)
 CONTRAST = Quantity("lettering-contrast-differs", "lettering", "The marking stands out from the body", "more", "less",
                     "1", False, 0.10, 0.30, 0.5)
-ROUGHNESS = Quantity("surface-differs", "surface", "The top is", "rougher", "smoother", "ratio", True, 0.15, 0.30, 1.0)
+ROUGHNESS = Quantity("surface-differs", "surface", "The top is", "rougher", "smoother", "ratio", True, 0.12, 0.30, 1.0)
 COHERENCE = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.05, 0.08, 0.35)
 SCRATCHES = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.05, 0.08, 0.5)
 GLOSS = Quantity("surface-differs", "surface", "The top is", "shinier", "duller", "1", False, 0.15, 0.40, 1.0)
@@ -76,7 +76,7 @@ ACROSS = Quantity("lettering-position-differs", "lettering", "The marking stands
 BELOW = Quantity("lettering-position-differs", "lettering", "The marking stands", "lower", "higher",
                  "body", False, 0.03, 0.04, 0.2)
 GRAIN = Quantity("surface-differs", "surface", "The fine grain of the top is", "stronger", "weaker",
-                 "ratio", True, 0.09, 0.30, 0.6)
+                 "ratio", True, 0.075, 0.30, 0.6)
 LINED = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.10, 0.15, 0.6)
 ASPECT = Quantity("body-size-differs", "body", "For its width the body is", "longer", "shorter",
                   "ratio", True, 0.06, 0.08, 0.4)
