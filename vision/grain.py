@@ -22,6 +22,8 @@ LIGHT = 4.0
 """Slower than this is light, pixels."""
 LEAST_PIXELS = 700
 """Fewer bare pixels give no texture worth a number (common practice, no source)."""
+TILE, BARE, LEAST_TILES = 24, 0.6, 6
+"""Side of a tile in pixels, the part of it that must be bare, and how many of them are enough (common practice)."""
 BINS = 18
 """Directions of 10 degrees."""
 SLOWEST, FASTEST = 1 / 12, 1 / 2.6
@@ -84,30 +86,48 @@ def _even(ground: Ground, usable: Mask) -> FloatImage:
 
 
 def _directions(fine: FloatImage, usable: Mask) -> tuple[float, ...]:
-    """Power by direction of lines, every frequency of the band counting alike."""
+    """Power by direction of lines, every frequency of the band counting alike, median over tiles.
+
+    A fibre, the rim or a leftover of print fills a few tiles; scratches of sanding fill them all.
+    """
     inside = np.where(usable, fine, np.float32(0)).astype(np.float32)
-    rows, columns = cv2.getOptimalDFTSize(inside.shape[0]), cv2.getOptimalDFTSize(inside.shape[1])
-    power = np.abs(np.fft.rfft2(inside, (rows, columns))) ** 2
-    band, rings, bins, ring_counts, counts = _wheel(rows, columns)
-    chosen = power[band]
-    usual = np.bincount(rings, weights=chosen, minlength=ring_counts.size) / ring_counts
-    each = np.bincount(bins, weights=chosen / np.maximum(usual[rings], 1e-20), minlength=BINS) / counts
+    every = (slice(None, None, TILE // 2), slice(None, None, TILE // 2))
+    tiles = np.lib.stride_tricks.sliding_window_view(inside, (TILE, TILE))[every].reshape(-1, TILE, TILE)
+    bare = np.lib.stride_tricks.sliding_window_view(usable, (TILE, TILE))[every].reshape(-1, TILE, TILE)
+    tiles = tiles[bare.mean(axis=(1, 2)) >= BARE]
+    if len(tiles) < LEAST_TILES:
+        return ()
+    band, rings, bins, ring_counts, window = _wheel()
+    power = np.abs(np.fft.rfft2(tiles * window)) ** 2
+    chosen = power.reshape(len(tiles), -1)[:, band.ravel()]
+    chosen = chosen / np.maximum(chosen.mean(axis=1, keepdims=True), 1e-20)
+    usual = np.bincount(rings, weights=chosen.mean(axis=0), minlength=ring_counts.size) / ring_counts
+    each = (chosen / usual[rings]) @ bins
+    middle = np.median(each, axis=0)
     # Scratches of one hand spread over some degrees, and a direction may fall between two bins.
-    spread = (np.roll(each, 1) + 2 * each + np.roll(each, -1)) / 4
+    spread = (np.roll(middle, 1) + 2 * middle + np.roll(middle, -1)) / 4
     return tuple(float(v) for v in spread / spread.mean())
 
 
-Wheel = tuple[NDArray[np.bool_], NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]
+Wheel = tuple[
+    NDArray[np.bool_], NDArray[np.int64], NDArray[np.float64], NDArray[np.int64], NDArray[np.float32]
+]
 
 
-@lru_cache(maxsize=64)
-def _wheel(rows: int, columns: int) -> Wheel:
-    """Which coefficients of a spectrum are looked at, and their ring and direction."""
-    fy, fx = np.fft.fftfreq(rows)[:, None], np.fft.rfftfreq(columns)[None, :]
+@lru_cache(maxsize=1)
+def _wheel() -> Wheel:
+    """Which coefficients of a tile's spectrum are looked at, their ring, their direction's share, and the window."""
+    fy, fx = np.fft.fftfreq(TILE)[:, None], np.fft.rfftfreq(TILE)[None, :]
     radius = np.hypot(fx, fy)
     band = (radius >= SLOWEST) & (radius <= FASTEST)
     # The wave runs across the lines.
     along = (np.degrees(np.arctan2(fy + 0 * fx, fx + 0 * fy)) + 90.0) % 180.0
-    bins = np.floor(along[band] / (180.0 / BINS) + 0.5).astype(np.int64) % BINS
-    rings = np.floor((radius[band] - SLOWEST) * 40).astype(np.int64)
-    return band, rings, bins, np.maximum(np.bincount(rings), 1), np.maximum(np.bincount(bins, minlength=BINS), 1)
+    place = along[band] / (180.0 / BINS)
+    low = np.floor(place).astype(np.int64)
+    shares = np.zeros((place.size, BINS))
+    # A coefficient between two directions counts for both.
+    shares[np.arange(place.size), low % BINS] += 1 - (place - low)
+    shares[np.arange(place.size), (low + 1) % BINS] += place - low
+    rings = np.floor((radius[band] - SLOWEST) * TILE).astype(np.int64)
+    window = np.outer(np.hanning(TILE), np.hanning(TILE)).astype(np.float32)
+    return band, rings, shares / shares.sum(axis=0), np.maximum(np.bincount(rings), 1), window

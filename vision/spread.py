@@ -10,7 +10,7 @@ from vision.light import MAD_TO_SD
 
 OUTLYING = 3.5
 """Iglewicz & Hoaglin (1993), How to Detect and Handle Outliers: modified z-scores beyond 3.5 are potential outliers."""
-CLEARLY = 1.5
+CLEARLY = 1.3
 """'clear' begins at this many times the bound of 'slight' (common practice, no source)."""
 DECLARED_WEIGHT = 40.0
 """Degrees of freedom given to the declared allowance against the group's own scatter (common practice, no source)."""
