@@ -90,29 +90,29 @@ def coated(photo: Photo, chip: Chip, rng: np.random.Generator) -> Photo:
 
 
 def old_mark(photo: Photo, chip: Chip, rng: np.random.Generator) -> Photo:
-    """Leave another marking faintly under the present one: 35 to 55 % of its contrast and at least 2.5 times the
+    """Leave another marking faintly under the present one: 45 to 65 % of its contrast and at least 3.5 times the
     ground's noise, upright, upside down or across, some degrees off."""
     top = Top(photo, chip)
     high = float(np.median([y1 - y0 for _, y0, _, y1 in top.boxes])) * rng.uniform(0.9, 1.15)
     across = rng.random() < 0.25
-    room = (top.rows if across else top.columns) * 0.85
+    room = (top.rows if across else top.columns) * 0.88
     letters = "".join(rng.choice(list("ABCDEFHKLMNPRSTVX"), 3)) + "".join(rng.choice(list("0123456789"), 5))
-    lines = [_drawn(text, str(rng.choice(np.array(DEJAVU[:3])))) for text in (letters, letters[::-1][:6])]
-    count = 1 if across or high * 3 > top.rows else 2
-    block = np.zeros((round(high * (1 + 1.5 * (count - 1))), round(room)), np.float32)
-    for k, line in enumerate(lines[:count]):
+    texts = [letters[1:6]] if across else [letters, letters[::-1][:6]] if high * 3 < top.rows else [letters]
+    block = np.zeros((round(high * (1 + 1.5 * (len(texts) - 1))), round(room)), np.float32)
+    for k, text in enumerate(texts):
+        line = _drawn(text, str(rng.choice(np.array(DEJAVU[:3]))))
         wide = min(round(line.shape[1] * high / line.shape[0]), round(room))
         _lay(block, cv2.resize(line, (wide, round(high)), interpolation=cv2.INTER_AREA), 0, round(1.5 * high * k))
+    block = block[:, : np.flatnonzero(block.max(axis=0) > 0.1)[-1] + 1]
     turn = float(rng.choice([90.0, -90.0]) if across else rng.choice([0.0, 0.0, 180.0])) + rng.normal(0, 2.0)
     matrix = cv2.getRotationMatrix2D((block.shape[1] / 2, block.shape[0] / 2), turn, 1.0)
     off = rng.uniform(-0.12, 0.12, 2) * (top.columns, top.rows)
     matrix[:, 2] += (top.columns / 2 + off[0] - block.shape[1] / 2, top.rows / 2 + off[1] - block.shape[0] / 2)
     mask = cv2.warpAffine(block, matrix, (top.columns, top.rows), flags=cv2.INTER_LINEAR)
-    mask *= 1 - _rim(top, 0.06)
-    mask = cv2.GaussianBlur(mask, (0, 0), top.softness())
+    mask = cv2.GaussianBlur(mask * (1 - _rim(top, 0.06)), (0, 0), top.softness())
     level = top.level()
-    least = 2.5 * top.noise / max(1e-3, float(np.abs(level).mean()))
-    faint = mask[..., None] * level * max(rng.uniform(0.35, 0.55), min(1.0, least))
+    least = 3.5 * top.noise / max(1e-3, float(np.abs(level).mean()))
+    faint = mask[..., None] * level * max(rng.uniform(0.45, 0.65), min(1.0, least))
     ink = top.ink
     # The new print covers the old: the stronger of the two is seen.
     return top.put_back(top.ground + np.where(np.abs(ink) >= np.abs(faint), ink, faint))

@@ -15,14 +15,16 @@ import numpy as np
 
 from sample_images.grounds import noise
 
-from .flat import Array, Base, Chip, Mark
+from .flat import Array, Base, Chip, Mark, Top
 from .rendered import GROUPS, SIZE, as_kept
 
 ROOT = Path(__file__).resolve().parents[2]
 LEADS = 0.16
 """How much of the surroundings is pasted along with the leads, short sides: the shoulders of a DIP's leads."""
-LEAST_CONTRAST = 14.0
-"""Grey levels between print and ground for print that a person reads at the reduced size."""
+LENGTH = 245
+"""Pixels a pasted chip is long, in the middle of what is used."""
+LEAST_ROWS, LEAST_CONTRAST = 8, 25.0
+"""Rows of a character, and grey levels between print and ground, that a person needs at that size."""
 
 
 def real_folder() -> Path | None:
@@ -63,9 +65,18 @@ def cuttings(folder: Path) -> tuple[tuple[Array, Chip], ...]:
                 continue
             image = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_COLOR)[..., ::-1]
             marks = tuple(mark for line in lines for mark in _tight(image, line.text, np.array(line.outline)))
-            found.append((np.ascontiguousarray(image), Chip(lines[0].text, np.array(piece.outline), marks)))
+            chip = Chip(lines[0].text, np.array(piece.outline), marks)
+            if _legible(image, chip):
+                found.append((np.ascontiguousarray(image), chip))
             break
     return tuple(found)
+
+
+def _legible(image: Array, chip: Chip) -> bool:
+    """Whether a person would still read the print once the chip is pasted at its reduced size."""
+    top = Top(image, chip)
+    rows = min(y1 - y0 for _, y0, _, y1 in top.boxes) * LENGTH / top.columns
+    return bool(rows >= LEAST_ROWS and float(np.abs(top.level()).mean()) >= LEAST_CONTRAST)
 
 
 def _name(row: dict[str, str]) -> str:
@@ -118,7 +129,7 @@ def pasted(seed: int, folder: Path) -> Base:
     where = rng.permutation(18)
     picture = _foam(rng)
     chips: list[Chip] = []
-    length = float(rng.uniform(215, 275))
+    length = LENGTH * float(rng.uniform(0.88, 1.12))
     for k, cell in zip(order, where, strict=False):
         image, chip = sources[int(chosen[k])]
         picture, placed = _paste(picture, image, chip, int(cell), length, rng)
