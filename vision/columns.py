@@ -16,6 +16,7 @@ from vision.quantities import (
     ANGLE,
     ASPECT,
     BELOW,
+    BETWEEN,
     COHERENCE,
     CONTRAST,
     DOWN,
@@ -41,14 +42,16 @@ Value = Measure | NotMeasured
 
 FITTED_U = 0.008
 """Standard uncertainty of a fitted line's size and place: a third of a pixel on a body of 40 (common practice)."""
-UNMARKED_U = 0.05
-"""The same for a place where nothing moulded into the body confirms its outline (common practice, no source)."""
+UNMARKED_U = {"x": 0.03, "y": 0.015}
+"""The same for a place where nothing moulded into the body confirms its outline: ends are lost more easily than long
+sides (common practice, no source)."""
 STROKE_SHARE = 0.12
 """What a difference in stroke width, as a logarithm, takes from likeness: correlation hardly sees an even thickening
 that the eye does (common practice, no source)."""
 NEARER = 0.05
 """Siblings in one photo differ in size by this much, for one lies nearer to the camera (common practice)."""
 LINED_U = 0.05
+UNEVEN_U = 0.05
 SHEAR = 40.0
 """Degrees of apparent slant that an outline off by its whole width would leave, for the extra allowance of a slant."""
 BLUR_EXPONENT = 0.5
@@ -121,10 +124,13 @@ def _laid_over(
     slots = fits(views, bodies, luminances, matched)
     count, none = len(views), (0.0,) * len(views)
     alike: dict[tuple[int, int], dict[int, tuple[float, float]]] = {}
+    uneven: list[Relative | None] = [None] * count
     for number, fitted in enumerate(slots):
         for k, fit in fitted.items():
             if fit.likeness is not None:
                 alike.setdefault((number, 0), {})[k] = (fit.likeness, fit.u)
+            if fit.uneven is not None:
+                uneven[k] = Relative(fit.uneven, UNEVEN_U, fit.uneven)
     sides = {name: _side(slots, count, name) for name in ("left", "right", "top", "bottom", "x", "y", "wide")}
     members = sorted({k for fitted in slots for k in fitted})
     apart = shifts(views, bodies, luminances, members)
@@ -133,9 +139,10 @@ def _laid_over(
     down = {k: None if s is None else s[1] for k, s in apart.items()}
     return [
         Column(SHAPE, _shaped(averaged(alike, count, False), strokes), none),
+        Column(BETWEEN, tuple(uneven), none),
         Column(LENGTH, _larger(sides["left"], sides["right"], sides["wide"]), cut),
-        Column(ACROSS, _moved(sides["left"], sides["right"], sides["x"], right), cut),
-        Column(BELOW, _moved(sides["top"], sides["bottom"], sides["y"], down), none),
+        Column(ACROSS, _moved(sides["left"], sides["right"], sides["x"], right, UNMARKED_U["x"]), cut),
+        Column(BELOW, _moved(sides["top"], sides["bottom"], sides["y"], down, UNMARKED_U["y"]), none),
     ]
 
 
@@ -194,7 +201,9 @@ def _agreed(values: Sequence[float]) -> float:
     return smallest if all(v * smallest > 0 for v in values) else 0.0
 
 
-def _moved(low: Entries, high: Entries, shown: Entries, landmarks: dict[int, float | None]) -> tuple[Relative | None, ...]:
+def _moved(
+    low: Entries, high: Entries, shown: Entries, landmarks: dict[int, float | None], unmarked: float
+) -> tuple[Relative | None, ...]:
     """How far a line is moved, as far as both ends of the body and what is moulded into it bear it out.
 
     An outline is easily off at one end, where a wall or a shadow was taken for the top; then only the distance to that
@@ -207,7 +216,7 @@ def _moved(low: Entries, high: Entries, shown: Entries, landmarks: dict[int, flo
         if own is None:
             continue
         opinions = [a, b] if slid is None else [a, b, a - slid, b - slid]
-        found[k] = Relative(_agreed(opinions), FITTED_U if slid is not None else UNMARKED_U, own.value)
+        found[k] = Relative(_agreed(opinions), FITTED_U if slid is not None else unmarked, own.value)
     return tuple(found)
 
 

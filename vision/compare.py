@@ -16,6 +16,7 @@ from vision.matching import MatchedLine, Relative, match_lines
 from vision.observations import Lettering, Measure, Observation, PieceView, Quad, Surface
 from vision.old_marks import OldMark
 from vision.quantities import (
+    BETWEEN,
     COHERENCE,
     CONTRAST,
     GLOSS,
@@ -224,7 +225,7 @@ def _code(finding: _Finding) -> str:
         return "surface-sanded" if difference > 0 and finding.entry.value >= LEAST_LINED[finding.quantity] else ""
     if finding.quantity in (ROUGHNESS, GRAIN) and difference < 0:
         return "surface-coated"
-    if finding.quantity is SHAPE and difference > 0:
+    if (finding.quantity is SHAPE and difference > 0) or (finding.quantity is BETWEEN and difference < 0):
         return ""
     return finding.quantity.code
 
@@ -257,6 +258,11 @@ def _sentence(finding: _Finding, value: float, reference: float) -> str:
         return (
             f"Fine parallel lines run over the top, as sanding leaves them: its texture is {_percent(value)} stronger "
             f"along one direction {whom}."
+        )
+    if quantity is BETWEEN:
+        return (
+            "Between and beside its characters the top is uneven as strokes make it, and the others are not: an older "
+            "marking may lie under the present one."
         )
     if quantity is SHAPE:
         return (

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.between import RIM, unevenness
 from vision.body import Body
 from vision.light import FloatImage, robust_sd
 from vision.matching import SHARED, MatchedLine
@@ -76,6 +77,8 @@ class Fit:
         Correlation with what at least half of the other pieces show, freed of noise: 1 for one typeface.
     u : float
         Standard uncertainty of it.
+    uneven : float or None
+        From `vision.between`, on the line that most pieces share; None on the others.
     """
 
     x: float
@@ -87,6 +90,7 @@ class Fit:
     bottom: float
     likeness: float | None
     u: float
+    uneven: float | None = None
 
 
 def fits(
@@ -120,7 +124,8 @@ def fits(
     rows = int(np.clip(np.median([bodies[k].short for k in needed]), SMALLEST, TALLEST))
     aspect = float(np.median([(bodies[k].x1 - bodies[k].x0) / (bodies[k].y1 - bodies[k].y0) for k in needed]))
     tops = {k: _top(views[k], bodies[k], luminances[k], (rows, round(rows * aspect))) for k in needed}
-    return [_slot(tops, of) for _, of in sorted(shared.items())]
+    most = max(sorted(shared), key=lambda slot: len(shared[slot]))
+    return [_slot(tops, of, uneven=slot == most) for slot, of in sorted(shared.items())]
 
 
 def _top(view: PieceView, body: Body, luminance: FloatImage, shape: tuple[int, int]) -> Top:
@@ -148,7 +153,7 @@ def _top(view: PieceView, body: Body, luminance: FloatImage, shape: tuple[int, i
     return Top(relative, tuple(boxes), robust_sd(relative[bare]) if bare.sum() > 200 else 0.05)
 
 
-def _slot(tops: dict[int, Top], members: dict[int, MatchedLine]) -> dict[int, Fit]:
+def _slot(tops: dict[int, Top], members: dict[int, MatchedLine], *, uneven: bool) -> dict[int, Fit]:
     """Fit one line of all pieces to the clearest one."""
     rows, columns = next(iter(tops.values())).image.shape
     texts = [line.text for line in members.values()]
@@ -164,6 +169,7 @@ def _slot(tops: dict[int, Top], members: dict[int, MatchedLine]) -> dict[int, Fi
         return {}
     patches = {k: _patch(tops[k].image, m, pattern.shape) for k, m in found.items()}
     alike = _likenesses(patches, {k: tops[k].noise for k in found}, {k: members[k].text for k in found})
+    between = _between(tops, found, corner) if uneven else {}
     middle = np.array([0.5 * (pattern.shape[1] - 1), 0.5 * (pattern.shape[0] - 1), 1.0])
     fitted = {}
     for k, m in found.items():
@@ -172,8 +178,26 @@ def _slot(tops: dict[int, Top], members: dict[int, MatchedLine]) -> dict[int, Fi
         along, down = float(m[0, 0]), float(m[1, 1])
         ends = (-x / along, (columns - x) / along, -y / down, (rows - y) / down)
         left, right, upper, lower = (end / rows for end in ends)
-        fitted[k] = Fit(x / rows, y / rows, along, left, right, upper, lower, likeness, u)
+        fitted[k] = Fit(x / rows, y / rows, along, left, right, upper, lower, likeness, u, between.get(k))
     return fitted
+
+
+def _between(
+    tops: dict[int, Top], maps: dict[int, NDArray[np.float64]], corner: tuple[int, int]
+) -> dict[int, float]:
+    """Lay whole tops over the pattern's and ask what stands between the characters."""
+    rows, columns = next(iter(tops.values())).image.shape
+    rim = round(RIM * rows)
+    within = np.zeros((rows, columns), np.uint8)
+    within[rim : rows - rim, rim : columns - rim] = 1
+    images, inside = {}, {}
+    for k, m in maps.items():
+        whole = m.copy()
+        whole[:, 2] -= m[:, :2] @ np.array(corner, np.float64)
+        images[k] = _patch(tops[k].image, whole, (rows, columns))
+        flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+        inside[k] = (cv2.warpAffine(within, whole, (columns, rows), flags=flags) > 0) & (within > 0)
+    return unevenness(images, inside)
 
 
 def _clear(top: Top, line: MatchedLine) -> float:

@@ -68,16 +68,17 @@ COHERENCE = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.
 SCRATCHES = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.05, 0.08, 0.5)
 GLOSS = Quantity("surface-differs", "surface", "The top is", "shinier", "duller", "1", False, 0.15, 0.40, 1.0)
 SHAPE = Quantity("lettering-shape-differs", "lettering", "The characters are shaped", "", "", "ratio", False,
-                 0.013, 0.03, 0.12)
+                 0.012, 0.03, 0.12)
 LENGTH = Quantity("lettering-size-differs", "lettering", "For the length of the body the line of print is", "longer",
                   "shorter", "ratio", True, 0.028, 0.03, 0.2)
 ACROSS = Quantity("lettering-position-differs", "lettering", "The marking stands", "further right", "further left",
                   "body", False, 0.034, 0.05, 0.2)
 BELOW = Quantity("lettering-position-differs", "lettering", "The marking stands", "lower", "higher",
-                 "body", False, 0.03, 0.04, 0.2)
+                 "body", False, 0.026, 0.04, 0.2)
+BETWEEN = Quantity("surface-old-mark", "surface", "", "", "", "ratio", True, 0.22, 0.35, 1.2)
 GRAIN = Quantity("surface-differs", "surface", "The fine grain of the top is", "stronger", "weaker",
-                 "ratio", True, 0.075, 0.30, 0.6)
-LINED = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.07, 0.15, 0.6)
+                 "ratio", True, 0.067, 0.30, 0.6)
+LINED = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.062, 0.15, 0.6)
 ASPECT = Quantity("body-size-differs", "body", "For its width the body is", "longer", "shorter",
                   "ratio", True, 0.06, 0.08, 0.4)
 SIZE = Quantity("body-size-differs", "body", "The body is", "wider", "narrower", "mm", True, 0.02, 0.02, 0.12)
