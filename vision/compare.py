@@ -5,7 +5,7 @@ two among six stands out, both of them. Exemplars, where given, are the referenc
 does not speak for the piece. A group that falls into two halves cannot say which half is wrong: then all are 'slight'.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,15 +16,22 @@ from vision.matching import MatchedLine, Relative, match_lines
 from vision.observations import Lettering, Measure, Observation, PieceView, Quad, Surface
 from vision.old_marks import OldMark
 from vision.quantities import (
+    ACROSS,
+    BELOW,
     BETWEEN,
     COHERENCE,
     CONTRAST,
     GLOSS,
     GRAIN,
+    HEIGHT,
+    LENGTH,
     LINED,
     ROUGHNESS,
     SCRATCHES,
     SHAPE,
+    SPACING,
+    STROKE,
+    WIDTH,
     Quantity,
 )
 from vision.reuse import Fingerprint, Reuse, fingerprint, reuse_observation, reused
@@ -40,6 +47,20 @@ LEAST_SIBLINGS = 2
 """One sibling alone cannot say which of the two differs."""
 FIRM, FIRM_LENGTH = 0.7, 4
 """A line read this surely, of so many characters, belongs to the layout (common practice, no source)."""
+LEANS = 2.2
+"""A second measure of the same thing bears the first out from so many widths on (common practice, no source)."""
+SUPPORTS: dict[Quantity, tuple[tuple[Quantity, bool], ...]] = {
+    GRAIN: ((ROUGHNESS, True),),
+    ROUGHNESS: ((GRAIN, True),),
+    LINED: ((COHERENCE, True), (SCRATCHES, True)),
+    COHERENCE: ((LINED, True), (SCRATCHES, True)),
+    SCRATCHES: ((LINED, True), (COHERENCE, True)),
+    SHAPE: ((STROKE, False), (WIDTH, False), (SPACING, False)),
+    LENGTH: ((HEIGHT, True),),
+    ACROSS: ((BELOW, False),),
+    BELOW: ((ACROSS, False),),
+}
+"""Which measures bear each other out, and whether in the same sense only."""
 LEAST_LINED = {COHERENCE: 0.2, SCRATCHES: 0.3, LINED: 0.3}
 """What is below these is no sanding whatever the siblings show (common practice, no source)."""
 OLD_MARK_SLIGHT, OLD_MARK_CLEAR = 4, 6
@@ -81,13 +102,14 @@ def compare(views: Sequence[PieceView], exemplars: Sequence[PieceView] = ()) -> 
     table = columns(everyone, matched)
     alike = _printed_alike(everyone, matched)
     findings: list[list[_Finding]] = [[] for _ in views]
+    hints: list[dict[Quantity, float]] = [{} for _ in views]
     looked: list[set[str]] = [set() for _ in views]
     photos = [view.photo for view in views]
     for column in table:
-        _judge(column, photos, alike, findings, looked)
+        _judge(column, photos, alike, findings, looked, hints)
     results: list[Result] = []
     for k, view in enumerate(views):
-        observed = [_observation(f, view) for f in _worst(findings[k])]
+        observed = [_observation(f, view, _borne_out(f, hints[k])) for f in _worst(findings[k])]
         observed += _old_mark(k, views, exemplars, looked[k])
         results.append((tuple(observed), tuple(sorted(looked[k]))))
     return results
@@ -120,6 +142,7 @@ def _judge(
     alike: Sequence[set[int]],
     findings: list[list[_Finding]],
     looked: list[set[str]],
+    hints: list[dict[Quantity, float]],
 ) -> None:
     """Compare one quantity of all pieces, add what is found and what was looked for."""
     quantity = column.quantity
@@ -128,6 +151,8 @@ def _judge(
         if any(d.visible <= quantity.telling for d, _ in judged):
             looked[k].update(_codes(quantity))
         found = _decide(judged)
+        for d, _ in judged:
+            hints[k][quantity] = max(hints[k].get(quantity, 0.0), d.score, key=abs)
         if found is not None:
             flagged[k] = _Finding(quantity, found[0], column.entries[k], found[1])  # type: ignore[arg-type]
     offsets = [e.offset for e in column.entries[: len(photos)] if e is not None]
@@ -230,12 +255,22 @@ def _code(finding: _Finding) -> str:
     return finding.quantity.code
 
 
-def _observation(finding: _Finding, view: PieceView) -> Observation:
+def _borne_out(finding: _Finding, hints: Mapping[Quantity, float]) -> bool:
+    """Whether another measure of the same thing leans the same way, by itself too little to be said."""
+    score = finding.deviation.score
+    return any(
+        hints.get(other, 0.0) * (score if same_sense else hints.get(other, 0.0)) > 0
+        and abs(hints.get(other, 0.0)) >= LEANS
+        for other, same_sense in SUPPORTS.get(finding.quantity, ())
+    )
+
+
+def _observation(finding: _Finding, view: PieceView, borne_out: bool) -> Observation:
     """Say it."""
     quantity, off = finding.quantity, finding.deviation
     value = finding.entry.value
     reference = value / float(np.exp(off.difference)) if quantity.logarithmic else value - off.difference
-    strength = "slight" if finding.against == "halves" else (off.strength or "slight")
+    strength = "slight" if finding.against == "halves" else "clear" if borne_out else (off.strength or "slight")
     outline = _print_outline(view) if quantity.family == "lettering" else view.outline
     message = _sentence(finding, value, reference)
     return Observation(

@@ -44,7 +44,7 @@ class Quantity:
 # turn from brighter to darker than their ground). Telling differences: from memory of re-marked pieces.
 # fmt: off
 HEIGHT = Quantity("lettering-height-differs", "lettering", "The characters are", "taller", "shorter",
-                  "body", True, 0.02, 0.03, 0.25)
+                  "body", True, 0.028, 0.035, 0.25)
 WIDTH = Quantity("lettering-width-differs", "lettering", "For their height the characters are", "wider", "narrower",
                  "ratio", True, 0.025, 0.03, 0.25)
 SPACING = Quantity("lettering-spacing-differs", "lettering", "For their height the characters stand",
@@ -52,7 +52,7 @@ SPACING = Quantity("lettering-spacing-differs", "lettering", "For their height t
 STROKE = Quantity("lettering-stroke-differs", "lettering", "For their height the strokes are", "thicker", "thinner",
                   "ratio", True, 0.04, 0.12, 0.5)
 PITCH = Quantity("lettering-pitch-differs", "lettering", "For the height of the characters the lines stand",
-                 "further apart", "closer together", "ratio", True, 0.025, 0.03, 0.25)
+                 "further apart", "closer together", "ratio", True, 0.035, 0.04, 0.25)
 SLANT = Quantity("lettering-slant-differs", "lettering", "The characters lean", "more to the right", "more to the left",
                  "deg", False, 2.0, 2.5, 12.0)
 ANGLE = Quantity("lettering-angle-differs", "lettering", "The lines of print are turned", "more clockwise",
