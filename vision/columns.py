@@ -138,7 +138,7 @@ def _laid_over(
     right = {k: None if s is None else s[0] for k, s in apart.items()}
     down = {k: None if s is None else s[1] for k, s in apart.items()}
     return [
-        Column(SHAPE, _shaped(averaged(alike, count, False), strokes), none),
+        Column(SHAPE, _as_the_others(_shaped(averaged(alike, count, False), strokes)), none),
         Column(BETWEEN, tuple(uneven), none),
         Column(LENGTH, _larger(sides["left"], sides["right"], sides["wide"]), cut),
         Column(ACROSS, _moved(sides["left"], sides["right"], sides["x"], right, UNMARKED_U["x"]), cut),
@@ -291,7 +291,8 @@ def _surface(
 def _as_the_others(entries: Sequence[Relative | None]) -> tuple[Relative | None, ...]:
     """Cap each uncertainty at the group's median: the question is how much a piece like the others would scatter.
 
-    A patchily sanded top scatters most itself, and must not excuse itself by it.
+    A patchily sanded top, or a line of which some characters are alike, scatters most itself, and must not excuse itself
+    by it.
     """
     known = [e.u for e in entries if e is not None]
     if not known:

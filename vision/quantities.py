@@ -52,7 +52,7 @@ SPACING = Quantity("lettering-spacing-differs", "lettering", "For their height t
 STROKE = Quantity("lettering-stroke-differs", "lettering", "For their height the strokes are", "thicker", "thinner",
                   "ratio", True, 0.04, 0.12, 0.5)
 PITCH = Quantity("lettering-pitch-differs", "lettering", "For the height of the characters the lines stand",
-                 "further apart", "closer together", "ratio", True, 0.035, 0.04, 0.25)
+                 "further apart", "closer together", "ratio", True, 0.03, 0.035, 0.25)
 SLANT = Quantity("lettering-slant-differs", "lettering", "The characters lean", "more to the right", "more to the left",
                  "deg", False, 2.0, 2.5, 12.0)
 ANGLE = Quantity("lettering-angle-differs", "lettering", "The lines of print are turned", "more clockwise",
@@ -68,7 +68,7 @@ COHERENCE = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.
 SCRATCHES = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.05, 0.08, 0.5)
 GLOSS = Quantity("surface-differs", "surface", "The top is", "shinier", "duller", "1", False, 0.15, 0.40, 1.0)
 SHAPE = Quantity("lettering-shape-differs", "lettering", "The characters are shaped", "", "", "ratio", False,
-                 0.012, 0.03, 0.12)
+                 0.017, 0.03, 0.12)
 LENGTH = Quantity("lettering-size-differs", "lettering", "For the length of the body the line of print is", "longer",
                   "shorter", "ratio", True, 0.028, 0.03, 0.2)
 ACROSS = Quantity("lettering-position-differs", "lettering", "The marking stands", "further right", "further left",

@@ -98,8 +98,8 @@ class Top:
         norm = np.full(weight.shape, 1e-4, np.float32)
         for sigma, share in ((0.05, 1.0), (0.15, 0.02), (0.6, 0.0005)):
             # The nearest bare ground rules; wider means only fill where none is near.
-            norm += share * cv2.GaussianBlur(weight, (0, 0), sigma * self.short)
-            slow += share * cv2.GaussianBlur(self.image * weight[..., None], (0, 0), sigma * self.short)
+            norm += share * _blurred(weight, sigma * self.short)
+            slow += share * _blurred(self.image * weight[..., None], sigma * self.short)
         slow /= norm[..., None]
         self.slow = slow
         rest = self.image - slow
@@ -164,6 +164,14 @@ class Top:
         back = cv2.warpPerspective(change, np.linalg.inv(self.to_flat), size, flags=cv2.INTER_LINEAR)
         whole = np.rint(np.clip(self.photo.astype(np.float32) + back, 0, 255))
         return np.where(np.abs(back).max(axis=2, keepdims=True) < 0.25, self.photo, whole.astype(np.uint8))
+
+
+def _blurred(image: Array, sigma: float) -> Array:
+    """Gaussian blur, a wide one on a reduced picture."""
+    step = max(1, int(sigma // 4))
+    height, width = image.shape[:2]
+    small = cv2.resize(image, (max(1, width // step), max(1, height // step)), interpolation=cv2.INTER_AREA)
+    return cv2.resize(cv2.GaussianBlur(small, (0, 0), sigma / step), (width, height), interpolation=cv2.INTER_LINEAR)
 
 
 def _away(a: Array, b: Array) -> float:

@@ -74,7 +74,10 @@ def cuttings(folder: Path) -> tuple[tuple[Array, Chip], ...]:
 
 def _legible(image: Array, chip: Chip) -> bool:
     """Whether a person would still read the print once the chip is pasted at its reduced size."""
-    top = Top(image, chip)
+    scale = LENGTH / float(np.linalg.norm(chip.outline[1] - chip.outline[0]))
+    small = cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    marks = tuple(Mark(mark.text, mark.quad * scale) for mark in chip.marks)
+    top = Top(small, Chip(chip.part, chip.outline * scale, marks))
     rows = min(y1 - y0 for _, y0, _, y1 in top.boxes) * LENGTH / top.columns
     return bool(rows >= LEAST_ROWS and float(np.abs(top.level()).mean()) >= LEAST_CONTRAST)
 

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import dates
+import altered
 import files
 import photos
 import records
@@ -34,6 +35,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "recall": records.run_recall,
     "inspect": photos.run_inspect,
     "reading": photos.run_reading,
+    "altered": altered.run,
     "dates": dates.run,
 }
 PACKAGES = ("lotproof", "numpy", "onnxruntime", "opencv-python-headless", "pandas", "rapidocr", "sqlalchemy", "typer")
