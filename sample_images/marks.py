@@ -214,9 +214,49 @@ def mask_of(marking: Marking, size_mm: tuple[float, float], res: float) -> Array
     if not marking.lines:
         return np.zeros((rows, columns), np.float32)
     block = _block(marking, res * OVERSAMPLE)
-    middle = (block.shape[1] / 2, block.shape[0] / 2)
-    turn = cv2.getRotationMatrix2D(middle, -marking.angle, 1 / OVERSAMPLE)
-    turn[0, 2] += columns / 2 + marking.place[0] * res - middle[0]
-    turn[1, 2] += rows / 2 + marking.place[1] * res - middle[1]
     softened = cv2.GaussianBlur(block, (0, 0), OVERSAMPLE * 0.4)
+    turn = _laid(marking, block.shape, size_mm, res)
     return cv2.warpAffine(softened, turn, (columns, rows), flags=cv2.INTER_LINEAR)
+
+
+def _laid(marking: Marking, shape: tuple[int, ...], size_mm: tuple[float, float], res: float) -> Array:
+    """Return the map (2, 3) from a block's pixels to the face's."""
+    middle = (shape[1] / 2, shape[0] / 2)
+    turn: Array = cv2.getRotationMatrix2D(middle, -marking.angle, 1 / OVERSAMPLE)
+    turn[0, 2] += round(size_mm[0] * res) / 2 + marking.place[0] * res - middle[0]
+    turn[1, 2] += round(size_mm[1] * res) / 2 + marking.place[1] * res - middle[1]
+    return turn
+
+
+def boxes_of(marking: Marking, size_mm: tuple[float, float], res: float = 20.0) -> list[Array]:
+    """Return where each printed line stands on a face, and last the logo where there is one.
+
+    Parameters
+    ----------
+    marking : Marking
+    size_mm : tuple of float
+        Length and width of the face.
+    res : float
+        Pixels a mm at which the place is worked out.
+
+    Returns
+    -------
+    list of ndarray, shape (4, 2)
+        Corners in mm from the face's upper left, clockwise from the line's upper left.
+    """
+    fine = res * OVERSAMPLE
+    block = _block(marking, fine)
+    sign = round(marking.height * 1.9 * fine) if marking.logo else 0
+    turn = _laid(marking, block.shape, size_mm, res)
+    places = []
+    for k in range(len(marking.lines)):
+        y0 = k * round(marking.pitch * fine)
+        band = block[y0 : y0 + round((marking.height + marking.stroke) * fine), round(sign * 1.25) :]
+        filled = np.flatnonzero(band.max(axis=0) > 0.5)
+        x0, x1 = filled[0] + round(sign * 1.25), filled[-1] + 1 + round(sign * 1.25)
+        places.append((x0, y0, x1, y0 + band.shape[0]))
+    if marking.logo:
+        top = max(0, (block.shape[0] - sign) // 2)
+        places.append((0, top, sign, top + sign))
+    quads = [np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)], np.float64) for x0, y0, x1, y1 in places]
+    return [(quad @ turn[:, :2].T + turn[:, 2]) / res for quad in quads]

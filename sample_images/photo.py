@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 from sample_images.bodies import draw, footprint, outline_in_picture, pose_of, silhouettes
 from sample_images.camera import SUPERSAMPLE, Array, Camera, Canvas, Light, Sensor, expose, matt, normals_of, vec
 from sample_images.grounds import KINDS
-from sample_images.parts import Piece
+from sample_images.marks import boxes_of
+from sample_images.parts import Piece, corners
 from sample_images.sheet import CardSheet, lay
 
 MAX_BYTES = 480_000
@@ -129,6 +130,17 @@ def photograph(scene: Scene) -> tuple[NDArray[np.uint8], list[Array]]:
         draw(canvas, scene.light, scene.pieces[index], np.random.default_rng(seeds[index + 2]))
     picture = expose(canvas, scene.sensor, np.random.default_rng(seeds[1]))
     return picture, [outline_in_picture(canvas, piece) for piece in scene.pieces]
+
+
+def print_places(scene: Scene) -> list[list[Array]]:
+    """Return, for each piece, where its lines and last its logo stand in the picture: corners (4, 2) in pixels."""
+    found = []
+    for piece in scene.pieces:
+        pose, low = pose_of(piece), corners(piece.package)[0]
+        boxes = boxes_of(piece.marking, (-2 * float(low[0]), -2 * float(low[1])))
+        on_top = [pose.lifted((box + low).astype(np.float32), pose.top) for box in boxes]
+        found.append([scene.camera.project(quad) for quad in on_top])
+    return found
 
 
 def _place(scene: Scene, index: int) -> Array:

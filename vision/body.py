@@ -21,6 +21,10 @@ DARKER, BRIGHTER = 0.62, 1.7
 degrees and more catch little light (common practice, no source)."""
 STAYS = 0.75
 """Part of what lies further out that must be outside that range too: a notch or a scratch ends, a wall does not."""
+STEP, ONE_SENSE = 0.1, 0.8
+"""A step of a tenth of the light, in one sense along four fifths of a side, is the rim (common practice, no source)."""
+SHALLOW = 0.1
+"""How far inside the outline such a small step is looked for, body units: print and dimples lie further in."""
 AGREE = 0.5
 """Part of the side's segments that must show an edge."""
 SEGMENTS = 24
@@ -60,25 +64,28 @@ class Body:
         return max(self.x1 - self.x0, self.y1 - self.y0) / self.short
 
 
-def find_body(luminance: FloatImage) -> Body:
+def find_body(luminance: FloatImage, *, small_steps: bool = False) -> Body:
     """Return the flat top's edges inside a face.
 
     Parameters
     ----------
     luminance : ndarray of float32, shape (height, width)
         Linear luminance of the upright face.
+    small_steps : bool
+        Take a small step for the rim, too: it shows where a wall is lit almost like the top, and siblings show it in
+        the same place; but a frame printed near the rim is one as well.
     """
     rows, columns = luminance.shape
     unit = float(min(rows, columns))
     sides = (luminance, luminance[::-1], luminance.T, luminance.T[::-1])
-    top, bottom, left, right = (_edge(side, unit) for side in sides)
+    top, bottom, left, right = (_edge(side, unit, small_steps) for side in sides)
     seen = sum(edge > 0 for edge in (top, bottom, left, right))
     # Two edges, each known to about a pixel where it shows and to 1 % of the body where the outline stands in.
     u = float(np.hypot(1.0 if top > 0 else 0.01 * unit, 1.0 if bottom > 0 else 0.01 * unit)) / unit
     return Body(left, top, columns - right, rows - bottom, seen, u)
 
 
-def _edge(side: FloatImage, unit: float) -> float:
+def _edge(side: FloatImage, unit: float, small_steps: bool) -> float:
     """Depth in pixels at which the top begins behind the first row of `side`; 0 where no step shows."""
     deep, reach = round(REFERENCE * unit), max(3, round(DEEPEST * unit))
     if unit < LEAST_PIXELS or side.shape[0] < 2 * deep or side.shape[1] < 2 * SEGMENTS:
@@ -88,18 +95,41 @@ def _edge(side: FloatImage, unit: float) -> float:
     # Medians over at most 16 columns a segment: leads shine here and there, walls and tables all along.
     columns = np.linspace(0, strip.shape[1] - 1, SEGMENTS * 16).astype(np.int64).reshape(SEGMENTS, 16)
     profiles = np.median(strip[:, columns], axis=2)
-    depths = [_depth(profiles[:, k], reach) for k in range(SEGMENTS)]
-    found = np.array([d for d in depths if d > 0])
-    if found.size < AGREE * SEGMENTS:
-        return 0.0
-    return float(np.median(found))
+    depths = _depths(profiles, reach)
+    found = depths[depths > 0]
+    outer = float(np.median(found)) if found.size >= AGREE * SEGMENTS else 0.0
+    if not small_steps:
+        return outer
+    return max(outer, _fine_step(profiles, round(SHALLOW * unit), max(2, round(0.025 * unit))))
 
 
-def _depth(profile: NDArray[np.float32], reach: int) -> float:
-    """Depth of the step in one segment's profile, counted from the outer end; 0 for none."""
-    top = float(np.median(profile[reach:]))
-    outside = (profile < DARKER * top) | (profile > BRIGHTER * top)
-    for depth in range(reach, 0, -1):
-        if outside[depth - 1] and outside[:depth].mean() >= STAYS:
-            return float(depth)
+def _fine_step(profiles: NDArray[np.float32], reach: int, run: int) -> float:
+    """Depth of the innermost small step that most of the side shows in one sense; 0 for none.
+
+    A wall lit almost like the top, or the rounded rim between them, ends there.
+    """
+    levels = np.log(np.maximum(profiles, np.float32(1e-5))).astype(np.float64)
+    sums = np.vstack([np.zeros((1, levels.shape[1])), np.cumsum(levels, axis=0)])
+    depth = np.arange(1, reach + 1)
+    before, after = np.maximum(0, depth - run), np.minimum(levels.shape[0], depth + run)
+    outer = (sums[depth] - sums[before]) / (depth - before)[:, None]
+    inner = (sums[after] - sums[depth]) / (after - depth)[:, None]
+    steps = inner - outer
+    usual = np.median(steps, axis=1)
+    agreed = (np.sign(steps) == np.sign(usual)[:, None]).mean(axis=1) >= ONE_SENSE
+    sizes = np.where(agreed, np.abs(usual), 0.0)
+    for k in range(reach - 1, -1, -1):
+        if sizes[k] >= STEP and sizes[k] >= sizes[max(0, k - run) : k + run + 1].max():
+            return float(depth[k])
     return 0.0
+
+
+def _depths(profiles: NDArray[np.float32], reach: int) -> NDArray[np.int64]:
+    """Depth of the step in each segment's profile (column), counted from the outer end; 0 for none."""
+    top = np.median(profiles[reach:], axis=0)
+    outside = ((profiles < DARKER * top) | (profiles > BRIGHTER * top))[:reach]
+    share = np.cumsum(outside, axis=0) / np.arange(1, reach + 1)[:, None]
+    ends = outside & (share >= STAYS)
+    # The innermost one, from the back.
+    deepest = reach - np.argmax(ends[::-1], axis=0)
+    return np.where(ends.any(axis=0), deepest, 0)

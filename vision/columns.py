@@ -6,21 +6,30 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vision.body import Body, find_body
-from vision.light import linear_luminance
-from vision.matching import MatchedLine, Relative, pitches, relative
+from vision.light import FloatImage, linear_luminance
+from vision.landmarks import shifts
+from vision.likeness import Fit, fits
+from vision.matching import MatchedLine, Relative, averaged, pitches, relative
 from vision.observations import Lettering, LineLettering, Measure, NotMeasured, PieceView, Surface
 from vision.quantities import (
+    ACROSS,
     ANGLE,
     ASPECT,
+    BELOW,
+    BETWEEN,
     COHERENCE,
     CONTRAST,
     DOWN,
     GLOSS,
+    GRAIN,
     HEIGHT,
     LEFT,
+    LENGTH,
+    LINED,
     PITCH,
     ROUGHNESS,
     SCRATCHES,
+    SHAPE,
     SIZE,
     SLANT,
     SPACING,
@@ -31,6 +40,18 @@ from vision.quantities import (
 
 Value = Measure | NotMeasured
 
+FITTED_U = 0.008
+"""Standard uncertainty of a fitted line's size and place: a third of a pixel on a body of 40 (common practice)."""
+UNMARKED_U = {"x": 0.03, "y": 0.015}
+"""The same for a place where nothing moulded into the body confirms its outline: ends are lost more easily than long
+sides (common practice, no source)."""
+STROKE_SHARE = 0.12
+"""What a difference in stroke width, as a logarithm, takes from likeness: correlation hardly sees an even thickening
+that the eye does (common practice, no source)."""
+NEARER = 0.05
+"""Siblings in one photo differ in size by this much, for one lies nearer to the camera (common practice)."""
+LINED_U = 0.05
+UNEVEN_U = 0.05
 SHEAR = 40.0
 """Degrees of apparent slant that an outline off by its whole width would leave, for the extra allowance of a slant."""
 BLUR_EXPONENT = 0.5
@@ -41,17 +62,22 @@ project's tests); the whole effect is added to the allowance of roughness, not c
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One quantity over all pieces, None where it was not measured, with an extra allowance a piece."""
+    """One quantity over all pieces, None where it was not measured, with an extra allowance a piece.
+
+    `light` is the logarithm of each top's luminance where the quantity follows it within one photo.
+    """
 
     quantity: Quantity
     entries: tuple[Relative | None, ...]
     extra: tuple[float, ...]
+    light: tuple[float, ...] = ()
 
 
 def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]) -> list[Column]:
     """Return every quantity of every piece, lettering line by line against the group's equal lines."""
     none = (0.0,) * len(views)
-    bodies = [find_body(linear_luminance(v.face.image)) for v in views]
+    luminances = [linear_luminance(v.face.image) for v in views]
+    bodies = [find_body(luminance) for luminance in luminances]
     along = _stretch(bodies)
     side = tuple(float(np.hypot(b.u, np.log(f))) for b, f in zip(bodies, along, strict=True))
     # Whether a face is stretched or its outline cut short the picture does not tell: half of the factor is doubt.
@@ -66,18 +92,161 @@ def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]
         Column(PITCH, tuple(pitches(matched)), none),
         Column(SLANT, tuple(relative(matched, _one("slant"), logarithmic=False)), sheared),
         Column(ANGLE, tuple(relative(matched, _one("baseline_angle"), logarithmic=False)), none),
-        Column(LEFT, tuple(relative(matched, _one("left"), logarithmic=False, same_length=True, factors=along)), side),
-        Column(DOWN, tuple(relative(matched, _one("baseline"), logarithmic=False)), side),
         Column(CONTRAST, tuple(relative(matched, _one("contrast"), logarithmic=False)), none),
     ]
+    laid = _laid_over(views, luminances, matched, relative(matched, ratio("stroke_width"), logarithmic=True))
+    table += laid
+    if not any(any(column.entries) for column in laid):
+        left = relative(matched, _one("left"), logarithmic=False, same_length=True, factors=along)
+        table.append(Column(LEFT, tuple(left), side))
+        table.append(Column(DOWN, tuple(relative(matched, _one("baseline"), logarithmic=False)), side))
     extra = _texture_allowance(views)
-    table.append(Column(ROUGHNESS, _surface(views, lambda s: s.roughness, True), extra))
+    light = tuple(float(np.log(np.median(luminance))) for luminance in luminances)
+    table.append(Column(ROUGHNESS, _surface(views, lambda s: s.roughness, True), extra, light))
     table.append(Column(COHERENCE, _surface(views, lambda s: s.coherence, False), none))
     table.append(Column(SCRATCHES, _surface(views, lambda s: s.scratches, False), none))
     table.append(Column(GLOSS, _surface(views, lambda s: s.gloss, False), none))
+    table.append(Column(GRAIN, _surface(views, lambda s: s.grain, True), extra, light))
+    table.append(Column(LINED, _lined(views), none))
     table.append(Column(ASPECT, tuple(_aspect(b) for b in bodies), none))
     table.append(Column(SIZE, tuple(_size(v, b) for v, b in zip(views, bodies, strict=True)), side))
     return table
+
+
+def _laid_over(
+    views: Sequence[PieceView],
+    luminances: Sequence[FloatImage],
+    matched: Sequence[Sequence[MatchedLine]],
+    strokes: Sequence[Relative | None],
+) -> list[Column]:
+    """What shows when equal lines of the group are laid over each other."""
+    bodies = [find_body(luminance, small_steps=True) for luminance in luminances]
+    slots = fits(views, bodies, luminances, matched)
+    count, none = len(views), (0.0,) * len(views)
+    alike: dict[tuple[int, int], dict[int, tuple[float, float]]] = {}
+    uneven: list[Relative | None] = [None] * count
+    for number, fitted in enumerate(slots):
+        for k, fit in fitted.items():
+            if fit.likeness is not None:
+                alike.setdefault((number, 0), {})[k] = (fit.likeness, fit.u)
+            if fit.uneven is not None:
+                uneven[k] = Relative(fit.uneven, UNEVEN_U, fit.uneven)
+    sides = {name: _side(slots, count, name) for name in ("left", "right", "top", "bottom", "x", "y", "wide")}
+    members = sorted({k for fitted in slots for k in fitted})
+    apart = shifts(views, bodies, luminances, members)
+    cut = _cut_short(views, bodies)
+    right = {k: None if s is None else s[0] for k, s in apart.items()}
+    down = {k: None if s is None else s[1] for k, s in apart.items()}
+    return [
+        Column(SHAPE, _as_the_others(_shaped(averaged(alike, count, False), strokes)), none),
+        Column(BETWEEN, tuple(uneven), none),
+        Column(LENGTH, _larger(sides["left"], sides["right"], sides["wide"]), cut),
+        Column(ACROSS, _moved(sides["left"], sides["right"], sides["x"], right, UNMARKED_U["x"]), cut),
+        Column(BELOW, _moved(sides["top"], sides["bottom"], sides["y"], down, UNMARKED_U["y"]), none),
+    ]
+
+
+def _cut_short(views: Sequence[PieceView], bodies: Sequence[Body]) -> tuple[float, ...]:
+    """By what share more than perspective allows a body is longer or shorter than its siblings beside it, in pixels.
+
+    Siblings in one photo are of one size: an outline that is not has lost an end or taken one for itself.
+    """
+    lengths = np.log([b.x1 - b.x0 for b in bodies])
+    doubt = []
+    for k, view in enumerate(views):
+        beside = [lengths[j] for j, other in enumerate(views) if j != k and other.photo == view.photo]
+        away = abs(float(lengths[k] - np.median(beside))) if len(beside) > 1 else 0.0
+        doubt.append(max(0.0, away - NEARER))
+    return tuple(doubt)
+
+
+def _side(slots: Sequence[dict[int, Fit]], count: int, name: str) -> list[Relative | None]:
+    """One length of the fits of every piece, against the group's, over its lines."""
+    table = {
+        (number, 0): {k: (float(getattr(fit, name)), FITTED_U) for k, fit in fitted.items()}
+        for number, fitted in enumerate(slots)
+    }
+    return averaged(table, count, False)
+
+
+Entries = Sequence[Relative | None]
+
+
+def _shaped(alike: Entries, strokes: Entries) -> tuple[Relative | None, ...]:
+    """Likeness of the characters' shapes, less what a bolder or a lighter stroke adds to their difference."""
+    known = [s.offset for s in strokes if s is not None]
+    usual = float(np.median(known)) if known else 0.0
+    found: list[Relative | None] = []
+    for shape, stroke in zip(alike, strokes, strict=True):
+        bolder = STROKE_SHARE * abs(stroke.offset - usual) if stroke is not None else 0.0
+        found.append(None if shape is None else replace(shape, offset=shape.offset - bolder, value=shape.value - bolder))
+    return tuple(found)
+
+
+def _ends(low: Entries, high: Entries) -> dict[int, tuple[float, float]]:
+    """How much farther than its siblings' a piece's print stands from the body's first and second end."""
+    known = {k: (a.offset, b.offset) for k, (a, b) in enumerate(zip(low, high, strict=True)) if a and b}
+    found = {}
+    for k, (a, b) in known.items():
+        others = np.array([offsets for j, offsets in known.items() if j != k])
+        if len(others):
+            usual = np.median(others, axis=0)
+            found[k] = (float(usual[0] - a), float(usual[1] - b))
+    return found
+
+
+def _agreed(values: Sequence[float]) -> float:
+    """The smallest of several opinions of one displacement; none at all where they differ in sense."""
+    smallest = min(values, key=abs)
+    return smallest if all(v * smallest > 0 for v in values) else 0.0
+
+
+def _moved(
+    low: Entries, high: Entries, shown: Entries, landmarks: dict[int, float | None], unmarked: float
+) -> tuple[Relative | None, ...]:
+    """How far a line is moved, as far as both ends of the body and what is moulded into it bear it out.
+
+    An outline is easily off at one end, where a wall or a shadow was taken for the top; then only the distance to that
+    end differs from the siblings'. It may also slide along the body; then the landmarks slide with the print.
+    """
+    ends = _ends(low, high)
+    found: list[Relative | None] = [None] * len(low)
+    for k, (a, b) in ends.items():
+        slid, own = landmarks.get(k), shown[k]
+        if own is None:
+            continue
+        opinions = [a, b] if slid is None else [a, b, a - slid, b - slid]
+        found[k] = Relative(_agreed(opinions), FITTED_U if slid is not None else unmarked, own.value)
+    return tuple(found)
+
+
+def _larger(low: Entries, high: Entries, shown: Entries) -> tuple[Relative | None, ...]:
+    """Logarithm of how much larger a line is for its body, as far as the distances to both ends bear it out."""
+    ends = _ends(low, high)
+    found: list[Relative | None] = [None] * len(low)
+    for k, (a, b) in ends.items():
+        first, second, own = low[k], high[k], shown[k]
+        if first is None or second is None or own is None:
+            continue
+        # The body seems short where the line is large.
+        larger = _agreed([-a / max(0.1, -first.value), b / max(0.1, second.value)])
+        found[k] = Relative(float(np.log1p(max(larger, -0.9))), FITTED_U, own.value)
+    return tuple(found)
+
+
+def _lined(views: Sequence[PieceView]) -> tuple[Relative | None, ...]:
+    """By how much each piece's strongest direction exceeds what the others show in that direction."""
+    profiles = [v.surface.directions if isinstance(v.surface, Surface) else () for v in views]
+    known = {k: np.log(np.maximum(profile, 1e-3)) for k, profile in enumerate(profiles) if profile}
+    found: list[Relative | None] = []
+    for k in range(len(views)):
+        others = [profile for j, profile in known.items() if j != k]
+        if k not in known or len(others) < 2:
+            found.append(None)
+            continue
+        excess = float(np.max(known[k] - np.median(others, axis=0)))
+        found.append(Relative(excess, LINED_U, excess))
+    return tuple(found)
 
 
 def _one(name: str) -> Callable[[LineLettering], tuple[float, float] | None]:
@@ -122,7 +291,8 @@ def _surface(
 def _as_the_others(entries: Sequence[Relative | None]) -> tuple[Relative | None, ...]:
     """Cap each uncertainty at the group's median: the question is how much a piece like the others would scatter.
 
-    A patchily sanded top scatters most itself, and must not excuse itself by it.
+    A patchily sanded top, or a line of which some characters are alike, scatters most itself, and must not excuse itself
+    by it.
     """
     known = [e.u for e in entries if e is not None]
     if not known:

@@ -5,19 +5,37 @@ two among six stands out, both of them. Exemplars, where given, are the referenc
 does not speak for the piece. A group that falls into two halves cannot say which half is wrong: then all are 'slight'.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from vision.columns import Column, columns
 from vision.geometry import apply, as_quad
-from vision.matching import Relative, match_lines
+from vision.matching import MatchedLine, Relative, match_lines
 from vision.observations import Lettering, Measure, Observation, PieceView, Quad, Surface
 from vision.old_marks import OldMark
-from vision.quantities import COHERENCE, CONTRAST, GLOSS, ROUGHNESS, SCRATCHES, Quantity
+from vision.quantities import (
+    ACROSS,
+    BELOW,
+    BETWEEN,
+    COHERENCE,
+    CONTRAST,
+    GLOSS,
+    GRAIN,
+    HEIGHT,
+    LENGTH,
+    LINED,
+    ROUGHNESS,
+    SCRATCHES,
+    SHAPE,
+    SPACING,
+    STROKE,
+    WIDTH,
+    Quantity,
+)
 from vision.reuse import Fingerprint, Reuse, fingerprint, reuse_observation, reused
-from vision.spread import Deviation, deviation
+from vision.spread import Deviation, deviation, levelled
 from vision.surface import old_mark
 from vision.swab import swab
 
@@ -27,8 +45,24 @@ Result = tuple[tuple[Observation, ...], tuple[str, ...]]
 
 LEAST_SIBLINGS = 2
 """One sibling alone cannot say which of the two differs."""
-DIRECTED, LINED = 0.2, 0.3
-"""Coherence and scratches below these are no sanding whatever the siblings show (common practice, no source)."""
+FIRM, FIRM_LENGTH = 0.7, 4
+"""A line read this surely, of so many characters, belongs to the layout (common practice, no source)."""
+LEANS = 2.2
+"""A second measure of the same thing bears the first out from so many widths on (common practice, no source)."""
+SUPPORTS: dict[Quantity, tuple[tuple[Quantity, bool], ...]] = {
+    GRAIN: ((ROUGHNESS, True),),
+    ROUGHNESS: ((GRAIN, True),),
+    LINED: ((COHERENCE, True), (SCRATCHES, True)),
+    COHERENCE: ((LINED, True), (SCRATCHES, True)),
+    SCRATCHES: ((LINED, True), (COHERENCE, True)),
+    SHAPE: ((STROKE, False), (WIDTH, False), (SPACING, False)),
+    LENGTH: ((HEIGHT, True),),
+    ACROSS: ((BELOW, False),),
+    BELOW: ((ACROSS, False),),
+}
+"""Which measures bear each other out, and whether in the same sense only."""
+LEAST_LINED = {COHERENCE: 0.2, SCRATCHES: 0.3, LINED: 0.3}
+"""What is below these is no sanding whatever the siblings show (common practice, no source)."""
 OLD_MARK_SLIGHT, OLD_MARK_CLEAR = 4, 6
 """Shapes in a row outside the print: three may be chance, six are not (common practice, no source). Where the siblings
 show none at all, one less will do."""
@@ -64,32 +98,87 @@ def compare(views: Sequence[PieceView], exemplars: Sequence[PieceView] = ()) -> 
     everyone = [*views, *exemplars]
     if not views:
         return []
-    table = columns(everyone, match_lines(everyone))
+    matched = match_lines(everyone)
+    table = columns(everyone, matched)
+    alike = _printed_alike(everyone, matched)
     findings: list[list[_Finding]] = [[] for _ in views]
+    hints: list[dict[Quantity, float]] = [{} for _ in views]
     looked: list[set[str]] = [set() for _ in views]
     photos = [view.photo for view in views]
     for column in table:
-        _judge(column, photos, findings, looked)
+        _judge(column, photos, alike, findings, looked, hints)
     results: list[Result] = []
     for k, view in enumerate(views):
-        observed = [_observation(f, view) for f in _worst(findings[k])]
+        observed = [_observation(f, view, _borne_out(f, hints[k])) for f in _worst(findings[k])]
         observed += _old_mark(k, views, exemplars, looked[k])
         results.append((tuple(observed), tuple(sorted(looked[k]))))
     return results
 
 
+def _printed_alike(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]) -> list[set[int]]:
+    """Which pieces each one's print may be compared with: those with its other lines, too, not the part number alone.
+
+    One part is made by several makers and in several years, each with a layout of its own; a forger prints what the
+    others show.
+    """
+    slots = [{line.slot for line in lines} for lines in matched]
+    firm = [
+        {
+            line.slot
+            for line in lines
+            if len(line.text) >= FIRM_LENGTH and view.lines[line.geometry.line].confidence >= FIRM
+        }
+        for view, lines in zip(views, matched, strict=True)
+    ]
+    count = range(len(views))
+    return [
+        {j for j in count if len(slots[k] & slots[j]) >= max(1, min(2, len(firm[k]), len(firm[j])))} for k in count
+    ]
+
+
 def _judge(
-    column: Column, photos: Sequence[str | None], findings: list[list[_Finding]], looked: list[set[str]]
+    column: Column,
+    photos: Sequence[str | None],
+    alike: Sequence[set[int]],
+    findings: list[list[_Finding]],
+    looked: list[set[str]],
+    hints: list[dict[Quantity, float]],
 ) -> None:
     """Compare one quantity of all pieces, add what is found and what was looked for."""
+    quantity = column.quantity
+    flagged: dict[int, _Finding] = {}
+    for k, judged in deviations(column, photos, alike).items():
+        if any(d.visible <= quantity.telling for d, _ in judged):
+            looked[k].update(_codes(quantity))
+        found = _decide(judged)
+        for d, _ in judged:
+            hints[k][quantity] = max(hints[k].get(quantity, 0.0), d.score, key=abs)
+        if found is not None:
+            flagged[k] = _Finding(quantity, found[0], column.entries[k], found[1])  # type: ignore[arg-type]
+    offsets = [e.offset for e in column.entries[: len(photos)] if e is not None]
+    for k, finding in flagged.items():
+        # Where as many pieces are like this one as are not, the pictures cannot say which kind is right.
+        like = sum(abs(offset - finding.entry.offset) < 0.5 * abs(finding.deviation.difference) for offset in offsets)
+        # Sanding speaks for itself, whatever part of the group shows it.
+        undecided = finding.against == "siblings" and finding.quantity not in LEAST_LINED
+        halves = undecided and 2 * like >= len(offsets)
+        findings[k].append(replace(finding, against="halves") if halves else finding)
+
+
+def deviations(
+    column: Column, photos: Sequence[str | None], alike: Sequence[set[int]] = ()
+) -> dict[int, list[tuple[Deviation, str]]]:
+    """How far each piece lies from the exemplars and from its siblings, as far as either can be asked."""
     quantity, count = column.quantity, len(photos)
     good = [e for e in column.entries[count:] if e is not None]
-    flagged: dict[int, _Finding] = {}
+    result: dict[int, list[tuple[Deviation, str]]] = {}
     for k in range(count):
         entry = column.entries[k]
         if entry is None:
             continue
         others = [j for j, e in enumerate(column.entries[:count]) if e is not None and j != k]
+        if alike and quantity.family == "lettering":
+            others = [j for j in others if j in alike[k]]
         # Beside each other in one photo pieces share light, focus and camera; then only those are asked.
         beside = [j for j in others if photos[j] == photos[k]]
         near = len(beside) >= LEAST_SIBLINGS
@@ -100,20 +189,21 @@ def _judge(
             judged.append((_against(entry, good, elsewhere), "exemplar"))
         if len(siblings) >= LEAST_SIBLINGS:
             allowance = float(np.hypot(quantity.allowance, column.extra[k])) if near else elsewhere
+            if near and column.light:
+                siblings, u = _in_one_light(column, siblings, beside, k)
+                allowance = float(np.hypot(allowance, u))
             judged.append((_against(entry, siblings, allowance), "siblings"))
-        if any(d.visible <= quantity.telling for d, _ in judged):
-            looked[k].update(_codes(quantity))
-        found = _decide(judged)
-        if found is not None:
-            flagged[k] = _Finding(quantity, found[0], entry, found[1])
-    offsets = [e.offset for e in column.entries[:count] if e is not None]
-    for k, finding in flagged.items():
-        # Where as many pieces are like this one as are not, the pictures cannot say which kind is right.
-        like = sum(abs(offset - finding.entry.offset) < 0.5 * abs(finding.deviation.difference) for offset in offsets)
-        # Sanding speaks for itself, whatever part of the group shows it.
-        undecided = finding.against == "siblings" and finding.quantity not in (COHERENCE, SCRATCHES)
-        halves = undecided and 2 * like >= len(offsets)
-        findings[k].append(replace(finding, against="halves") if halves else finding)
+        result[k] = judged
+    return result
+
+
+def _in_one_light(
+    column: Column, siblings: Sequence[Relative], beside: Sequence[int], k: int
+) -> tuple[list[Relative], float]:
+    """The siblings beside a piece as they would be in its light, and how unsure that is."""
+    lights = [column.light[j] for j in beside]
+    values, u = levelled([s.offset for s in siblings], lights, column.light[k], column.quantity.allowance)
+    return [replace(s, offset=v) for s, v in zip(siblings, values, strict=True)], u
 
 
 def _against(entry: Relative, others: Sequence[Relative], allowance: float) -> Deviation:
@@ -136,7 +226,7 @@ def _decide(judged: Sequence[tuple[Deviation, str]]) -> tuple[Deviation, str] | 
 
 def _codes(quantity: Quantity) -> tuple[str, ...]:
     """Codes a quantity can lead to."""
-    if quantity is ROUGHNESS:
+    if quantity in (ROUGHNESS, GRAIN):
         return ("surface-differs", "surface-coated")
     return (quantity.code,)
 
@@ -156,20 +246,31 @@ def _worst(findings: Sequence[_Finding]) -> list[_Finding]:
 def _code(finding: _Finding) -> str:
     """The code a finding becomes, empty where its direction means nothing."""
     difference = finding.deviation.difference
-    if finding.quantity in (COHERENCE, SCRATCHES):
-        least = DIRECTED if finding.quantity is COHERENCE else LINED
-        return "surface-sanded" if difference > 0 and finding.entry.value >= least else ""
-    if finding.quantity is ROUGHNESS and difference < 0:
+    if finding.quantity in LEAST_LINED:
+        return "surface-sanded" if difference > 0 and finding.entry.value >= LEAST_LINED[finding.quantity] else ""
+    if finding.quantity in (ROUGHNESS, GRAIN) and difference < 0:
         return "surface-coated"
+    if (finding.quantity is SHAPE and difference > 0) or (finding.quantity is BETWEEN and difference < 0):
+        return ""
     return finding.quantity.code
 
 
-def _observation(finding: _Finding, view: PieceView) -> Observation:
+def _borne_out(finding: _Finding, hints: Mapping[Quantity, float]) -> bool:
+    """Whether another measure of the same thing leans the same way, by itself too little to be said."""
+    score = finding.deviation.score
+    return any(
+        hints.get(other, 0.0) * (score if same_sense else hints.get(other, 0.0)) > 0
+        and abs(hints.get(other, 0.0)) >= LEANS
+        for other, same_sense in SUPPORTS.get(finding.quantity, ())
+    )
+
+
+def _observation(finding: _Finding, view: PieceView, borne_out: bool) -> Observation:
     """Say it."""
     quantity, off = finding.quantity, finding.deviation
     value = finding.entry.value
     reference = value / float(np.exp(off.difference)) if quantity.logarithmic else value - off.difference
-    strength = "slight" if finding.against == "halves" else (off.strength or "slight")
+    strength = "slight" if finding.against == "halves" else "clear" if borne_out else (off.strength or "slight")
     outline = _print_outline(view) if quantity.family == "lettering" else view.outline
     message = _sentence(finding, value, reference)
     return Observation(
@@ -188,13 +289,28 @@ def _sentence(finding: _Finding, value: float, reference: float) -> str:
         "halves": f"than on most of the other {off.others} {others}; the group is of two kinds, and which is right the "
         "pictures alone cannot say",
     }[finding.against]
+    if quantity is LINED:
+        return (
+            f"Fine parallel lines run over the top, as sanding leaves them: its texture is {_percent(value)} stronger "
+            f"along one direction {whom}."
+        )
+    if quantity is BETWEEN:
+        return (
+            "Between and beside its characters the top is uneven as strokes make it, and the others are not: an older "
+            "marking may lie under the present one."
+        )
+    if quantity is SHAPE:
+        return (
+            f"The characters are shaped otherwise {whom}, as another typeface shapes them: {value:.2f} alike, "
+            f"the others {reference:.2f}."
+        )
     if quantity in (COHERENCE, SCRATCHES):
         what = "coherence" if quantity is COHERENCE else "strength"
         return (
             f"Fine parallel lines run over the top, as sanding leaves them: {what} {value:.2f}, "
             f"against {reference:.2f} {whom.removeprefix('than ')}."
         )
-    if quantity is ROUGHNESS and off.difference < 0:
+    if quantity in (ROUGHNESS, GRAIN) and off.difference < 0:
         return f"The top is {_percent(off.difference)} smoother {whom}, as a coating leaves it."
     return f"{quantity.subject} {_amount(quantity, off.difference)} {way} {whom}."
 

@@ -1,6 +1,5 @@
 """The one entry: photos in, an Inspection out."""
 
-from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -9,7 +8,7 @@ from importlib.metadata import version
 import cv2
 import numpy as np
 
-from vision import compare, lettering, on_card, photo, surface
+from vision import compare, kin, lettering, on_card, photo, surface
 from vision.advice import advice
 from vision.crew import Crew, crew
 from vision.errors import PhotoError
@@ -278,31 +277,13 @@ def _labelled(pieces: Sequence[PieceView], labels: Sequence[tuple[str, Corners]]
     return named
 
 
-def _groups(pieces: Sequence[PieceView]) -> list[list[int]]:
-    """Group pieces that share a marking line of four glyphs or more (the part number), largest groups first."""
-    by_line: dict[str, set[int]] = defaultdict(set)
-    for index, piece in enumerate(pieces):
-        for line in piece.lines:
-            text = glyphs(line.text)
-            if len(text) >= 4 and any(c.isdigit() for c in text) and not line.sideways:
-                by_line[text].add(index)
-    free = set(range(len(pieces)))
-    groups: list[list[int]] = []
-    for _, members in sorted(by_line.items(), key=lambda item: (-len(item[1]), item[0])):
-        group = sorted(members & free)
-        if group:
-            groups.append(group)
-            free -= set(group)
-    return groups + [[i] for i in sorted(free)]
-
-
 def _compared(own: Sequence[PhotoView], known: Sequence[PhotoView]) -> list[PhotoView]:
     """Add to every piece what comparison with its siblings and the exemplars shows."""
     places = [(v, p) for v, view in enumerate(own) for p in range(len(view.pieces))]
     pieces = [own[v].pieces[p] for v, p in places]
     exemplars = [piece for view in known for piece in view.pieces]
     seen: dict[tuple[int, int], tuple[tuple[Observation, ...], tuple[str, ...]]] = {}
-    for group in _groups(pieces):
+    for group in kin.groups(pieces):
         views = [pieces[i] for i in group]
         alike = [e for e in exemplars if _share_line(e, views[0])] if len(exemplars) > 1 else exemplars
         for i, outcome in zip(group, compare.compare(views, alike), strict=True):

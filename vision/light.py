@@ -4,6 +4,7 @@ A phone's picture is coded for the eye (IEC 61966-2-1, 'sRGB'). In the coded val
 contrast and texture; in linear light it is one common factor, which a ratio removes. Shading is a factor too.
 """
 
+from functools import lru_cache
 from typing import cast
 
 import cv2
@@ -115,11 +116,9 @@ def fit_light(luminance: FloatImage, use: Mask, order: int = 2, rounds: int = 4)
     """
     height, width = luminance.shape
     step = max(1, int(np.sqrt(height * width / 6000)))
-    rows, columns = np.mgrid[0:height:step, 0:width:step]
     chosen = use[::step, ::step].ravel()
-    y, x = (2.0 * rows / max(1, height - 1) - 1.0).ravel(), (2.0 * columns / max(1, width - 1) - 1.0).ravel()
-    powers = [(i, j) for i in range(order + 1) for j in range(order + 1 - i)]
-    design = np.stack([x**i * y**j for i, j in powers], axis=1)[chosen]
+    powers = tuple((i, j) for i in range(order + 1) for j in range(order + 1 - i))
+    design = _design(height, width, step, powers)[chosen]
     target = luminance[::step, ::step].ravel()[chosen].astype(np.float64)
     if target.size < 4 * len(powers):
         return np.full_like(luminance, np.median(luminance))
@@ -127,14 +126,34 @@ def fit_light(luminance: FloatImage, use: Mask, order: int = 2, rounds: int = 4)
     keep = np.abs(target - np.median(target)) <= 2.5 * max(robust_sd(target), 1e-6)
     coefficients = np.zeros(len(powers))
     for _ in range(rounds):
-        coefficients = np.linalg.lstsq(design[keep], target[keep], rcond=None)[0]
+        coefficients = _least_squares(design[keep], target[keep])
         left = target - design @ coefficients
         centre = float(np.median(left[keep]))
         keep = np.abs(left - centre) <= 2.5 * max(robust_sd(left[keep]), 1e-6)
         if keep.sum() < 4 * len(powers):
             return np.full_like(luminance, np.median(target))
-    full_y, full_x = np.linspace(-1, 1, height)[:, None], np.linspace(-1, 1, width)[None, :]
-    light = np.zeros((height, width))
+    # A polynomial in x and y is a small matrix between the powers of each.
+    table = np.zeros((order + 1, order + 1))
     for (i, j), coefficient in zip(powers, coefficients, strict=True):
-        light += coefficient * full_x**i * full_y**j
+        table[j, i] = coefficient
+    rows = np.vander(np.linspace(-1, 1, height), order + 1, increasing=True)
+    columns = np.vander(np.linspace(-1, 1, width), order + 1, increasing=True)
+    light = rows @ table @ columns.T
     return np.maximum(light, 0.2 * float(np.median(target))).astype(np.float32)
+
+
+@lru_cache(maxsize=32)
+def _design(height: int, width: int, step: int, powers: tuple[tuple[int, int], ...]) -> NDArray[np.float64]:
+    """Powers of place, -1 to 1 both ways, at every `step`-th pixel, shape (pixels, powers)."""
+    y = 2.0 * np.arange(0, height, step) / max(1, height - 1) - 1.0
+    x = 2.0 * np.arange(0, width, step) / max(1, width - 1) - 1.0
+    return np.stack([np.outer(y**j, x**i).ravel() for i, j in powers], axis=1)
+
+
+def _least_squares(design: NDArray[np.float64], target: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Coefficients by the normal equations: places between -1 and 1 keep a handful of low powers well apart."""
+    normal, right = design.T @ design, design.T @ target
+    try:
+        return np.linalg.solve(normal, right)
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.lstsq(design, target, rcond=None)[0])

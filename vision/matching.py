@@ -13,7 +13,7 @@ from vision.observations import Lettering, LineLettering, Measure, NotMeasured, 
 ALIKE = 0.7
 """Part of the characters two readings of one line share at least (common practice, no source)."""
 # Shapes that markings share (0 and O, 1 and I) are one character here: a reader's slip must not part two lines.
-_SHARED = str.maketrans("OQDIL", "00011")
+SHARED = str.maketrans("OQDIL", "00011")
 
 Value = Measure | NotMeasured
 
@@ -80,7 +80,7 @@ def _plain(text: str) -> str:
 
 def _likeness(a: str, b: str) -> float:
     """0 to 1; equal shape of four or more characters with a digit counts as alike."""
-    ratio = SequenceMatcher(None, a.translate(_SHARED), b.translate(_SHARED), autojunk=False).ratio()
+    ratio = SequenceMatcher(None, a.translate(SHARED), b.translate(SHARED), autojunk=False).ratio()
     if len(a) >= 4 and _shape(a) == _shape(b) and any(c.isdigit() for c in a):
         ratio = max(ratio, 0.5 * ratio + 0.5, ALIKE)
     return ratio
@@ -124,7 +124,7 @@ def relative(
                 picked = picked[0] * factors[k], picked[1] * factors[k]
             value, u = (np.log(picked[0]), picked[1] / picked[0]) if logarithmic else picked
             table.setdefault((line.slot, len(line.text) if same_length else 0), {})[k] = (float(value), u)
-    return _averaged(table, len(matched), logarithmic)
+    return averaged(table, len(matched), logarithmic)
 
 
 def pitches(matched: Sequence[Sequence[MatchedLine]]) -> list[Relative | None]:
@@ -142,7 +142,7 @@ def pitches(matched: Sequence[Sequence[MatchedLine]]) -> list[Relative | None]:
             step = _step(by_slot.get(upper), by_slot.get(lower))
             if step is not None:
                 table.setdefault((upper, lower), {})[k] = step
-    return _averaged(table, len(matched), True)
+    return averaged(table, len(matched), True)
 
 
 def _step(upper: LineLettering | None, lower: LineLettering | None) -> tuple[float, float] | None:
@@ -158,7 +158,7 @@ def _step(upper: LineLettering | None, lower: LineLettering | None) -> tuple[flo
     return float(np.log(step / height.value)), float(np.hypot(np.hypot(a.u, b.u) / step, height.u / height.value))
 
 
-def _averaged(
+def averaged(
     table: dict[tuple[int, int], dict[int, tuple[float, float]]], pieces: int, logarithmic: bool
 ) -> list[Relative | None]:
     """Offsets from the lines' medians, one a piece: the middle of its lines, each weighted by how many share it."""

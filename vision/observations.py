@@ -180,6 +180,10 @@ class Surface:
     old_mark: Measure | NotMeasured
     scratches: Measure | NotMeasured = NotMeasured("not asked for")
     """How much of the texture runs in one narrow direction, as sanding leaves it."""
+    grain: Measure | NotMeasured = NotMeasured("not asked for")
+    """Strength of the finest texture that the picture's pixels hold."""
+    directions: tuple[float, ...] = ()
+    """Its power by direction, mean 1, from the reading direction clockwise through 180 degrees; empty if unmeasured."""
 
 
 @dataclass(frozen=True, slots=True)

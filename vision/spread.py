@@ -10,10 +10,16 @@ from vision.light import MAD_TO_SD
 
 OUTLYING = 3.5
 """Iglewicz & Hoaglin (1993), How to Detect and Handle Outliers: modified z-scores beyond 3.5 are potential outliers."""
-CLEARLY = 1.5
+CLEARLY = 1.3
 """'clear' begins at this many times the bound of 'slight' (common practice, no source)."""
 DECLARED_WEIGHT = 40.0
 """Degrees of freedom given to the declared allowance against the group's own scatter (common practice, no source)."""
+SLOPE, SLOPE_SD = -0.25, 0.2
+"""Slope of relative noise against light, logarithms, and its spread among cameras: -1/2 for a bare sensor's photon
+noise (Poisson), 0 where all that is seen is texture; between them: common practice, no source."""
+DISAGREEING = 0.4
+"""Share of the group's own variance that counts on top: where one of two others is itself the odd one, a genuine
+piece must not be held against the middle between them (common practice, no source)."""
 MAD_EFFICIENCY = 0.37
 """Efficiency of the MAD for normal samples (Rousseeuw & Croux 1993): n values give 0.37 (n - 1) degrees of freedom."""
 # Factors that make 1.4826 MAD right on average for 2 to 9 normal values; n / (n - 0.8) above (Croux & Rousseeuw 1992,
@@ -88,7 +94,7 @@ def deviation(
 
     The scatter among genuine pieces is a compromise between the declared `allowance` and what the group itself shows,
     weighted by degrees of freedom (a scaled inverse chi-square prior: Smyth 2004, Gelman et al., Bayesian Data
-    Analysis, 2.6). The bound is the point of Student's t that leaves as little in the tails as 3.5 does of a normal.
+    Analysis, 2.6), and part of what the group shows counts on top. The bound is the point of Student's t that leaves as little in the tails as 3.5 does of a normal.
 
     Parameters
     ----------
@@ -116,9 +122,41 @@ def deviation(
     # The others' own measurement noise is part of what they show, so it is not counted against the allowance twice.
     noise = float(np.median(np.square(np.asarray(others_u, dtype=np.float64))))
     shown = max(0.0, scatter(others) ** 2 - noise)
-    between = (DECLARED_WEIGHT * allowance**2 + own * shown) / freedom
+    # A few that agree by chance must not narrow what is allowed; a few that do not agree are a poor measure at once.
+    between = (DECLARED_WEIGHT * allowance**2 + own * shown) / freedom + DISAGREEING * shown
     centre_u2 = (np.pi / 2 if n > 2 else 1.0) * (between + noise) / n
     width = float(np.sqrt(between + u**2 + centre_u2))
     tail = stats.norm.sf(OUTLYING)
     bound = float(stats.t.isf(tail, freedom))
     return Deviation(value - float(np.median(np.asarray(others))), width, bound, n)
+
+
+def levelled(
+    values: Sequence[float], light: Sequence[float], at: float, allowance: float
+) -> tuple[tuple[float, ...], float]:
+    """Bring values that follow the light to what they would be in one light, and say how unsure that is.
+
+    A sensor counts photons, so its noise falls as the root of the light relative to it; noise reduction and true
+    texture weaken that. How much of it is left is learnt from the values themselves, by a straight line whose slope
+    has a declared prior (Bayesian regression: Gelman et al., Bayesian Data Analysis, 14.2).
+
+    Parameters
+    ----------
+    values, light : sequence of float
+        Logarithms, of the others alone: what is to be judged must not bend the line.
+    at : float
+        Logarithm of the light to bring them to.
+    allowance : float
+        Standard deviation of a value about the line.
+
+    Returns
+    -------
+    values : tuple of float
+    u : float
+        Standard uncertainty that the slope leaves at `at`.
+    """
+    x, y = np.asarray(light, dtype=np.float64), np.asarray(values, dtype=np.float64)
+    away = x - x.mean()
+    precision = 1 / SLOPE_SD**2 + float(away @ away) / allowance**2
+    slope = (SLOPE / SLOPE_SD**2 + float(away @ (y - y.mean())) / allowance**2) / precision
+    return tuple(float(v) for v in y - slope * (x - at)), abs(at - float(x.mean())) / float(np.sqrt(precision))

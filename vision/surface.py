@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.grain import grain
 from vision.ground import Ground, bare_ground
 from vision.light import ENOUGH, FloatImage, Mask, fit_light, robust_sd, smooth_within
 from vision.observations import Face, Line, Measure, NotMeasured, Surface
@@ -50,6 +51,7 @@ def measure(face: Face, lines: Sequence[Line]) -> Surface | NotMeasured:
         `old_mark`: contrast of the longest row of faint characters outside the print, 0 where there is none, with the
         contrast that would have been seen as uncertainty and the number of characters as n (`vision.old_marks`).
         `scratches`: how much of the texture runs in one narrow direction (`vision.scratches`).
+        `grain`, `directions`: strength and directions of the finest texture (`vision.grain`).
     """
     ground = bare_ground(face, lines)
     if isinstance(ground, NotMeasured):
@@ -58,6 +60,7 @@ def measure(face: Face, lines: Sequence[Line]) -> Surface | NotMeasured:
     coherence, broad = _coherence(ground, tiles)
     lines_strength, narrow = scratches(ground)
     direction = narrow if isinstance(narrow, Measure) else broad
+    finest, directions = grain(ground)
     return Surface(
         roughness=_roughness(ground, tiles),
         coherence=coherence,
@@ -66,6 +69,8 @@ def measure(face: Face, lines: Sequence[Line]) -> Surface | NotMeasured:
         edge_sharpness=_edge(ground),
         old_mark=_found(_old_mark(ground, narrow)),
         scratches=lines_strength,
+        grain=finest,
+        directions=directions,
     )
 
 

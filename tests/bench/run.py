@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import dates
+import altered
 import files
 import foam
 import photos
@@ -36,6 +37,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "inspect": photos.run_inspect,
     "foam": foam.run,
     "reading": photos.run_reading,
+    "altered": altered.run,
     "dates": dates.run,
 }
 PACKAGES = ("lotproof", "numpy", "onnxruntime", "opencv-python-headless", "pandas", "rapidocr", "sqlalchemy", "typer")

@@ -1,0 +1,134 @@
+"""Dimples, notches and ejector marks: what a mould leaves in the same place on every sibling, whatever is printed there.
+
+An outline may slide along a body by some percent, most easily where leads or a shadow stand in for an end. What is
+moulded into the top does not: laid over each other, two siblings' landmarks tell how far their outlines are apart.
+"""
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+
+from vision.body import Body
+from vision.light import FloatImage, Mask, robust_sd
+from vision.observations import Lettering, Measure, PieceView
+
+ROWS = 36
+"""Rows a body is brought to; a dimple is then some four pixels across."""
+ASIDE, DOWN = 0.25, 0.08
+"""How far apart outlines may be, along and across, body units."""
+RIM, ENDS = 0.12, 0.06
+"""Left out along the long and the short edges, body units: there the outline itself would be found again."""
+ALIKE, SINGLE = 0.3, 0.06
+"""Correlation of two siblings' landmarks, and by how much it stands above any other place (common practice)."""
+PRINTED = 0.3
+"""What stands out like the print by this part of it is taken for a logo."""
+CLIPPED = 8.0
+
+Shift = tuple[float, float] | None
+
+
+def shifts(
+    views: Sequence[PieceView], bodies: Sequence[Body], luminances: Sequence[FloatImage], members: Sequence[int]
+) -> dict[int, Shift]:
+    """Return how far each piece's landmarks stand from the others', right and down, body units.
+
+    Parameters
+    ----------
+    views, bodies, luminances : sequence
+        The pieces, the edges of their tops and their linear luminance.
+    members : sequence of int
+        Which of them to compare.
+
+    Returns
+    -------
+    dict of int to (float, float) or None
+        None where landmarks do not show, or not alike, on this piece and at least half of the others.
+    """
+    if len(members) < 2:
+        return dict.fromkeys(members)
+    aspect = float(np.median([(bodies[k].x1 - bodies[k].x0) / (bodies[k].y1 - bodies[k].y0) for k in members]))
+    shape = (ROWS, max(ROWS // 2, round(ROWS * aspect)))
+    tops = {k: _top(views[k], bodies[k], luminances[k], shape) for k in members}
+    pairs: dict[tuple[int, int], Shift] = {}
+    for number, a in enumerate(members):
+        for b in members[number + 1 :]:
+            found = _between(tops[a], tops[b])
+            pairs[a, b] = found
+            pairs[b, a] = None if found is None else (-found[0], -found[1])
+    result: dict[int, Shift] = {}
+    for k in members:
+        known = [s for j in members if j != k and (s := pairs[j, k]) is not None]
+        if 2 * len(known) < len(members) - 1:
+            result[k] = None
+        else:
+            right, down = np.median(known, axis=0)
+            result[k] = (float(right), float(down))
+    return result
+
+
+def _top(
+    view: PieceView, body: Body, luminance: FloatImage, shape: tuple[int, int]
+) -> tuple[FloatImage, FloatImage]:
+    """Logarithm of the light inside the rim, print left out, over its surroundings; and where it counts."""
+    rows, columns = shape
+    along, down = (body.x1 - body.x0) / columns, (body.y1 - body.y0) / rows
+    matrix = np.array([[along, 0, body.x0 - 0.5 + 0.5 * along], [0, down, body.y0 - 0.5 + 0.5 * down]])
+    level = np.log(np.maximum(luminance, np.float32(1e-3)))
+    level = cv2.GaussianBlur(level, (0, 0), max(0.3, 0.5 * down))
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    image = cv2.warpAffine(level, matrix, (columns, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    bare = np.zeros(shape, bool)
+    bare[round(RIM * rows) : rows - round(RIM * rows), round(ENDS * rows) : columns - round(ENDS * rows)] = True
+    inverse = cv2.invertAffineTransform(matrix)
+    for line in view.lines:
+        points = np.asarray(line.face_outline) @ inverse[:, :2].T + inverse[:, 2]
+        (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
+        bare[max(0, int(y0) - 1) : max(0, int(y1) + 2), max(0, int(x0) - 1) : max(0, int(x1) + 2)] = False
+    bare &= ~_logos(view, image, bare)
+    weight = bare.astype(np.float32)
+    mean = cv2.GaussianBlur(image * weight, (0, 0), rows / 6)
+    mean /= np.maximum(cv2.GaussianBlur(weight, (0, 0), rows / 6), np.float32(1e-3))
+    limit = np.float32(CLIPPED * robust_sd((image - mean)[bare])) if bare.any() else np.float32(0)
+    return np.where(bare, np.clip(image - mean, -limit, limit), np.float32(0)).astype(np.float32), weight
+
+
+def _logos(view: PieceView, image: FloatImage, bare: Mask) -> Mask:
+    """What stands out of the top in the print's own sense and a good part of its strength."""
+    lines = view.lettering.lines if isinstance(view.lettering, Lettering) else ()
+    contrasts = [line.contrast.value for line in lines if isinstance(line.contrast, Measure)]
+    if not contrasts or not bare.any():
+        return np.zeros(bare.shape, bool)
+    strongest = max(contrasts, key=abs)
+    level = abs(float(np.log((1 + strongest) / max(1e-3, 1 - strongest))))
+    over = float(np.sign(strongest)) * (image - cv2.GaussianBlur(image, (0, 0), image.shape[0] / 5))
+    strong = over > max(PRINTED * level, 2.5 * robust_sd(over[bare]))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(strong.astype(np.uint8), connectivity=8)
+    large = np.array([k > 0 and stats[k][4] >= 4 for k in range(count)])
+    return cv2.dilate(large[labels].astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+
+
+def _between(one: tuple[FloatImage, FloatImage], other: tuple[FloatImage, FloatImage]) -> Shift:
+    """How far the second's landmarks stand to the right of and below the first's; None where that does not show."""
+    aside, down = round(ASIDE * ROWS), round(DOWN * ROWS)
+    room = cv2.copyMakeBorder(other[0], down, down, aside, aside, cv2.BORDER_CONSTANT, value=0)
+    if not one[1].any() or not other[1].any():
+        return None
+    product = cv2.matchTemplate(room, one[0], cv2.TM_CCORR)
+    energy = cv2.matchTemplate(room * room, one[1], cv2.TM_CCORR)
+    alike = product / np.sqrt(np.maximum(energy, np.float32(1e-9)) * max(float((one[0] ** 2).sum()), 1e-9))
+    y, x = (int(v) for v in np.unravel_index(int(np.argmax(alike)), alike.shape))
+    best = float(alike[y, x])
+    elsewhere = alike.copy()
+    elsewhere[max(0, y - 2) : y + 3, max(0, x - 3) : x + 4] = -1
+    if best < ALIKE or best - float(elsewhere.max()) < SINGLE:
+        return None
+    return (x - aside + _top_of(alike[y, x - 1 : x + 2])) / ROWS, (y - down + _top_of(alike[y - 1 : y + 2, x])) / ROWS
+
+
+def _top_of(three: FloatImage) -> float:
+    """Place of the maximum between neighbours, by a parabola, -0.5 to 0.5."""
+    if three.size < 3:
+        return 0.0
+    bend = float(three[0] - 2 * three[1] + three[2])
+    return 0.0 if bend == 0 else float(np.clip(0.5 * float(three[0] - three[2]) / bend, -0.5, 0.5))
