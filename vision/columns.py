@@ -48,6 +48,11 @@ sides (common practice, no source)."""
 STROKE_SHARE = 0.12
 """What a difference in stroke width, as a logarithm, takes from likeness: correlation hardly sees an even thickening
 that the eye does (common practice, no source)."""
+NOISE_SHARE, CUT_SHARE = 0.06, 0.3
+"""What likeness may lose to a noise that was taken wrongly, on a line that is all noise, and to a line that runs out of
+an outline which is off by its whole length (common practice, no source)."""
+TILT = 20.0
+"""Degrees by which an outline that is off by its whole size may be turned (common practice, no source)."""
 NEARER = 0.05
 """Siblings in one photo differ in size by this much, for one lies nearer to the camera (common practice)."""
 LINED_U = 0.05
@@ -83,15 +88,18 @@ def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]
     # Whether a face is stretched or its outline cut short the picture does not tell: half of the factor is doubt.
     doubt = tuple(0.5 * abs(float(np.log(f))) for f in along)
     sheared = tuple(SHEAR * abs(float(np.log(f))) for f in along)
+    cut, squeezed = _cut_short(views, bodies)
+    tilted = tuple(TILT * max(pair) for pair in zip(cut, squeezed, strict=True))
+    tall = tuple(float(np.hypot(s, q)) for s, q in zip(side, squeezed, strict=True))
     height, ratio = relative(matched, _one("character_height"), logarithmic=True), _over_height
     table = [
-        Column(HEIGHT, tuple(height), side),
+        Column(HEIGHT, tuple(height), tall),
         Column(WIDTH, tuple(relative(matched, ratio("character_width"), logarithmic=True, factors=along)), doubt),
         Column(SPACING, tuple(relative(matched, ratio("character_spacing"), logarithmic=True, factors=along)), doubt),
         Column(STROKE, tuple(relative(matched, ratio("stroke_width"), logarithmic=True)), none),
         Column(PITCH, tuple(pitches(matched)), none),
         Column(SLANT, tuple(relative(matched, _one("slant"), logarithmic=False)), sheared),
-        Column(ANGLE, tuple(relative(matched, _one("baseline_angle"), logarithmic=False)), none),
+        Column(ANGLE, tuple(relative(matched, _one("baseline_angle"), logarithmic=False)), tilted),
         Column(CONTRAST, tuple(relative(matched, _one("contrast"), logarithmic=False)), none),
     ]
     laid = _laid_over(views, luminances, matched, relative(matched, ratio("stroke_width"), logarithmic=True))
@@ -125,39 +133,42 @@ def _laid_over(
     count, none = len(views), (0.0,) * len(views)
     alike: dict[tuple[int, int], dict[int, tuple[float, float]]] = {}
     uneven: list[Relative | None] = [None] * count
+    noisy = [0.0] * count
     for number, fitted in enumerate(slots):
         for k, fit in fitted.items():
             if fit.likeness is not None:
                 alike.setdefault((number, 0), {})[k] = (fit.likeness, fit.u)
+            noisy[k] = max(noisy[k], NOISE_SHARE * (1 - fit.reliable))
             if fit.uneven is not None:
                 uneven[k] = Relative(fit.uneven, UNEVEN_U, fit.uneven)
     sides = {name: _side(slots, count, name) for name in ("left", "right", "top", "bottom", "x", "y", "wide")}
     members = sorted({k for fitted in slots for k in fitted})
     apart = shifts(views, bodies, luminances, members)
-    cut = _cut_short(views, bodies)
+    cut, squeezed = _cut_short(views, bodies)
+    shape_doubt = tuple(float(np.hypot(n, CUT_SHARE * c)) for n, c in zip(noisy, cut, strict=True))
     right = {k: None if s is None else s[0] for k, s in apart.items()}
     down = {k: None if s is None else s[1] for k, s in apart.items()}
     return [
-        Column(SHAPE, _as_the_others(_shaped(averaged(alike, count, False), strokes)), none),
+        Column(SHAPE, _as_the_others(_shaped(averaged(alike, count, False), strokes)), shape_doubt),
         Column(BETWEEN, tuple(uneven), none),
         Column(LENGTH, _larger(sides["left"], sides["right"], sides["wide"]), cut),
         Column(ACROSS, _moved(sides["left"], sides["right"], sides["x"], right, UNMARKED_U["x"]), cut),
-        Column(BELOW, _moved(sides["top"], sides["bottom"], sides["y"], down, UNMARKED_U["y"]), none),
+        Column(BELOW, _moved(sides["top"], sides["bottom"], sides["y"], down, UNMARKED_U["y"]), squeezed),
     ]
 
 
-def _cut_short(views: Sequence[PieceView], bodies: Sequence[Body]) -> tuple[float, ...]:
-    """By what share more than perspective allows a body is longer or shorter than its siblings beside it, in pixels.
+def _cut_short(views: Sequence[PieceView], bodies: Sequence[Body]) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """By what share more than perspective allows a body is longer, and wider, than its siblings beside it, in pixels.
 
     Siblings in one photo are of one size: an outline that is not has lost an end or taken one for itself.
     """
-    lengths = np.log([b.x1 - b.x0 for b in bodies])
+    sizes = np.log([[b.x1 - b.x0, b.y1 - b.y0] for b in bodies])
     doubt = []
     for k, view in enumerate(views):
-        beside = [lengths[j] for j, other in enumerate(views) if j != k and other.photo == view.photo]
-        away = abs(float(lengths[k] - np.median(beside))) if len(beside) > 1 else 0.0
-        doubt.append(max(0.0, away - NEARER))
-    return tuple(doubt)
+        beside = [sizes[j] for j, other in enumerate(views) if j != k and other.photo == view.photo]
+        away = np.abs(sizes[k] - np.median(beside, axis=0)) if len(beside) > 1 else np.zeros(2)
+        doubt.append(np.maximum(0.0, away - NEARER))
+    return tuple(float(d[0]) for d in doubt), tuple(float(d[1]) for d in doubt)
 
 
 def _side(slots: Sequence[dict[int, Fit]], count: int, name: str) -> list[Relative | None]:

@@ -45,6 +45,8 @@ Result = tuple[tuple[Observation, ...], tuple[str, ...]]
 
 LEAST_SIBLINGS = 2
 """One sibling alone cannot say which of the two differs."""
+OTHER_BODY = 0.3
+"""Logarithm of a ratio of proportions: an outline may be off by a quarter, not by a third (common practice)."""
 FIRM, FIRM_LENGTH = 0.7, 4
 """A line read this surely, of so many characters, belongs to the layout (common practice, no source)."""
 LEANS = 2.2
@@ -101,12 +103,14 @@ def compare(views: Sequence[PieceView], exemplars: Sequence[PieceView] = ()) -> 
     matched = match_lines(everyone)
     table = columns(everyone, matched)
     alike = _printed_alike(everyone, matched)
+    bodies = _bodies_alike(everyone)
     findings: list[list[_Finding]] = [[] for _ in views]
     hints: list[dict[Quantity, float]] = [{} for _ in views]
     looked: list[set[str]] = [set() for _ in views]
     photos = [view.photo for view in views]
     for column in table:
-        _judge(column, photos, alike, findings, looked, hints)
+        near = [a & b for a, b in zip(alike, bodies, strict=True)] if column.quantity.family == "lettering" else bodies
+        _judge(column, photos, near, findings, looked, hints)
     results: list[Result] = []
     for k, view in enumerate(views):
         observed = [_observation(f, view, _borne_out(f, hints[k])) for f in _worst(findings[k])]
@@ -134,6 +138,15 @@ def _printed_alike(views: Sequence[PieceView], matched: Sequence[Sequence[Matche
     return [
         {j for j in count if len(slots[k] & slots[j]) >= max(1, min(2, len(firm[k]), len(firm[j])))} for k in count
     ]
+
+
+def _bodies_alike(views: Sequence[PieceView]) -> list[set[int]]:
+    """Which pieces may be compared with each one at all: an outline of quite other proportions holds something else.
+
+    The same part in another package is nobody's odd sibling, and an outline around two chips is none either.
+    """
+    ratios = [float(np.log(v.face.image.shape[1] / max(1, v.face.image.shape[0]))) for v in views]
+    return [{j for j, other in enumerate(ratios) if abs(other - own) <= OTHER_BODY} for own in ratios]
 
 
 def _judge(
@@ -177,7 +190,7 @@ def deviations(
         if entry is None:
             continue
         others = [j for j, e in enumerate(column.entries[:count]) if e is not None and j != k]
-        if alike and quantity.family == "lettering":
+        if alike:
             others = [j for j in others if j in alike[k]]
         # Beside each other in one photo pieces share light, focus and camera; then only those are asked.
         beside = [j for j in others if photos[j] == photos[k]]

@@ -37,6 +37,8 @@ LEAST_CELLS = 4
 """Fewer equal characters than this do not show a typeface (common practice, no source)."""
 MOST_ALIKE = 1.15
 """A noise taken too large must not make a line more than itself."""
+LEAST_LIKENESS = 0.55
+"""No two typefaces are as unlike as this; such a line was laid a character too far (common practice, no source)."""
 STRETCHED = 1.45
 """A map that stretches more than this has gone astray."""
 
@@ -77,6 +79,8 @@ class Fit:
         Correlation with what at least half of the other pieces show, freed of noise: 1 for one typeface.
     u : float
         Standard uncertainty of it.
+    reliable : float
+        Share of the line's variance that is print and not noise, 0 to 1.
     uneven : float or None
         From `vision.between`, on the line that most pieces share; None on the others.
     """
@@ -90,6 +94,7 @@ class Fit:
     bottom: float
     likeness: float | None
     u: float
+    reliable: float
     uneven: float | None = None
 
 
@@ -174,11 +179,11 @@ def _slot(tops: dict[int, Top], members: dict[int, MatchedLine], *, uneven: bool
     fitted = {}
     for k, m in found.items():
         x, y = (float(v) + 0.5 for v in m @ middle)
-        likeness, u = alike[k]
+        likeness, u, reliable = alike[k]
         along, down = float(m[0, 0]), float(m[1, 1])
         ends = (-x / along, (columns - x) / along, -y / down, (rows - y) / down)
         left, right, upper, lower = (end / rows for end in ends)
-        fitted[k] = Fit(x / rows, y / rows, along, left, right, upper, lower, likeness, u, between.get(k))
+        fitted[k] = Fit(x / rows, y / rows, along, left, right, upper, lower, likeness, u, reliable, between.get(k))
     return fitted
 
 
@@ -225,9 +230,11 @@ def _laid(
     start = _start(pattern, top, source.boxes[sample.geometry.line], line, sample)
     if start is None:
         return None
-    steps = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 25, 1e-4)
+    kinds = cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT
     try:
-        alike, fitted = cv2.findTransformECC(pattern, top.image, start, cv2.MOTION_AFFINE, steps, None, 1)
+        # Softened first: strokes a pixel or two off their place pull no more.
+        _, near = cv2.findTransformECC(pattern, top.image, start, cv2.MOTION_AFFINE, (kinds, 25, 1e-3), None, 5)
+        alike, fitted = cv2.findTransformECC(pattern, top.image, near, cv2.MOTION_AFFINE, (kinds, 20, 1e-4), None, 1)
     except cv2.error:
         return None
     found = np.asarray(fitted, np.float64)
@@ -281,8 +288,9 @@ def _patch(image: FloatImage, matrix: NDArray[np.float64], shape: tuple[int, ...
 
 def _likenesses(
     patches: dict[int, FloatImage], noises: dict[int, float], texts: dict[int, str]
-) -> dict[int, tuple[float | None, float]]:
-    """Correlation of each piece with the better half of the others, median over character cells, and its uncertainty.
+) -> dict[int, tuple[float | None, float, float]]:
+    """Correlation of each piece with the better half of the others, median over character cells, its
+    uncertainty, and how much of the line is print.
 
     Each correlation is divided by the root of both reliabilities (Spearman 1904, correction for attenuation), so that
     noise alone does not make a piece unlike the others. Cells whose characters were read differently are left out.
@@ -297,7 +305,7 @@ def _likenesses(
         powers = np.array([max(float(p @ p) / p.size, 1e-12) for p in parts])
         unit[k] = [p / np.sqrt(v * p.size) for p, v in zip(parts, powers, strict=True)]
         reliable[k] = np.clip(1 - noises[k] ** 2 / powers, 0.05, 1.0)
-    result: dict[int, tuple[float | None, float]] = {}
+    result: dict[int, tuple[float | None, float, float]] = {}
     good = [k for k in keys if float(np.median(reliable[k])) >= LEAST_RELIABLE]
     for k in keys:
         pairs = []
@@ -309,7 +317,10 @@ def _likenesses(
             each = np.minimum(raw / np.sqrt(reliable[k][same] * reliable[j][same]), MOST_ALIKE)
             pairs.append((float(np.median(each)), 1.2533 * float(np.std(each)) / np.sqrt(len(same))))
         pairs.sort(reverse=True)
-        result[k] = pairs[(len(pairs) - 1) // 2] if len(pairs) >= LEAST_PIECES - 1 else (None, 1.0)
+        likeness, u = pairs[(len(pairs) - 1) // 2] if len(pairs) >= LEAST_PIECES - 1 else (None, 1.0)
+        if likeness is not None and likeness < LEAST_LIKENESS:
+            likeness = None
+        result[k] = (likeness, u, float(np.median(reliable[k])))
     return result
 
 

@@ -80,6 +80,6 @@ GRAIN = Quantity("surface-differs", "surface", "The fine grain of the top is", "
                  "ratio", True, 0.067, 0.30, 0.6)
 LINED = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.062, 0.15, 0.6)
 ASPECT = Quantity("body-size-differs", "body", "For its width the body is", "longer", "shorter",
-                  "ratio", True, 0.06, 0.08, 0.4)
+                  "ratio", True, 0.09, 0.10, 0.5)
 SIZE = Quantity("body-size-differs", "body", "The body is", "wider", "narrower", "mm", True, 0.02, 0.02, 0.12)
 # fmt: on

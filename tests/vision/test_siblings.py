@@ -76,7 +76,7 @@ def test_a_move_shows_at_both_ends_alike() -> None:
 def test_other_shapes_under_the_same_text_are_found_and_named() -> None:
     """Other characters drawn where the reader saw the same ones stand in for another typeface."""
     read = ("CV6522AP", "MERIDIA 8614")
-    other = ("GU8533AP", "MERIDIA 8614")
+    other = ("GU8533AP", "NFRLOLA 3614")
     views = [view(genuine(k, **SMALL), read=read) for k in (1, 2, 4, 5)]
     views.insert(2, view(genuine(3, **(SMALL | {"texts": other})), read=read))
     observed = [{o.code: o for o in found} for found, _ in compare(views)]
