@@ -154,12 +154,12 @@ def test_lines_of_print_beyond_the_frame_or_without_size_do_no_harm() -> None:
 
 
 def test_package_is_named_with_the_leads_that_show() -> None:
-    """Seven leads a side could be a DIP or an SOIC, drawn; without leads the shape alone names nothing."""
+    """Seven leads a side, two and a half pitches between the rows: a 14-lead DIP (JEDEC MS-001); bare, a guess only."""
     chip, bare = Chip(turn=3), Chip(leads=False)
     name, confidence = package_of(drawn(chip), chip.corners())
-    assert name == "DIP or SOIC"
-    assert 0.0 < confidence <= 0.5  # left open, and said so
-    assert package_of(drawn(bare), bare.corners()) == (None, 0.0)
+    assert name == "DIP-14"
+    assert confidence > 0.5
+    assert package_of(drawn(bare), bare.corners())[1] <= 0.35
 
 
 def test_rectified_outline_shows_the_top_and_no_ground() -> None:

@@ -157,6 +157,16 @@ def test_on_white_paper_bodies_of_one_length_are_not_told_apart_for_sure(name: s
     assert found == name or confidence < 0.8
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_what_lies_between_two_kinds_is_left_open(seed: int) -> None:
+    """Fourteen leads a side, rows 5.65 pitches apart: between MS-011 (5.4) and MS-013 (5.9); leads of half a reach."""
+    between = Drawing(14.25, 5.65, 14, 0, 1.0, 0.65, 0.42, pixels=400 / 14.25)
+    name, confidence = package_of(*draw(between, seed))
+    assert name is not None
+    assert "DIP" in name or "SOIC" in name
+    assert confidence < 0.8
+
+
 def test_leads_of_the_next_chip_are_not_its_own() -> None:
     drawing = drawn_from(outline("DIP-20"))
     image, corners = draw(drawing)

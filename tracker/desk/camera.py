@@ -19,7 +19,7 @@ SETTLING_FRAMES, BURST_FRAMES = 12, 15
 to 30 frames a second this is about a second (common practice, no source)."""
 MOST_FILM_FRAMES = 300
 """Of a film that stands in for a camera; a short film of a phone has no more (common practice, no source)."""
-_LARGE = 10_000
+_LARGE = 10_000  # pixels, more than any camera has
 
 
 @dataclass(frozen=True, slots=True)
