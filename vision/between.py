@@ -24,7 +24,7 @@ COVERED = 0.25
 MOST = 9.0
 """A grain of dust counts no more than three deviations."""
 QUIET, BUSY = 30, 80
-"""An old mark of one or two rows fills a fifth to a half of a top; a third of it at least is quiet (common practice)."""
+"""An old mark of one or two rows fills a fifth to a half of a top; a third at least is quiet (common practice)."""
 
 
 def unevenness(tops: Mapping[int, FloatImage], inside: Mapping[int, Mask]) -> dict[int, float]:

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vision.body import Body, find_body
-from vision.light import FloatImage, linear_luminance
 from vision.landmarks import shifts
+from vision.light import FloatImage, linear_luminance
 from vision.likeness import Fit, fits
 from vision.matching import MatchedLine, Relative, averaged, pitches, relative
 from vision.observations import Lettering, LineLettering, Measure, NotMeasured, PieceView, Surface
@@ -190,7 +190,9 @@ def _shaped(alike: Entries, strokes: Entries) -> tuple[Relative | None, ...]:
     found: list[Relative | None] = []
     for shape, stroke in zip(alike, strokes, strict=True):
         bolder = STROKE_SHARE * abs(stroke.offset - usual) if stroke is not None else 0.0
-        found.append(None if shape is None else replace(shape, offset=shape.offset - bolder, value=shape.value - bolder))
+        found.append(
+            None if shape is None else replace(shape, offset=shape.offset - bolder, value=shape.value - bolder)
+        )
     return tuple(found)
 
 
@@ -302,8 +304,8 @@ def _surface(
 def _as_the_others(entries: Sequence[Relative | None]) -> tuple[Relative | None, ...]:
     """Cap each uncertainty at the group's median: the question is how much a piece like the others would scatter.
 
-    A patchily sanded top, or a line of which some characters are alike, scatters most itself, and must not excuse itself
-    by it.
+    A patchily sanded top, or a line of which some characters are alike, scatters most itself, and must not excuse
+    itself by it.
     """
     known = [e.u for e in entries if e is not None]
     if not known:

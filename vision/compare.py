@@ -135,9 +135,7 @@ def _printed_alike(views: Sequence[PieceView], matched: Sequence[Sequence[Matche
         for view, lines in zip(views, matched, strict=True)
     ]
     count = range(len(views))
-    return [
-        {j for j in count if len(slots[k] & slots[j]) >= max(1, min(2, len(firm[k]), len(firm[j])))} for k in count
-    ]
+    return [{j for j in count if len(slots[k] & slots[j]) >= max(1, min(2, len(firm[k]), len(firm[j])))} for k in count]
 
 
 def _bodies_alike(views: Sequence[PieceView]) -> list[set[int]]:

@@ -109,9 +109,7 @@ def _directions(fine: FloatImage, usable: Mask) -> tuple[float, ...]:
     return tuple(float(v) for v in spread / spread.mean())
 
 
-Wheel = tuple[
-    NDArray[np.bool_], NDArray[np.int64], NDArray[np.float64], NDArray[np.int64], NDArray[np.float32]
-]
+Wheel = tuple[NDArray[np.bool_], NDArray[np.int64], NDArray[np.float64], NDArray[np.int64], NDArray[np.float32]]
 
 
 @lru_cache(maxsize=1)

@@ -10,7 +10,7 @@ from vision.read.reconcile import glyphs
 LEAST_GLYPHS = 4
 """Shorter lines are shared by many parts."""
 LEAST_CONTAINED = 6
-"""A line this long inside another one is the same line with something of a logo, or another mark, read along with it."""
+"""A line this long inside another one is the same line with a logo or another mark read along with it."""
 ALIKE, UNSURE = 0.8, 0.9
 """A reading less sure than UNSURE may share no more than this part of its characters with what really stands there;
 two sure readings that differ are two parts (common practice, no source)."""

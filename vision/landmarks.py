@@ -1,4 +1,4 @@
-"""Dimples, notches and ejector marks: what a mould leaves in the same place on every sibling, whatever is printed there.
+"""Dimples, notches and ejector marks: what a mould leaves in one place on every sibling, whatever is printed there.
 
 An outline may slide along a body by some percent, most easily where leads or a shadow stand in for an end. What is
 moulded into the top does not: laid over each other, two siblings' landmarks tell how far their outlines are apart.
@@ -67,9 +67,7 @@ def shifts(
     return result
 
 
-def _top(
-    view: PieceView, body: Body, luminance: FloatImage, shape: tuple[int, int]
-) -> tuple[FloatImage, FloatImage]:
+def _top(view: PieceView, body: Body, luminance: FloatImage, shape: tuple[int, int]) -> tuple[FloatImage, FloatImage]:
     """Logarithm of the light inside the rim, print left out, over its surroundings; and where it counts."""
     rows, columns = shape
     along, down = (body.x1 - body.x0) / columns, (body.y1 - body.y0) / rows
@@ -85,12 +83,13 @@ def _top(
         points = np.asarray(line.face_outline) @ inverse[:, :2].T + inverse[:, 2]
         (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
         bare[max(0, int(y0) - 1) : max(0, int(y1) + 2), max(0, int(x0) - 1) : max(0, int(x1) + 2)] = False
-    bare &= ~_logos(view, image, bare)
+    flat = np.asarray(image, np.float32)
+    bare &= ~_logos(view, flat, bare)
     weight = bare.astype(np.float32)
-    mean = cv2.GaussianBlur(image * weight, (0, 0), rows / 6)
-    mean /= np.maximum(cv2.GaussianBlur(weight, (0, 0), rows / 6), np.float32(1e-3))
-    limit = np.float32(CLIPPED * robust_sd((image - mean)[bare])) if bare.any() else np.float32(0)
-    return np.where(bare, np.clip(image - mean, -limit, limit), np.float32(0)).astype(np.float32), weight
+    total = cv2.GaussianBlur(flat * weight, (0, 0), rows / 6)
+    rest = flat - total / np.maximum(cv2.GaussianBlur(weight, (0, 0), rows / 6), np.float32(1e-3))
+    limit = np.float32(CLIPPED * robust_sd(rest[bare])) if bare.any() else np.float32(0)
+    return np.where(bare, np.clip(rest, -limit, limit), np.float32(0)).astype(np.float32), weight
 
 
 def _logos(view: PieceView, image: FloatImage, bare: Mask) -> Mask:
@@ -116,7 +115,8 @@ def _between(one: tuple[FloatImage, FloatImage], other: tuple[FloatImage, FloatI
         return None
     product = cv2.matchTemplate(room, one[0], cv2.TM_CCORR)
     energy = cv2.matchTemplate(room * room, one[1], cv2.TM_CCORR)
-    alike = product / np.sqrt(np.maximum(energy, np.float32(1e-9)) * max(float((one[0] ** 2).sum()), 1e-9))
+    scale = np.sqrt(np.maximum(energy, np.float32(1e-9)) * np.float32(max(float((one[0] ** 2).sum()), 1e-9)))
+    alike = (product / scale).astype(np.float32)
     y, x = (int(v) for v in np.unravel_index(int(np.argmax(alike)), alike.shape))
     best = float(alike[y, x])
     elsewhere = alike.copy()

@@ -154,6 +154,6 @@ def _least_squares(design: NDArray[np.float64], target: NDArray[np.float64]) -> 
     """Coefficients by the normal equations: places between -1 and 1 keep a handful of low powers well apart."""
     normal, right = design.T @ design, design.T @ target
     try:
-        return np.linalg.solve(normal, right)
+        return np.asarray(np.linalg.solve(normal, right), np.float64)
     except np.linalg.LinAlgError:
         return np.asarray(np.linalg.lstsq(design, target, rcond=None)[0])

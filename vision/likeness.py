@@ -8,6 +8,7 @@ own proportions out. What then still differs, character cell by character cell, 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import cv2
 import numpy as np
@@ -144,7 +145,7 @@ def _top(view: PieceView, body: Body, luminance: FloatImage, shape: tuple[int, i
     image = cv2.warpAffine(luminance, matrix, (columns, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE)
     image = np.maximum(image, np.float32(1e-5))
     light = cv2.GaussianBlur(image, (0, 0), rows / 9)
-    relative = cv2.GaussianBlur(image / light - 1, (0, 0), SOFT).astype(np.float32)
+    relative = cv2.GaussianBlur((image / light - 1).astype(np.float32), (0, 0), SOFT).astype(np.float32)
     inverse = cv2.invertAffineTransform(matrix)
     boxes = []
     bare = np.zeros(shape, bool)
@@ -187,9 +188,7 @@ def _slot(tops: dict[int, Top], members: dict[int, MatchedLine], *, uneven: bool
     return fitted
 
 
-def _between(
-    tops: dict[int, Top], maps: dict[int, NDArray[np.float64]], corner: tuple[int, int]
-) -> dict[int, float]:
+def _between(tops: dict[int, Top], maps: dict[int, NDArray[np.float64]], corner: tuple[int, int]) -> dict[int, float]:
     """Lay whole tops over the pattern's and ask what stands between the characters."""
     rows, columns = next(iter(tops.values())).image.shape
     rim = round(RIM * rows)
@@ -231,10 +230,11 @@ def _laid(
     if start is None:
         return None
     kinds = cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT
+    find: Any = cv2.findTransformECC  # its stub knows no call with a filter size
     try:
         # Softened first: strokes a pixel or two off their place pull no more.
-        _, near = cv2.findTransformECC(pattern, top.image, start, cv2.MOTION_AFFINE, (kinds, 25, 1e-3), None, 5)
-        alike, fitted = cv2.findTransformECC(pattern, top.image, near, cv2.MOTION_AFFINE, (kinds, 20, 1e-4), None, 1)
+        _, near = find(pattern, top.image, start, cv2.MOTION_AFFINE, (kinds, 25, 1e-3), None, 5)
+        alike, fitted = find(pattern, top.image, near, cv2.MOTION_AFFINE, (kinds, 20, 1e-4), None, 1)
     except cv2.error:
         return None
     found = np.asarray(fitted, np.float64)

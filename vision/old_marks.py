@@ -10,7 +10,6 @@ from typing import cast
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from vision.ground import PRINT_PART, Ground
 from vision.light import FloatImage, Mask, robust_sd, smooth_within
@@ -136,7 +135,8 @@ def _spots(strokes: FloatImage, area: Mask, spread: float, short: float) -> list
     weak = (strokes > REACH * spread) & area
     count, labels, stats, _ = cv2.connectedComponentsWithStats(weak.astype(np.uint8), connectivity=8)
     halo = cv2.distanceTransform(area.astype(np.uint8), cv2.DIST_L2, 3) < max(2.0, RESIDUE * short)
-    peaks = np.asarray(ndimage.maximum(strokes, labels.astype(np.int32), np.arange(count)))
+    peaks = np.full(count, -np.inf)
+    np.maximum.at(peaks, labels.ravel().astype(np.intp), strokes.ravel())
     found = []
     for k in range(1, count):
         x, y, w, h, pixels = (int(v) for v in stats[k])

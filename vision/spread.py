@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from vision.light import MAD_TO_SD
 
@@ -94,7 +94,8 @@ def deviation(
 
     The scatter among genuine pieces is a compromise between the declared `allowance` and what the group itself shows,
     weighted by degrees of freedom (a scaled inverse chi-square prior: Smyth 2004, Gelman et al., Bayesian Data
-    Analysis, 2.6), and part of what the group shows counts on top. The bound is the point of Student's t that leaves as little in the tails as 3.5 does of a normal.
+    Analysis, 2.6), and part of what the group shows counts on top. The bound is the point of Student's t that leaves as
+    little in the tails as 3.5 does of a normal.
 
     Parameters
     ----------
@@ -126,8 +127,7 @@ def deviation(
     between = (DECLARED_WEIGHT * allowance**2 + own * shown) / freedom + DISAGREEING * shown
     centre_u2 = (np.pi / 2 if n > 2 else 1.0) * (between + noise) / n
     width = float(np.sqrt(between + u**2 + centre_u2))
-    tail = stats.norm.sf(OUTLYING)
-    bound = float(stats.t.isf(tail, freedom))
+    bound = -float(special.stdtrit(freedom, float(special.ndtr(-OUTLYING))))
     return Deviation(value - float(np.median(np.asarray(others))), width, bound, n)
 
 

@@ -57,7 +57,9 @@ def rescaled(photo: Photo, chip: Chip, rng: np.random.Generator) -> Photo:
     if rng.random() < 0.5 or (x1 - x0) * factor > 0.96 * top.columns or (y1 - y0) * factor > 0.94 * top.rows:
         factor = 1 / factor
     cx, cy = 0.5 * (x0 + x1), 0.5 * (y0 + y1)
-    return top.put_back(top.ground + _warped(top.ink, np.array([[factor, 0, cx - factor * cx], [0, factor, cy - factor * cy]])))
+    return top.put_back(
+        top.ground + _warped(top.ink, np.array([[factor, 0, cx - factor * cx], [0, factor, cy - factor * cy]]))
+    )
 
 
 def sanded(photo: Photo, chip: Chip, rng: np.random.Generator) -> Photo:

@@ -158,7 +158,7 @@ class Top:
         return float(np.clip(sigma, 0.7 * SCALE, 2.0 * SCALE))
 
     def put_back(self, edited: Array) -> NDArray[np.uint8]:
-        """Return the photo with this top edited; pixels outside the top, and unedited ones, stay exactly as they are."""
+        """Return the photo with this top edited; pixels outside the top, and unedited ones, stay as they are."""
         change = cv2.GaussianBlur(edited.astype(np.float32) - self.image, (0, 0), 0.4 * SCALE)
         size = (self.photo.shape[1], self.photo.shape[0])
         back = cv2.warpPerspective(change, np.linalg.inv(self.to_flat), size, flags=cv2.INTER_LINEAR)

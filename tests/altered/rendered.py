@@ -40,7 +40,8 @@ def rendered(seed: int) -> Base:
     places = [_place(i, field, rng) for i in range(18)]
     where = rng.permutation(18)
     pieces = [
-        _piece(packages[k], marks[k], bool(same_date[k]), places[int(w)], rng) for k, w in zip(order, where, strict=True)
+        _piece(packages[k], marks[k], bool(same_date[k]), places[int(w)], rng)
+        for k, w in zip(order, where, strict=True)
     ]
     scene = Scene(
         f"rendered {seed}", "", _camera(field, rng), _light(rng), _sensor(rng),
@@ -48,7 +49,8 @@ def rendered(seed: int) -> Base:
     )  # fmt: skip
     picture, outlines = photograph(scene)
     chips = tuple(
-        _chip(piece, outline, boxes) for piece, outline, boxes in zip(pieces, outlines, print_places(scene), strict=True)
+        _chip(piece, outline, boxes)
+        for piece, outline, boxes in zip(pieces, outlines, print_places(scene), strict=True)
     )
     return Base(scene.name, "rendered", as_kept(picture, 88), chips, _groups(order))
 
@@ -117,7 +119,9 @@ def _place(index: int, field: float, rng: np.random.Generator) -> tuple[float, f
 
 def _camera(field: float, rng: np.random.Generator) -> Camera:
     x, y = (float(v) for v in rng.uniform(-35, 35, 2))
-    return Camera(SIZE, (x, y + 15, field * float(rng.uniform(2.7, 3.2))), (0, 0, 2), field, roll=float(rng.normal(0, 1)))
+    return Camera(
+        SIZE, (x, y + 15, field * float(rng.uniform(2.7, 3.2))), (0, 0, 2), field, roll=float(rng.normal(0, 1))
+    )
 
 
 def _light(rng: np.random.Generator) -> Light:

@@ -89,7 +89,9 @@ def cases(base: Base, kind: str, chosen: Mapping[int, int], pieces: Sequence[Any
 def table(results: Iterable[Case], genuine: Mapping[str, Sequence[float]], held_out: Sequence[str]) -> list[str]:
     """Lines of a table: each kind on each origin, the held-out kinds apart, then the photos nobody touched."""
     all_cases = list(results)
-    head = f"{'made from':<14} {'kind':<12} {'cases':>5} {'most suspicious':>16} {'flagged':>12} {'genuine flagged':>17}"
+    head = (
+        f"{'made from':<14} {'kind':<12} {'cases':>5} {'most suspicious':>16} {'flagged':>12} {'genuine flagged':>17}"
+    )
     lines = [head]
     for origin in dict.fromkeys(case.origin for case in all_cases):
         for apart in (False, True):
@@ -107,6 +109,8 @@ def table(results: Iterable[Case], genuine: Mapping[str, Sequence[float]], held_
     for origin, suspicions in genuine.items():
         wrong = sum(s >= FLAGGED for s in suspicions)
         highest = max(suspicions, default=0.0)
-        lines.append(f"{origin}: {wrong} of {len(suspicions)} chips nobody touched flagged, the highest at {highest:.2f}")
+        lines.append(
+            f"{origin}: {wrong} of {len(suspicions)} chips nobody touched flagged, the highest at {highest:.2f}"
+        )
     lines.append("* kinds held out: no bound was set with them in sight")
     return lines

@@ -1,4 +1,4 @@
-"""How often a chip altered as forgers alter them stands out of its genuine group, through the command's own function."""
+"""How often a chip altered as forgers alter them stands out of its genuine group, through the command's function."""
 
 import os
 import sys

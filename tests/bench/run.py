@@ -18,8 +18,8 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-import dates
 import altered
+import dates
 import files
 import foam
 import photos

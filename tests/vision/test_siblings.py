@@ -175,7 +175,7 @@ def test_scratches_show_in_their_own_direction_on_a_small_top(angle: float) -> N
 @settings(max_examples=40, deadline=None)
 @given(slope=st.floats(-0.5, 0.0), at=st.floats(-1, 1))
 def test_values_that_follow_the_light_are_brought_to_one(slope: float, at: float) -> None:
-    """With many, widely lit pieces the line is learnt; the prior no longer matters (limit of the Bayesian regression)."""
+    """With many, widely lit pieces the line is learnt; the prior no longer matters (limit of Bayesian regression)."""
     light = np.linspace(-2, 2, 60)
     values, u = levelled((0.3 + slope * light).tolist(), light.tolist(), at, 0.05)
     assert values == pytest.approx([0.3 + slope * at] * 60, abs=0.02)

@@ -11,8 +11,9 @@ from vision import photo
 from vision.errors import PhotoError
 from vision.observations import Rgb
 
-MARGIN = 0.5
-"""How much of a chip's size is kept around it when it is cut out: the ground helps to find its edge."""
+MARGIN = 0.2
+"""How much of a chip's size is kept around it when it is cut out: leads and some ground, not its neighbours (common
+practice, no source)."""
 QUALITY = 88
 """JPEG quality of annotated pictures; originals are kept as they came."""
 
