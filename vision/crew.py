@@ -5,6 +5,7 @@ What is handed out are pure functions of values, so the result is the same whoev
 
 import multiprocessing
 import os
+import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -80,8 +81,9 @@ def _may_fork() -> bool:
 
 
 def _prepare() -> None:
-    """Keep each process to one core: they share the work already."""
+    """Keep each process to one core, for they share the work already; a Ctrl-C is the parent's to answer."""
     import cv2
 
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     os.environ[THREADS_VARIABLE] = "1"
     cv2.setNumThreads(1)

@@ -254,19 +254,19 @@ def _continued(row: LeadRow, other: LeadRow) -> LeadRow | None:
 
 
 def _distinct(rows: Sequence[LeadRow]) -> list[LeadRow]:
-    """Drop rows that lie on a longer one (the same leads seen at another size)."""
-    kept: list[LeadRow] = []
-    for row in rows:
-        middle = row.points.mean(axis=0)
-        if not any(_lies_on(middle, row, other) for other in kept):
-            kept.append(row)
-    return kept
-
-
-def _lies_on(middle: Corners, row: LeadRow, other: LeadRow) -> bool:
-    away = middle - other.points[0]
-    along = float(away @ other.along)
-    across = abs(float(away[0] * other.along[1] - away[1] * other.along[0]))
-    length = float(np.linalg.norm(other.points[-1] - other.points[0]))
-    alike = abs(float(row.along @ other.along)) > 0.95
-    return alike and -other.pitch < along < length + other.pitch and across < 0.6 * other.pitch
+    """Drop rows that lie on one before them (the same leads seen at another size)."""
+    if not rows:
+        return []
+    starts, ways = np.array([row.points[0] for row in rows]), np.array([row.along for row in rows])
+    ends, pitches = np.array([row.points[-1] for row in rows]), np.array([row.pitch for row in rows])
+    lengths = np.linalg.norm(ends - starts, axis=1)
+    kept: list[int] = []
+    for k, row in enumerate(rows):
+        away = row.points.mean(axis=0) - starts[kept]
+        along = (away * ways[kept]).sum(axis=1)
+        across = np.abs(away[:, 0] * ways[kept, 1] - away[:, 1] * ways[kept, 0])
+        alike = np.abs(ways[kept] @ ways[k]) > 0.95
+        beside = (along > -pitches[kept]) & (along < lengths[kept] + pitches[kept])
+        if not (alike & beside & (across < 0.6 * pitches[kept])).any():
+            kept.append(k)
+    return [rows[k] for k in kept]
