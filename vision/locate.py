@@ -238,7 +238,8 @@ def locate(image: Rgb, texts: Sequence[Corners] = (), *, glance: bool = False) -
     texts : sequence of ndarray, shape (4, 2)
         Lines of print seen in the photo, in its pixels.
     glance : bool
-        Look at a smaller picture, at fewer levels, and grow regions only from print that nothing else explains.
+        Look at a smaller picture, at fewer levels, grow regions only from print that nothing else explains, and follow
+        rows of leads.
 
     Returns
     -------
@@ -250,7 +251,9 @@ def locate(image: Rgb, texts: Sequence[Corners] = (), *, glance: bool = False) -
     middles = [t.mean(axis=0) for t in scaled]
     grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)
     lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB).astype(np.float32)
-    rows = [row for row in lead_rows(grey) if not any(inside(t, row.points.mean(axis=0)) for t in scaled)]
+    # Rows are for many small chips; in a close-up, and on a board full of headers, they mislead more than they help.
+    seen = lead_rows(grey) if glance else []
+    rows = [row for row in seen if not any(inside(t, row.points.mean(axis=0)) for t in scaled)]
     bare = print_removed(small, scaled)
 
     def judged(proposals: Iterable[Proposal]) -> list[_Scored]:

@@ -19,6 +19,8 @@ _PART = 0.6
 _SURE = 0.95
 # The share of the print seen at a glance that the chips have to explain.
 _MOST = 0.9
+# A close-up of a few chips gets a close look anyway.
+_MANY = 5
 
 
 def find_outlines(image: Rgb) -> list[Outline]:
@@ -39,7 +41,7 @@ def find_outlines(image: Rgb) -> list[Outline]:
         return [replace(outline, among_print=False) for outline in glance]
     whole = locate(image, photo_texts(image))
     if max(image.shape[:2]) <= _LARGE:
-        return apart(sorted([*whole, *glance], key=lambda o: -o.score))
+        return apart(sorted([*whole, *glance], key=lambda o: -o.score)) if len(glance) >= _MANY else whole
     parts = [outline for x, y, part in _parts(image) for outline in _within(part, x, y, image.shape)]
     sure = [o for o in whole if o.score >= _SURE]
     rest = [*parts, *(o for o in whole if o.score < _SURE)]
@@ -49,7 +51,7 @@ def find_outlines(image: Rgb) -> list[Outline]:
 def _explains(outlines: list[Outline], texts: list[Corners]) -> bool:
     """Whether a glance will do: there are chips, and hardly any print stands elsewhere, as on a board it does."""
     on = sum(any(inside(o.corners, text.mean(axis=0)) for o in outlines) for text in texts)
-    return bool(outlines) and len(texts) > 0 and on >= _MOST * len(texts)
+    return len(outlines) >= _MANY and len(texts) > 0 and on >= _MOST * len(texts)
 
 
 def _parts(image: Rgb) -> Iterator[tuple[int, int, Rgb]]:
