@@ -196,15 +196,15 @@ def _scored(
     lab: NDArray[np.float32],
     texts: Sequence[Corners],
     on: tuple[int, ...],
-    rows: Sequence[LeadRow],
+    rows: Sequence[LeadRow] | None,
 ) -> _Scored:
-    flanking = proposal.rows or beside(proposal.corners, rows)
-    if not on and not flanking:
+    flanking = proposal.rows or beside(proposal.corners, rows or ())
+    if rows is not None and not on and not flanking:
         return _Scored(0.0, proposal, on, 0.0, ())  # neither print nor leads: no need to look closer
     short, long = sorted(quad_sides(proposal.corners))
     sized = [i for i in on if 0.05 < min(quad_sides(texts[i])) / short < 0.6]
     contrast, leads, apart_by = _surroundings(grey, proposal.corners)
-    if proposal.rows and leads > _HINT:
+    if rows is not None and proposal.rows and leads > _HINT:
         # Two facing rows were followed spot by spot: that they are leads is likelier still if they stretch outwards.
         leads = max(leads, 0.55 + 0.3 * float(np.clip(stretching_out(rows, proposal.rows), 0.0, 1.0)))
     even, lightness, chroma = _evenness(lab, proposal.corners)
@@ -253,13 +253,14 @@ def locate(image: Rgb, texts: Sequence[Corners] = (), *, glance: bool = False) -
     lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB).astype(np.float32)
     # Rows are for many small chips; in a close-up, and on a board full of headers, they mislead more than they help.
     seen = lead_rows(grey) if glance else []
-    rows = [row for row in seen if not any(inside(t, row.points.mean(axis=0)) for t in scaled)]
+    off_print = [row for row in seen if not any(inside(t, row.points.mean(axis=0)) for t in scaled)]
+    rows = off_print if glance else None
     bare = print_removed(small, scaled)
 
     def judged(proposals: Iterable[Proposal]) -> list[_Scored]:
         return [_scored(p, grey, lab, scaled, _texts_on(p.corners, middles), rows) for p in proposals]
 
-    between = judged(from_rows(grey, rows))
+    between = judged(from_rows(grey, off_print))
     scored = between + judged(gathered(from_levels(bare, every=2 if glance else 1)))
     sure = [s.proposal for s in scored if _certain(s) or (glance and s.score >= _LIKELY)]
     unexplained = [t for t, m in zip(scaled, middles, strict=True) if not any(inside(p.corners, m) for p in sure)]
