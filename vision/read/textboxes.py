@@ -28,13 +28,16 @@ class TextBox:
     score: float
 
 
-def detect(image: Rgb) -> list[TextBox]:
+def detect(image: Rgb, *, quick: bool = False) -> list[TextBox]:
     """Find lines of text at the image's own resolution.
 
     Parameters
     ----------
     image : ndarray of uint8, shape (height, width, 3), RGB
         Characters of about 12 to 60 pixels height are found best.
+    quick : bool
+        Ask the small network, which takes an eighth of the time. Its makers scale each colour by ImageNet's figures;
+        on flattened grey pictures of chips it finds more lines with the larger network's plain scale.
 
     Returns
     -------
@@ -46,7 +49,7 @@ def detect(image: Rgb) -> list[TextBox]:
     batch = np.ascontiguousarray(fitted[:, :, ::-1].transpose(2, 0, 1)[None], np.float32)
     batch *= 1 / 127.5
     batch -= 1.0
-    text = models.run(models.DETECTOR, batch)[0, 0]
+    text = models.run(models.QUICK_DETECTOR if quick else models.DETECTOR, batch)[0, 0]
     return _boxes(text, np.array([width / size[0], height / size[1]]), (width, height))
 
 

@@ -30,8 +30,8 @@ _LONG_TOP, _SQUARE_TOP = 200, 330
 _MOST_ENLARGED = 1.6
 # A top's width in this many reaches of the flattening.
 _REACHES = 3
-# Fewer glyphs than these call for another look at a smoothed picture: how wide the blur, in short sides, and how much
-# stronger the contrast is.
+# Fewer glyphs than these call for a look with the larger network, then at a smoothed picture: how wide the blur, in
+# short sides, and how much stronger the contrast is.
 _LITTLE, _SMOOTH, _FAINT_GAIN = 5.0, 0.009, 1.5
 _ALONG = 1.2  # a box so much longer than high runs along, one so much higher than long across
 _CLEARLY_ONE_WAY = 3.0
@@ -65,8 +65,10 @@ def upright(face: Face, lexicon: Lexicon) -> Upright:
     Upright
     """
     images = [face.image, turned(face, 1).image]
-    level = looked_at(images[0])
-    if _extent(level, flat=True) + _extent(level, flat=False) < _LITTLE:
+    level = looked_at(images[0], quick=True)
+    if _little(level):
+        level = looked_at(images[0])
+    if _little(level):
         level = looked_at(images[0], faint=True) or level
     along, athwart = _extent(level, flat=True), _extent(level, flat=False)
     if along >= _CLEARLY_ONE_WAY * athwart:
@@ -74,7 +76,7 @@ def upright(face: Face, lexicon: Lexicon) -> Upright:
         other = [b for b in level if across(b)]
         spare = {0: quarter_turned(other, images[0])}
     else:
-        seen = {1: looked_at(images[1])}
+        seen = {1: looked_at(images[1], quick=True)}
         spare = {1: flipped([b for b in level if not across(b)], images[0])}
         if athwart < _CLEARLY_ONE_WAY * along:
             seen[0] = [b for b in level if not across(b)]
@@ -91,6 +93,10 @@ def upright(face: Face, lexicon: Lexicon) -> Upright:
         level = flipped(level, images[way % 2])
         crossing = flipped(crossing, images[(way + 1) % 2])
     return Upright(way, certain if level else 0.25, tuple(level), tuple(crossing))
+
+
+def _little(boxes: Sequence[Box]) -> bool:
+    return _extent(boxes, flat=True) + _extent(boxes, flat=False) < _LITTLE
 
 
 def _extent(boxes: Sequence[Box], *, flat: bool) -> float:
@@ -121,7 +127,9 @@ def _facing(image: Rgb, boxes: Sequence[Box], lexicon: Lexicon, *, alone: bool) 
     if alone and abs(said) >= _SURE_FACING:
         return int(said > 0), float(1 / (1 + np.exp(-abs(said)))), 1.0
     ways = [crops, over] if abs(said) < _SURE_FACING else [over if said > 0 else crops]
-    senses = [sense([ctc.greedy(d, neural.ALPHABET) for d in neural.distributions(way)], lexicon) for way in ways]
+    senses = [
+        sense([ctc.greedy(d, neural.ALPHABET) for d in neural.distributions(way, quick=True)], lexicon) for way in ways
+    ]
     if len(ways) == 1:
         return int(said > 0), 0.9, senses[0]
     total = sum(senses)
@@ -129,7 +137,7 @@ def _facing(image: Rgb, boxes: Sequence[Box], lexicon: Lexicon, *, alone: bool) 
     return flip, senses[flip] / total if total > 0 else 0.25, senses[flip]
 
 
-def looked_at(image: Rgb, *, faint: bool = False) -> list[Box]:
+def looked_at(image: Rgb, *, faint: bool = False, quick: bool = False) -> list[Box]:
     """Return the lines seen on a flattened top, along and across, in the image's pixels.
 
     Parameters
@@ -137,6 +145,8 @@ def looked_at(image: Rgb, *, faint: bool = False) -> list[Box]:
     image : ndarray of uint8, shape (height, width, 3), RGB
     faint : bool
         Smooth the noise away and raise what is left: for print that hardly shows.
+    quick : bool
+        Ask the small network.
     """
     short, long = sorted(image.shape[:2])
     wanted = _LONG_TOP if long > 1.5 * short else _SQUARE_TOP
@@ -146,7 +156,7 @@ def looked_at(image: Rgb, *, faint: bool = False) -> list[Box]:
     if faint:
         picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), _SMOOTH * side), np.uint8)
     flat = flattened(picture, side / _REACHES, gain=_FAINT_GAIN if faint else 1.0)
-    found = [(b.corners / scale, b.score) for b in neural.detect(flat) if b.score > _LEAST_BOX_SCORE]
+    found = [(b.corners / scale, b.score) for b in neural.detect(flat, quick=quick) if b.score > _LEAST_BOX_SCORE]
     return [(c, s) for c, s in found if min(quad_sides(c)) > 5]
 
 
