@@ -58,6 +58,19 @@ def weakest(distribution: Distribution) -> float:
     return float(min(peaks[s:e].max() for s, e in zip(starts, ends, strict=True)))
 
 
+def widest_gap(distribution: Distribution) -> float:
+    """Return the widest step from one character of the best path to the next, in their median step; 1 for few.
+
+    Parameters
+    ----------
+    distribution : ndarray of float64, shape (T, characters + 1)
+    """
+    path = distribution.argmax(axis=1)
+    starts = np.flatnonzero((path != 0) & (np.r_[0, path[:-1]] != path))
+    steps = np.diff(starts)
+    return float(steps.max() / np.median(steps)) if len(steps) > 1 else 1.0
+
+
 def beam(distribution: Distribution, alphabet: str, *, width: int = 8) -> list[str]:
     """Return the most probable texts, best first, by prefix beam search.
 

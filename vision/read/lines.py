@@ -3,7 +3,7 @@
 The bounds here are common practice, no source: set by eye on photographs of chips.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,13 +13,15 @@ from vision.geometry import Corners, apply, as_quad, axis_box, quad_overlap, qua
 from vision.lexicon import Lexicon
 from vision.observations import Face, Line, Reading, Rgb
 from vision.read import ctc, neural
-from vision.read.pictures import first_pictures, more_pictures
+from vision.read.pictures import first_picture, more_pictures
 from vision.read.reconcile import LEAST_CONFIDENCE, Opinion, glyphs, reconcile
 from vision.read.upright import Box, Upright, across, base_scale, detected, flipped, looked_at, sense
 
 # A line is plain where its weakest character has this probability; a top needs no second look once so many characters
 # are read and every line is plain.
 _PLAIN, _ENOUGH = 0.9, 6
+# The small network leaves out spaces: where characters stand so many median steps apart, the large one is asked.
+_GAP = 1.6
 _CLOSE_UP = 200  # short side of a top's picture above which a larger look may show more
 
 
@@ -66,37 +68,39 @@ def _joined(corners: Sequence[Corners]) -> Corners:
     return np.array([a * across + b * down for a, b in ends])
 
 
-def _recognised(
-    photo: Rgb, face: Face, boxes: Sequence[Corners], shots: Callable[[Rgb, Corners], list[Rgb]]
-) -> list[tuple[ctc.Distribution, ...]]:
-    """The reader's outputs for the pictures of each box."""
-    taken = [shots(photo, apply(face.to_photo, corners)) for corners in boxes]
-    outputs = iter(neural.distributions([picture for pictures in taken for picture in pictures]))
-    return [tuple(next(outputs) for _ in pictures) for pictures in taken]
-
-
 def _found(photo: Rgb, face: Face, boxes: Sequence[Box]) -> list[_Found]:
+    """The lines in boxes, each by its first picture; the small network's word is taken where it has no doubt."""
+    taken = [first_picture(photo, apply(face.to_photo, corners)) for corners, _ in boxes]
+    outputs = neural.distributions(taken, quick=True)
+    unsure = [k for k, output in enumerate(outputs) if not _sure(output) or ctc.widest_gap(output) > _GAP]
+    for k, output in zip(unsure, neural.distributions([taken[k] for k in unsure]), strict=True):
+        outputs[k] = output
     out = []
-    seen = _recognised(photo, face, [corners for corners, _ in boxes], first_pictures)
-    for (corners, score), outputs in zip(boxes, seen, strict=True):
-        text, confidence = ctc.greedy(outputs[0], neural.ALPHABET)
-        out.append(_Found(corners, score, outputs, confidence, text.strip()))
+    for (corners, score), output in zip(boxes, outputs, strict=True):
+        text, confidence = ctc.greedy(output, neural.ALPHABET)
+        out.append(_Found(corners, score, (output,), confidence, text.strip()))
     return out
 
 
 def _looked_at_again(photo: Rgb, face: Face, found: Sequence[_Found]) -> list[_Found]:
     """Take further pictures of the lines that their first one left in doubt."""
     doubtful = [k for k, line in enumerate(found) if len(line.distributions) == 1 and not _plain(line)]
-    more = _recognised(photo, face, [found[k].corners for k in doubtful], more_pictures)
+    taken = [more_pictures(photo, apply(face.to_photo, found[k].corners)) for k in doubtful]
+    outputs = iter(neural.distributions([picture for pictures in taken for picture in pictures]))
     out = list(found)
-    for k, outputs in zip(doubtful, more, strict=True):
-        out[k] = replace(found[k], distributions=(*found[k].distributions, *outputs))
+    for k, pictures in zip(doubtful, taken, strict=True):
+        out[k] = replace(found[k], distributions=(*found[k].distributions, *(next(outputs) for _ in pictures)))
     return out
 
 
 def _plain(line: _Found) -> bool:
     """Whether the first picture leaves no character in doubt."""
-    return ctc.weakest(line.distributions[0]) >= _PLAIN and len(glyphs(line.text)) >= 2
+    return _sure(line.distributions[0])
+
+
+def _sure(output: ctc.Distribution) -> bool:
+    text, _ = ctc.greedy(output, neural.ALPHABET)
+    return ctc.weakest(output) >= _PLAIN and len(glyphs(text)) >= 2
 
 
 def _without_fragments(found: Sequence[_Found]) -> list[_Found]:

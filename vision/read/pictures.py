@@ -12,11 +12,11 @@ from vision.read.flat import flattened
 # picture, and how far it is squeezed along the line. The detector's boxes are generous above and below and clip hyphens
 # and thin last characters at the ends. The first picture reads about as many lines of 66 photographs of real chips as
 # any set of ten does; the others differed by chance, and no photograph was held back.
-_FIRST = ((0.15, -0.03, "smooth", 0.85),)
+_FIRST = (0.15, -0.03, "smooth", 0.85)
 _MORE = ((0.15, -0.1, "plain", 1.0), (0.15, 0.0, "flat", 1.0))
 
 
-def first_pictures(photo: Rgb, corners: Corners) -> list[Rgb]:
+def first_picture(photo: Rgb, corners: Corners) -> Rgb:
     """Return the picture of a line that is read first, cut from the photo itself: each resampling costs sharpness.
 
     Parameters
@@ -27,29 +27,26 @@ def first_pictures(photo: Rgb, corners: Corners) -> list[Rgb]:
 
     Returns
     -------
-    list of ndarray of uint8, shape (h, w, 3)
-        Always the same number of them.
+    ndarray of uint8, shape (h, w, 3)
     """
-    return _pictures(photo, corners, _FIRST)
+    return _picture(photo, corners, _FIRST)
 
 
 def more_pictures(photo: Rgb, corners: Corners) -> list[Rgb]:
-    """Return further pictures of a line that the first left in doubt; parameters as of `first_pictures`."""
-    return _pictures(photo, corners, _MORE)
+    """Return further pictures of a line that the first left in doubt; parameters as of `first_picture`."""
+    return [_picture(photo, corners, shot) for shot in _MORE]
 
 
-def _pictures(photo: Rgb, corners: Corners, shots: tuple[tuple[float, float, str, float], ...]) -> list[Rgb]:
-    out: list[Rgb] = []
-    for ends, edges, kind, squeeze in shots:
-        crop = _picture(kind, crop_line(photo, grown(corners, ends, edges)))
-        if squeeze != 1.0:
-            size = max(4, round(squeeze * crop.shape[1])), crop.shape[0]
-            crop = np.asarray(cv2.resize(crop, size, interpolation=cv2.INTER_AREA), np.uint8)
-        out.append(crop)
-    return out
+def _picture(photo: Rgb, corners: Corners, shot: tuple[float, float, str, float]) -> Rgb:
+    ends, edges, kind, squeeze = shot
+    crop = _treated(kind, crop_line(photo, grown(corners, ends, edges)))
+    if squeeze == 1.0:
+        return crop
+    size = max(4, round(squeeze * crop.shape[1])), crop.shape[0]
+    return np.asarray(cv2.resize(crop, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def _picture(kind: str, crop: Rgb) -> Rgb:
+def _treated(kind: str, crop: Rgb) -> Rgb:
     if kind == "plain":
         return crop
     if kind == "flat":

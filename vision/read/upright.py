@@ -30,8 +30,8 @@ _LONG_TOP, _SQUARE_TOP = 200, 330
 _MOST_ENLARGED = 1.6
 # A top's width in this many reaches of the flattening.
 _REACHES = 3
-# Fewer glyphs than these call for a look with the larger network, then at a smoothed picture: how wide the blur, in
-# short sides, and how much stronger the contrast is.
+# Fewer glyphs than these call for a look at a smoothed picture, then one with the larger network: how wide the
+# blur, in short sides, and how much stronger the contrast is.
 _LITTLE, _SMOOTH, _FAINT_GAIN = 5.0, 0.009, 1.5
 _ALONG = 1.2  # a box so much longer than high runs along, one so much higher than long across
 _CLEARLY_ONE_WAY = 3.0
@@ -67,9 +67,9 @@ def upright(face: Face, lexicon: Lexicon) -> Upright:
     images = [face.image, turned(face, 1).image]
     level = looked_at(images[0], quick=True)
     if _little(level):
-        level = looked_at(images[0])
+        level = looked_at(images[0], faint=True, quick=True) or level
     if _little(level):
-        level = looked_at(images[0], faint=True) or level
+        level = looked_at(images[0]) or level
     along, athwart = _extent(level, flat=True), _extent(level, flat=False)
     if along >= _CLEARLY_ONE_WAY * athwart:
         seen = {0: [b for b in level if not across(b)]}
