@@ -25,6 +25,9 @@ _GAP = 1.6
 _CLOSE_UP = 200  # short side of a top's picture above which a larger look may show more
 
 
+_CLEAR, _VAGUE = 0.6, 0.3  # how sure a clear word is, and how little what may be left out beside one
+
+
 @dataclass(frozen=True, slots=True)
 class _Found:
     """A line seen on an upright face: its corners in face pixels and its pictures' distributions."""
@@ -163,8 +166,15 @@ def _gap(one: Corners, other: Corners) -> float:
 _ROUND = tuple(f"{c} " for c in "O0QC@®" + "abcdefghijklmnopqrstuvwxyz")
 
 
+# A dimple or a notch behind a line is read as one of these, well apart.
+_DIMPLES = tuple(f" {c}" for c in "O0QoC@©°")
+
+
 def _without_logo(text: str) -> str:
-    return text[2:].lstrip() if text.startswith(_ROUND) and len(glyphs(text)) > 4 else text
+    """A line without the lone round sign before or behind it, as long as more than a few glyphs are left."""
+    if text.startswith(_ROUND) and len(glyphs(text)) > 4:
+        text = text[2:].lstrip()
+    return text[:-2].rstrip() if text.endswith(_DIMPLES) and len(glyphs(text)) > 4 else text
 
 
 def _opinion(row: Sequence[_Found], seconds: Sequence[Reading | None], lexicon: Lexicon) -> Opinion | None:
@@ -172,6 +182,9 @@ def _opinion(row: Sequence[_Found], seconds: Sequence[Reading | None], lexicon: 
     solid = [p for p in parts if p is not None and p.confidence >= LEAST_CONFIDENCE]
     if not solid:
         return None
+    clear = [p for p in solid if p.confidence >= _CLEAR and len(glyphs(p.text)) >= 4]
+    # Scratches and a logo's edge beside a clear word are read, too, but with no conviction.
+    solid = [p for p in solid if not clear or p.confidence >= _VAGUE or len(glyphs(p.text)) > 3]
     names = list(dict.fromkeys(r.reader for p in solid for r in p.readings))
     readings = tuple(
         Reading(
