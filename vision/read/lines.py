@@ -9,12 +9,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vision.faces import crop_line, turned
-from vision.geometry import Corners, apply, as_quad, axis_box, quad_overlap, quad_sides
+from vision.geometry import Corners, apply, as_quad, quad_overlap, quad_sides
 from vision.lexicon import Lexicon
 from vision.observations import Face, Line, Reading, Rgb
 from vision.read import ctc, neural
 from vision.read.pictures import first_picture, more_pictures
 from vision.read.reconcile import LEAST_CONFIDENCE, Opinion, glyphs, reconcile
+from vision.read.rows import Found, joined, rows_of, without_marks
+from vision.read.signs import front, possible, with_signs
 from vision.read.upright import Box, Upright, across, base_scale, detected, flipped, looked_at, sense
 
 # A line is plain where its weakest character has this probability; a top needs no second look once so many characters
@@ -23,20 +25,7 @@ _PLAIN, _ENOUGH = 0.9, 6
 # The small network leaves out spaces: where characters stand so many median steps apart, the large one is asked.
 _GAP = 1.6
 _CLOSE_UP = 200  # short side of a top's picture above which a larger look may show more
-
-
 _CLEAR, _VAGUE = 0.6, 0.3  # how sure a clear word is, and how little what may be left out beside one
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """A line seen on an upright face: its corners in face pixels and its pictures' distributions."""
-
-    corners: Corners
-    score: float
-    distributions: tuple[ctc.Distribution, ...]
-    confidence: float
-    text: str
 
 
 def _unique(boxes: Sequence[Box]) -> list[Box]:
@@ -48,30 +37,7 @@ def _unique(boxes: Sequence[Box]) -> list[Box]:
     return kept
 
 
-def _same_line(left: Corners, right: Corners) -> bool:
-    """Whether two boxes stand beside each other on one baseline."""
-    a, b = axis_box(left), axis_box(right)
-    height_a, height_b = quad_sides(left)[1], quad_sides(right)[1]
-    smaller = min(height_a, height_b)
-    if max(height_a, height_b) > 1.6 * smaller:
-        return False
-    shared = min(a[3], b[3]) - max(a[1], b[1])
-    gap = max(a[0], b[0]) - min(a[2], b[2])
-    return shared > 0.68 * smaller and -0.35 * height_a < gap < 4.0 * smaller
-
-
-def _joined(corners: Sequence[Corners]) -> Corners:
-    """The box around boxes on one line, along the line's own direction."""
-    points = np.vstack(corners)
-    across = sum((c[1] - c[0] + c[2] - c[3] for c in corners), np.zeros(2))
-    across = across / np.linalg.norm(across)
-    down = np.array([-across[1], across[0]])
-    u, v = points @ across, points @ down
-    ends = [(u.min(), v.min()), (u.max(), v.min()), (u.max(), v.max()), (u.min(), v.max())]
-    return np.array([a * across + b * down for a, b in ends])
-
-
-def _found(photo: Rgb, face: Face, boxes: Sequence[Box]) -> list[_Found]:
+def _found(photo: Rgb, face: Face, boxes: Sequence[Box]) -> list[Found]:
     """The lines in boxes, each by its first picture; the small network's word is taken where it has no doubt."""
     taken = [first_picture(photo, apply(face.to_photo, corners)) for corners, _ in boxes]
     outputs = neural.distributions(taken, quick=True)
@@ -81,11 +47,11 @@ def _found(photo: Rgb, face: Face, boxes: Sequence[Box]) -> list[_Found]:
     out = []
     for (corners, score), output in zip(boxes, outputs, strict=True):
         text, confidence = ctc.greedy(output, neural.ALPHABET)
-        out.append(_Found(corners, score, (output,), confidence, text.strip()))
+        out.append(Found(corners, score, (output,), confidence, text.strip()))
     return out
 
 
-def _looked_at_again(photo: Rgb, face: Face, found: Sequence[_Found]) -> list[_Found]:
+def _looked_at_again(photo: Rgb, face: Face, found: Sequence[Found]) -> list[Found]:
     """Take further pictures of the lines that their first one left in doubt."""
     doubtful = [k for k, line in enumerate(found) if len(line.distributions) == 1 and not _plain(line)]
     taken = [more_pictures(photo, apply(face.to_photo, found[k].corners)) for k in doubtful]
@@ -96,7 +62,7 @@ def _looked_at_again(photo: Rgb, face: Face, found: Sequence[_Found]) -> list[_F
     return out
 
 
-def _plain(line: _Found) -> bool:
+def _plain(line: Found) -> bool:
     """Whether the first picture leaves no character in doubt."""
     return _sure(line.distributions[0])
 
@@ -106,13 +72,13 @@ def _sure(output: ctc.Distribution) -> bool:
     return ctc.weakest(output) >= _PLAIN and len(glyphs(text)) >= 2
 
 
-def _without_fragments(found: Sequence[_Found]) -> list[_Found]:
+def _without_fragments(found: Sequence[Found]) -> list[Found]:
     """Of boxes that overlap, keep the one that reads more with confidence."""
 
-    def worth(line: _Found) -> float:
+    def worth(line: Found) -> float:
         return line.confidence**2 * len(glyphs(line.text))
 
-    kept: list[_Found] = []
+    kept: list[Found] = []
     for line in sorted(found, key=worth, reverse=True):
         core = _core(line.corners)
         if worth(line) <= 0 or any(quad_overlap(core, _core(k.corners), of_smaller=True) > 0.4 for k in kept):
@@ -125,41 +91,6 @@ def _core(corners: Corners) -> Corners:
     """The middle half of a line's height: the detector's boxes are generous and overlap their neighbours."""
     down = 0.25 * (corners[[3, 2]] - corners[[0, 1]])
     return np.array([corners[0] + down[0], corners[1] + down[1], corners[2] - down[1], corners[3] - down[0]])
-
-
-def _rows(found: Sequence[_Found]) -> list[list[_Found]]:
-    """Group boxes into printed lines, top to bottom, each left to right."""
-    rows: list[list[_Found]] = []
-    for line in sorted(found, key=lambda f: axis_box(f.corners)[0]):
-        home = next((row for row in rows if _same_line(row[-1].corners, line.corners)), None)
-        if home is None:
-            rows.append([line])
-        else:
-            home.append(line)
-    return sorted(rows, key=lambda row: float(row[0].corners[:, 1].mean()))
-
-
-def _without_marks(row: Sequence[_Found]) -> list[_Found]:
-    """Drop the row's single glyphs that stand apart or differ in size: logos, dimples and neighbouring signs."""
-    if len(row) < 2:
-        return list(row)
-    kept = []
-    for index, line in enumerate(row):
-        others = [o for i, o in enumerate(row) if i != index and len(glyphs(o.text)) >= 3]
-        if len(glyphs(line.text)) <= 2 and others:
-            near = min(others, key=lambda o: _gap(o.corners, line.corners))
-            heights = quad_sides(near.corners)[1], quad_sides(line.corners)[1]
-            if line.confidence < 0.6 or _gap(near.corners, line.corners) > 0.9 * min(heights):
-                continue
-            if max(heights) > 1.35 * min(heights):
-                continue
-        kept.append(line)
-    return kept
-
-
-def _gap(one: Corners, other: Corners) -> float:
-    a, b = axis_box(one), axis_box(other)
-    return max(a[0], b[0]) - min(a[2], b[2])
 
 
 # A logo before a line is read as one of these; a line of a marking seldom begins with a lone round or small letter.
@@ -177,8 +108,8 @@ def _without_logo(text: str) -> str:
     return text[:-2].rstrip() if text.endswith(_DIMPLES) and len(glyphs(text)) > 4 else text
 
 
-def _opinion(row: Sequence[_Found], seconds: Sequence[Reading | None], lexicon: Lexicon) -> Opinion | None:
-    parts = [reconcile(f.distributions, s, lexicon) for f, s in zip(row, seconds, strict=True)]
+def _opinion(row: Sequence[Found], seconds: Sequence[Reading | None], lexicon: Lexicon) -> Opinion | None:
+    parts = [_reconciled(f, s, lexicon) for f, s in zip(row, seconds, strict=True)]
     solid = [p for p in parts if p is not None and p.confidence >= LEAST_CONFIDENCE]
     if not solid:
         return None
@@ -197,6 +128,20 @@ def _opinion(row: Sequence[_Found], seconds: Sequence[Reading | None], lexicon: 
     return Opinion(_without_logo(" ".join(p.text for p in solid)), min(p.confidence for p in solid), readings)
 
 
+def _reconciled(found: Found, second: Reading | None, lexicon: Lexicon) -> Opinion | None:
+    opinion = reconcile(found.distributions, second, lexicon)
+    if opinion is None or found.front is None:
+        return opinion
+    return replace(opinion, text=with_signs(opinion.text, found.front))
+
+
+def _with_front(photo: Rgb, face: Face, found: Found) -> Found:
+    texts = (ctc.greedy(d, neural.ALPHABET)[0].strip() for d in found.distributions)
+    if not any(possible(text) for text in texts):
+        return found
+    return replace(found, front=front(photo, apply(face.to_photo, found.corners)))
+
+
 @dataclass(frozen=True, slots=True)
 class Draft:
     """The lines found on a top, before the second reader is asked.
@@ -208,8 +153,8 @@ class Draft:
     """
 
     face: Face
-    rows: tuple[tuple[_Found, ...], ...]
-    sideways: tuple[tuple[Face, _Found], ...]
+    rows: tuple[tuple[Found, ...], ...]
+    sideways: tuple[tuple[Face, Found], ...]
     crops: tuple[Rgb, ...]
 
 
@@ -229,7 +174,8 @@ def draft(photo: Rgb, face: Face, seen: Upright, lexicon: Lexicon) -> Draft:
     -------
     Draft
     """
-    rows = tuple(tuple(_without_marks(row)) for row in _rows(_level(photo, face, seen.boxes)))
+    level = [_with_front(photo, face, line) for line in _level(photo, face, seen.boxes)]
+    rows = tuple(tuple(without_marks(row)) for row in rows_of(level))
     members = [f for row in rows for f in row]
     sideways = tuple(_sideways(photo, face, members, seen.crossing, lexicon))
     places = [apply(face.to_photo, f.corners) for f in members]
@@ -258,7 +204,7 @@ def settled(found: Draft, seconds: Sequence[Reading | None], lexicon: Lexicon) -
         own, opinions = opinions[: len(row)], opinions[len(row) :]
         opinion = _opinion(row, own, lexicon)
         if opinion is not None and _worth_saying(opinion):
-            lines.append(_line(opinion, _joined([f.corners for f in row]), found.face))
+            lines.append(_line(opinion, joined([f.corners for f in row]), found.face))
     for (side, one), second in zip(found.sideways, opinions, strict=True):
         opinion = _opinion([one], [second], lexicon)
         if opinion is not None and _worth_saying(opinion) and opinion.confidence > 0.3:
@@ -273,7 +219,7 @@ def _worth_saying(opinion: Opinion) -> bool:
     return len(glyphs(opinion.text)) >= 2
 
 
-def _level(photo: Rgb, face: Face, known: Sequence[Box]) -> list[_Found]:
+def _level(photo: Rgb, face: Face, known: Sequence[Box]) -> list[Found]:
     """Lines that run left to right, each box once: those seen already and, where they leave a doubt, further ones."""
     found = _looked_at_again(photo, face, _without_fragments(_found(photo, face, _unique(known))))
     if sum(len(glyphs(line.text)) for line in found) >= _ENOUGH and all(_settled(line) for line in found):
@@ -283,7 +229,7 @@ def _level(photo: Rgb, face: Face, known: Sequence[Box]) -> list[_Found]:
     return _looked_at_again(photo, face, _without_fragments([*found, *_found(photo, face, fresh)]))
 
 
-def _settled(line: _Found) -> bool:
+def _settled(line: Found) -> bool:
     """Whether a line is plain, or most of its pictures read the same."""
     texts = [glyphs(ctc.greedy(d, neural.ALPHABET)[0]) for d in line.distributions]
     agreed = max(texts.count(text) for text in texts)
@@ -308,11 +254,11 @@ def _second_scale(image: Rgb, known: Sequence[Box]) -> int:
 
 
 def _sideways(
-    photo: Rgb, face: Face, level: Sequence[_Found], crossing: Sequence[Box], lexicon: Lexicon
-) -> list[tuple[Face, _Found]]:
+    photo: Rgb, face: Face, level: Sequence[Found], crossing: Sequence[Box], lexicon: Lexicon
+) -> list[tuple[Face, Found]]:
     """Lines printed across, on the parts of the top that carry no level line."""
     taken = [apply(face.to_photo, f.corners) for f in level if f.confidence > 0.6 and len(glyphs(f.text)) >= 3]
-    best: list[tuple[Face, _Found]] = []
+    best: list[tuple[Face, Found]] = []
     most = 1.2  # less sense than a short clear word is no line
     # What was seen of lines while they stood upright is roughly placed: look again along them.
     along = [*looked_at(turned(face, 1).image), *crossing] if crossing else []
