@@ -17,6 +17,7 @@ if TYPE_CHECKING:
         PieceFound,
         PiecePhotographed,
         SumItem,
+        UndersideSeen,
     )
 
 
@@ -125,6 +126,8 @@ def _print_piece(name: str, piece: "PieceFound | PiecePhotographed", lines: "Seq
     print(f"  {name}  {piece.marking or '(nothing read)'}")
     if any(facts):
         print("       " + ", ".join(fact for fact in facts if fact))
+    if piece.underside is not None:
+        print(f"       underside: {_underside_words(piece.underside)}")
     print(f"       suspicion {percent(piece.suspicion)}")
     if all(line.kind in ("prior", "absence") for line in lines):
         looked = " nothing strange was found" if len(lines) > 1 else " nothing could be compared"
@@ -133,6 +136,14 @@ def _print_piece(name: str, piece: "PieceFound | PiecePhotographed", lines: "Seq
     for line in lines:
         print(f"       {line.weight_db:+7.1f} db  {line.text}")
     print(f"       {sum(line.weight_db for line in lines):+7.1f} db  in all")
+
+
+def _underside_words(underside: "UndersideSeen") -> str:
+    sizes = [f"{dimple.diameter:.2f}" for dimple in underside.dimples]
+    if not sizes:
+        return "no round mark of the mould seen"
+    marks = "1 round mark" if len(sizes) == 1 else f"{len(sizes)} round marks"
+    return f"{marks} of the mould, {', '.join(sizes)} of the body's width across"
 
 
 def _date_words(dates: "Sequence[DateCode]") -> str:

@@ -87,6 +87,21 @@ class SumItem(Part):
     code: str | None = None
 
 
+class DimpleSeen(Part):
+    """A round mark of the mould: its middle from the body's upper left and its diameter, in the body's short side."""
+
+    across: float
+    down: float
+    diameter: float
+
+
+class UndersideSeen(Part):
+    """What the mould left on an underside; `marks` are the lines read there."""
+
+    dimples: tuple[DimpleSeen, ...]
+    marks: tuple[str, ...]
+
+
 class PieceFound(Part):
     """One chip as seen in one photo.
 
@@ -110,6 +125,8 @@ class PieceFound(Part):
     """Number of the inspection card's cell it lies in."""
     size_on_card_mm: tuple[float, float] | None = None
     """Long and short side of the top as they measure on the card's plane; the top stands nearer, so it is smaller."""
+    underside: UndersideSeen | None = None
+    """Of a piece in a bottom photo, where it was large enough to be measured."""
 
     @property
     def marking(self) -> str:
@@ -264,6 +281,7 @@ class PiecePhotographed(Part):
     suspicion: float = Field(ge=0, le=1)
     sum: tuple[SumItem, ...]
     findings: tuple[FindingFound, ...]
+    underside: UndersideSeen | None = None
     again: bool = False
     """True for a piece of an earlier photo whose findings changed beside its new siblings."""
 

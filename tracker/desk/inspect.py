@@ -11,6 +11,7 @@ from tracker.desk.camera import Shot
 from tracker.desk.card_seen import card_seen
 from tracker.desk.contract import (
     DateCode,
+    DimpleSeen,
     ExemplarPhoto,
     FindingFound,
     Group,
@@ -21,6 +22,7 @@ from tracker.desk.contract import (
     PhotoInspected,
     PieceFound,
     SumItem,
+    UndersideSeen,
     Warned,
 )
 from tracker.desk.reading import (
@@ -43,6 +45,7 @@ from vision.crew import cores
 from vision.inspection import PhotoSource
 from vision.inspection import inspect as look
 from vision.observations import Inspection, Line, NotMeasured, Observation, PhotoView, PieceView, TopSize
+from vision.undersides import Underside
 
 Progress = Callable[[int, int], None]
 FACE_DOWN, SWABBED = "bottom", "after-swab"
@@ -55,6 +58,8 @@ class Beside:
 
     observations: tuple[Observation, ...] = ()
     looked_for: tuple[str, ...] = ()
+    underside: Underside | NotMeasured | None = None
+    """What its mould left, where the photo shows its underside."""
 
 
 UNKNOWN_SOURCE = before_looking(UNKNOWN)
@@ -215,6 +220,7 @@ def _piece(view: PieceView, one: Understood, checked: Checked, before: Prior, be
         looked_for=looked_for,
         cell=view.cell,
         size_on_card_mm=_sides(view.size),
+        underside=_underside(beside.underside),
     )
 
 
@@ -225,6 +231,16 @@ def _part_split(part: str | None) -> PartSplitFound | None:
 
 def _sides(size: TopSize | NotMeasured) -> tuple[float, float] | None:
     return (round(size.length.value, 2), round(size.width.value, 2)) if isinstance(size, TopSize) else None
+
+
+def _underside(seen: Underside | NotMeasured | None) -> UndersideSeen | None:
+    if not isinstance(seen, Underside):
+        return None
+    dimples = tuple(
+        DimpleSeen(across=round(d.across, 3), down=round(d.down, 3), diameter=round(d.diameter, 3))
+        for d in seen.dimples
+    )
+    return UndersideSeen(dimples=dimples, marks=seen.marks)
 
 
 def _line(line: Line) -> LineRead:

@@ -227,6 +227,7 @@ def _document(
                 suspicion=now[one.piece.id].probability,
                 sum=sum_items(now[one.piece.id]),
                 findings=one.found.findings,
+                underside=one.found.underside,
                 again=one.again,
             )
             for one in sorted(written, key=lambda one: one.piece.number)

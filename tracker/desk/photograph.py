@@ -13,13 +13,14 @@ from tracker.desk.card_seen import refuse_other_lots
 from tracker.desk.companions import Companions, companions_of, earlier_photos
 from tracker.desk.contract import InspectionDocument, PhotographDocument
 from tracker.desk.fields import file_name, one_of
-from tracker.desk.inspect import Beside, Progress, judge
+from tracker.desk.inspect import FACE_DOWN, Beside, Progress, judge
 from tracker.desk.matching import BY_ORDER, Matched, match
 from tracker.desk.overlays import annotate
 from tracker.desk.photo_records import Looked, Taken, record
 from tracker.desk.pieces import find_lot, resolve_pieces
 from tracker.desk.reuse import reuse_notes
 from tracker.desk.swabs import beside_of_swabs
+from tracker.desk.undersides import beside_of_undersides, date_codes_on_top, undated_note
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.judgement.marking import Claim
@@ -49,6 +50,8 @@ class _Known:
     free: tuple[str, ...]
     companions: Companions
     notes: tuple[str, ...]
+    dates: dict[str, str]
+    """Date code on the top by the piece's label, where the photos show undersides."""
 
 
 def photograph(
@@ -187,6 +190,7 @@ def _what_is_known(
         free=_free(session, lot, role),
         companions=companions_of(session, workspace.store, lot, role, {one.sha256 for one in taken}),
         notes=reuse_notes(session, workspace.store, lot, taken) if role == LISTING else (),
+        dates=date_codes_on_top(session, lot) if role == FACE_DOWN else {},
     )
 
 
@@ -200,6 +204,7 @@ def _look(
     workspace: Workspace, known: _Known, taken: list[Taken], role: str, today: date, progress: Progress | None
 ) -> Looked:
     """Do everything that is slow, before the act: other benches need not wait for it."""
+    face_down = role == FACE_DOWN
     siblings = [photo.source for photo in known.companions.siblings]
     seen = look(
         [PhotoSource(one.name, one.data) for one in taken] + siblings,
@@ -213,6 +218,9 @@ def _look(
     if role == "after-swab":
         beside = _swabbed(workspace, known, seen, matched, progress)
         document = judge(seen, known.claim, today=today, before=known.before, role=role, beside=beside)
+    elif face_down:
+        beside = _undersides(known, seen, matched, len(taken))
+        document = judge(seen, known.claim, today=today, before=known.before, role=role, beside=beside)
     names = [{m.index: m.piece for m in matched if m.photo == p and m.piece} for p in range(len(taken))]
     return Looked(
         role=role,
@@ -222,7 +230,7 @@ def _look(
         overlays=[annotate(document.photos[p], taken[p].data, names[p]) for p in range(len(taken))],
         before=known.before,
         companions=known.companions,
-        notes=known.notes,
+        notes=known.notes + (undated_note((m.piece for m in matched if m.piece), known.dates) if face_down else ()),
     )
 
 
@@ -247,6 +255,14 @@ def _matched(document: InspectionDocument, known: _Known, new: int, role: str) -
             "Nothing was recorded. Say which pieces they are with --piece, in reading order.",
         )
     return matched
+
+
+def _undersides(known: _Known, seen: Seen, matched: Sequence[Matched], new: int) -> dict[tuple[int, int], Beside]:
+    wanted = {(m.photo, m.index): m.piece for m in matched if m.piece}
+    for p, photo in reversed(list(enumerate(known.companions.siblings, start=new))):
+        here = len(seen.photos[p].pieces)
+        wanted.update({(p, chip.index): chip.piece for chip in photo.chips if chip.index < here})
+    return beside_of_undersides(seen, wanted, known.dates)
 
 
 def _swabbed(
