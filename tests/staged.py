@@ -86,6 +86,7 @@ class Stage:
         lexicon: object = None,
         progress: Callable[[int, int], None] | None = None,
         workers: int = 1,
+        hands: object = None,
     ) -> Inspection:
         """Answer as `vision.inspection.inspect` does."""
         self.asked.append(([one.path for one in photos], [one.path for one in exemplars]))

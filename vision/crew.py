@@ -6,6 +6,7 @@ What is handed out are pure functions of values, so the result is the same whoev
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -44,10 +45,19 @@ class _Shared(Crew):
             return super().each(work, items)
 
     def photos(self, work: Callable[[Item], Outcome], items: Sequence[Item]) -> Iterator[Outcome]:
+        if len(items) < 2:
+            # Here and in no thread, so that a Ctrl-C breaks it off at once.
+            yield from map(work, items)
+            return
         # One photo more than there are workers: while one is put together here, the others keep them busy. Photos
         # wait for their turn unopened, so memory does not grow with their number.
         with ThreadPoolExecutor(self._workers + 1) as hands:
-            yield from hands.map(work, items)
+            try:
+                yield from hands.map(work, items)
+            except BaseException:
+                # Nobody waits for the rest any more, so nobody should begin it.
+                self._pool.shutdown(wait=False, cancel_futures=True)
+                raise
 
 
 @contextmanager
@@ -63,6 +73,7 @@ def crew(workers: int) -> Iterator[Crew]:
         return
     context = multiprocessing.get_context("fork" if _may_fork() else "spawn")
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare)
+    pool.submit(_nothing)  # starts the processes now, before other threads run here or a database is written to
     try:
         yield _Shared(pool, workers)
     finally:
@@ -80,10 +91,24 @@ def _may_fork() -> bool:
     return tasks.is_dir() and sum(1 for _ in tasks.iterdir()) == 1
 
 
+def _nothing() -> None:
+    """Do nothing."""
+
+
+def _end_with_the_parent() -> None:
+    """Do not outlive a parent that was killed: nobody else would ever tell this process to end."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
 def _prepare() -> None:
     """Keep each process to one core, for they share the work already; a Ctrl-C is the parent's to answer."""
     import cv2
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)  # a fork takes over the parent's handler
+    threading.Thread(target=_end_with_the_parent, daemon=True).start()
     os.environ[THREADS_VARIABLE] = "1"
     cv2.setNumThreads(1)

@@ -1,6 +1,7 @@
 """The one entry: photos in, an Inspection out."""
 
 from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from functools import partial
 from importlib.metadata import version
@@ -68,6 +69,7 @@ def inspect(
     lexicon: Lexicon | None = None,
     progress: Callable[[int, int], None] | None = None,
     workers: int = 1,
+    hands: Crew | None = None,
 ) -> Inspection:
     """Find, read, measure and compare every chip in a set of photos that make one lot.
 
@@ -81,6 +83,8 @@ def inspect(
         Called with (photos done, photos in all).
     workers : int
         Processes that share the work; 1 for this one alone.
+    hands : Crew, optional
+        A crew that is open already and does the work instead: opening one for every call costs seconds.
 
     Returns
     -------
@@ -90,8 +94,8 @@ def inspect(
     words = lexicon or NoLexicon()
     sources = [*photos, *exemplars]
     views: list[PhotoView] = []
-    with crew(workers) as hands:
-        for view in hands.photos(partial(_view, lexicon=words, hands=hands), sources):
+    with nullcontext(hands) if hands is not None else crew(workers) as shared:
+        for view in shared.photos(partial(_view, lexicon=words, hands=shared), sources):
             views.append(view)
             if progress is not None:
                 progress(len(views), len(sources))

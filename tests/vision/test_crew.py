@@ -1,13 +1,18 @@
 """Whoever does the work, the result is the same."""
 
+import multiprocessing
 import os
 import signal
+import sys
+import time
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
-from vision.crew import cores, crew
+from vision.crew import Crew, cores, crew
 from vision.inspection import PhotoSource, inspect
 from vision.observations import PhotoView
 
@@ -60,3 +65,80 @@ def test_two_processes_see_what_one_sees() -> None:
 
 def test_there_is_at_least_one_core() -> None:
     assert cores() >= 1
+
+
+def own_id(_: int) -> int:
+    return os.getpid()
+
+
+def ended_by_parents_death(path: str) -> None:
+    """Stand for a command that is killed while its crew is at work."""
+    with crew(2) as hands:
+        hands.each(write_id, [f"{path}/{n}" for n in range(2)])
+        os.kill(os.getpid(), signal.SIGKILL)
+
+
+def write_id(path: str) -> None:
+    Path(path).write_text(str(os.getpid()), encoding="ascii")
+    time.sleep(0.2)  # so that the other process takes the other one
+
+
+def test_one_crew_serves_a_whole_command(tmp_path: Path) -> None:
+    """The same processes look at one photo after another, and what they see is what one process sees."""
+    small = PhotoSource(str(tmp_path / "small.png"))
+    Image.open(PHOTOS[1].path).resize((600, 333)).save(small.path)
+    (alone,) = inspect([small]).photos
+    with crew(2) as hands:
+        (first,), (missing,), (again,) = (
+            inspect([one], hands=hands).photos for one in (small, PhotoSource("missing.jpg"), small)
+        )
+        members = set(hands.each(own_id, range(200)))
+    assert 1 <= len(members) <= 2
+    assert os.getpid() not in members
+    assert missing.error is not None
+    assert alone.pieces
+    for seen in (first, again):
+        assert [p.outline for p in seen.pieces] == [p.outline for p in alone.pieces]
+        assert [p.lettering for p in seen.pieces] == [p.lettering for p in alone.pieces]
+
+
+def test_who_stops_waiting_stops_the_work() -> None:
+    """As a Ctrl-C does: photos that nobody began are not begun any more."""
+    begun: list[int] = []
+    with crew(2) as hands:
+        photos = hands.photos(partial(_photo_of_one_nap, begun=begun, hands=hands), range(60))
+        assert next(photos) == 0
+        photos.close()  # type: ignore[attr-defined]
+    assert len(begun) < 20
+
+
+def nap(_: int) -> None:
+    time.sleep(0.05)
+
+
+def _photo_of_one_nap(number: int, begun: list[int], hands: Crew) -> int:
+    begun.append(number)
+    hands.each(nap, [number])
+    return number
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="looks into /proc")
+def test_a_crew_does_not_outlive_a_killed_parent(tmp_path: Path) -> None:
+    parent = multiprocessing.get_context("spawn").Process(target=ended_by_parents_death, args=(str(tmp_path),))
+    parent.start()
+    parent.join(60)
+    assert parent.exitcode == -signal.SIGKILL
+    members = [int(path.read_text(encoding="ascii")) for path in tmp_path.iterdir()]
+    assert members
+    until = time.monotonic() + 10
+    while any(map(alive, members)) and time.monotonic() < until:
+        time.sleep(0.05)
+    assert not any(map(alive, members))
+
+
+def alive(number: int) -> bool:
+    """Whether a process runs; one that ended and that nobody has asked about yet does not."""
+    try:
+        return Path(f"/proc/{number}/stat").read_text(encoding="ascii").split(") ")[1][0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False

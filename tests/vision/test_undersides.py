@@ -1,12 +1,20 @@
 """Undersides drawn with dimples of known place and size: found again, and unlike moulds told apart."""
 
+import csv
 from dataclasses import replace
+from pathlib import Path
 
+import numpy as np
 import pytest
 from drawn_undersides import MIDDLE, PAIR, box, underside
+from PIL import Image
 
+from vision.faces import rectify
+from vision.geometry import as_quad
 from vision.observations import NotMeasured, PieceView
 from vision.undersides import MIXED, Dimple, Underside, compare_undersides, measure
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 
 
 def seen(view: PieceView) -> Underside:
@@ -103,3 +111,25 @@ def test_what_other_light_may_hide_is_no_difference() -> None:
 def test_another_country_is_another_mould_and_a_misread_one_is_not() -> None:
     here, misread, there = (made_of(*PAIR, words=w) for w in ("MERIDIA", "MERIDLA", "OSTLAND"))
     assert strengths([here, here, misread, there], "aaaa") == ["", "", "", "clear"]
+
+
+def test_the_rendered_undersides_of_one_mould_agree() -> None:
+    """Against the description in sample_images/parts.py: marks of 3.8 mm, 35 mm apart, on bodies 13.7 mm wide.
+
+    A camera that looks aslant shortens the width by some percent, so distances are held to 12 %.
+    """
+    with (SAMPLES / "truth.csv").open(encoding="utf-8") as rows:
+        outlines = [row for row in csv.DictReader(rows) if row["file"] == "bottom_view.jpg"]
+    image = np.asarray(Image.open(SAMPLES / "bottom_view.jpg").convert("RGB"))
+    views = []
+    for row in outlines:
+        corners = np.array([[float(row[f"{axis}{k}"]) for axis in "xy"] for k in range(4)])
+        views.append(PieceView(as_quad(corners), 0.9, None, 0.0, (), rectify(image, corners), photo="one"))
+    assert len(views) == 4
+    assert flagged(views) == [""] * 4
+    for view in views:
+        # On the third one a shadow beside the lettering is taken for another round mark.
+        first, *others, last = seen(view).dimples
+        assert len(others) <= 1
+        assert last.across - first.across == pytest.approx(35 / 13.7, rel=0.12)
+        assert [d.diameter for d in (first, last)] == pytest.approx([3.8 / 13.7] * 2, rel=0.3)

@@ -16,6 +16,7 @@ from tracker.errors import BadRequest, ExitCode
 if TYPE_CHECKING:
     from tracker.desk.camera import Shot
     from tracker.desk.contract import InspectionDocument, PhotographDocument
+    from tracker.desk.inspect import Hands
     from tracker.desk.watch import Ends
     from tracker.desk.workspace import Workspace
 
@@ -163,10 +164,8 @@ def _inspect_at_once(
 ) -> "InspectionDocument":
     from tracker.desk.inspect import every_core, inspect_photos
 
-    with progress("Looking at photos") as told:
-        return inspect_photos(
-            photos, shots=shots, exemplars=exemplars, claimed=claimed, progress=told, workers=every_core()
-        )
+    with every_core() as hands, progress("Looking at photos") as told:
+        return inspect_photos(photos, shots=shots, exemplars=exemplars, claimed=claimed, progress=told, hands=hands)
 
 
 def _show_at_once(document: "InspectionDocument", shots: "list[Shot]", overlay: Path | None, *, as_json: bool) -> None:
@@ -217,11 +216,12 @@ def photograph(
     _refuse_nothing(photos, camera, watch)
     if watch is not None and piece:
         raise BadRequest("--piece says what is in view of one photo.", "Leave it away with --watch.")
+    from tracker.desk.inspect import every_core
     from tracker.desk.workspace import Workspace
 
-    with Workspace.open(workspace) as opened:
+    with Workspace.open(workspace) as opened, every_core() as hands:
         shots, refused = _shots(camera, None), False
-        keep = partial(_keep_and_look, opened, lot, piece or (), role, operator)
+        keep = partial(_keep_and_look, opened, hands, lot, piece or (), role, operator)
         if watch is None:
             document = keep(photos or [], shots)
         else:
@@ -247,6 +247,7 @@ def photograph(
 
 def _keep_and_look(
     workspace: "Workspace",
+    hands: "Hands",
     lot: str,
     piece: Sequence[str],
     role: Role,
@@ -258,5 +259,13 @@ def _keep_and_look(
 
     with progress("Looking at photos, with earlier ones to compare with") as told:
         return keep_and_look(
-            workspace, lot, photos, shots=shots, piece=piece, role=role.value, operator=operator, progress=told
+            workspace,
+            lot,
+            photos,
+            shots=shots,
+            piece=piece,
+            role=role.value,
+            operator=operator,
+            progress=told,
+            hands=hands,
         )

@@ -41,10 +41,12 @@ def watch_and_inspect(folder: Path, ends: "Ends", asked: Asked) -> "InspectionDo
     watch = Watch(folder)  # first of all: what comes while the program gets ready is not missed
     with stopping() as stop:
         _say_what_is_watched(watch, ends)
+        from tracker.desk.inspect import every_core
         from tracker.desk.sitting import Sitting
 
-        session = _Session(Sitting(exemplars=asked.exemplars, claimed=asked.claimed), asked, stop)
-        session.run(watch, ends)
+        with every_core() as hands:
+            session = _Session(Sitting(exemplars=asked.exemplars, claimed=asked.claimed, hands=hands), asked, stop)
+            session.run(watch, ends)
     session.finish()
     return session.sitting.document
 

@@ -1,6 +1,7 @@
 """Photos in, inspection document out: needs no workspace and remembers nothing."""
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -41,13 +42,14 @@ from tracker.judgement.suspicion import Suspicion, combine, weigh
 from tracker.judgement.weights import indicators
 from tracker.knowledge.lexicon import lexicon
 from tracker.knowledge.part_split import split
-from vision.crew import cores
+from vision.crew import Crew, cores, crew
 from vision.inspection import PhotoSource
 from vision.inspection import inspect as look
 from vision.observations import Inspection, Line, NotMeasured, Observation, PhotoView, PieceView, TopSize
 from vision.undersides import Underside
 
 Progress = Callable[[int, int], None]
+Hands = Crew
 FACE_DOWN, SWABBED = "bottom", "after-swab"
 """Roles of photos whose marking is no claim's: a bottom has another one, and a swab may have taken it off."""
 
@@ -65,9 +67,9 @@ class Beside:
 UNKNOWN_SOURCE = before_looking(UNKNOWN)
 
 
-def every_core() -> int:
-    """Return how many processes can share the work on photos here."""
-    return cores()
+def every_core() -> AbstractContextManager[Hands]:
+    """Give as many hands for the work on photos as there are cores, for a whole command or a whole watch."""
+    return crew(cores())
 
 
 def inspect_photos(
@@ -78,7 +80,7 @@ def inspect_photos(
     claimed: str | None = None,
     today: date | None = None,
     progress: Progress | None = None,
-    workers: int = 1,
+    hands: Hands | None = None,
 ) -> InspectionDocument:
     """Inspect photos that make one lot.
 
@@ -96,8 +98,8 @@ def inspect_photos(
         No date code can be later; the current day where not given.
     progress : callable, optional
         Told (photos done, photos in all).
-    workers : int
-        Processes that share the work.
+    hands : Hands, optional
+        Who shares the work (see `every_core`); this process alone where not given.
 
     Returns
     -------
@@ -111,7 +113,7 @@ def inspect_photos(
         exemplars=[PhotoSource(str(path)) for path in exemplars],
         lexicon=lexicon(),
         progress=progress,
-        workers=workers,
+        hands=hands,
     )
     return judge(seen, Claim(part=claimed), today=today or datetime.now(UTC).date())
 

@@ -28,6 +28,7 @@ from tracker.judgement.prior import Prior
 from tracker.knowledge.lexicon import lexicon
 from tracker.records.models import Lot
 from vision.card import find_card
+from vision.crew import Crew
 from vision.errors import PhotoError
 from vision.inspection import PhotoSource
 from vision.inspection import inspect as look
@@ -65,6 +66,7 @@ def photograph(
     operator: str | None = None,
     today: date | None = None,
     progress: Progress | None = None,
+    hands: Crew | None = None,
 ) -> PhotographDocument:
     """Keep photos of a lot's pieces, look at them and record what they say.
 
@@ -87,6 +89,8 @@ def photograph(
         The current day where not given.
     progress : callable, optional
         Told (photos done, photos in all).
+    hands : Crew, optional
+        Who shares the work of looking; this process alone where not given.
 
     Returns
     -------
@@ -106,7 +110,7 @@ def photograph(
     with workspace.read() as session:
         refuse_other_lots(cards, find_lot(session, lot).label)
         known = _what_is_known(session, workspace, lot, piece, role, taken)
-    looked = _look(workspace, known, taken, role, today or datetime.now(UTC).date(), progress)
+    looked = _look(workspace, known, taken, role, today or datetime.now(UTC).date(), progress, hands)
     with workspace.act(operator, "photograph", known.lot.label) as act:
         owner = find_lot(act.session, known.lot.label)
         if any(m.how == BY_ORDER for m in looked.matched) and _free(act.session, owner, role) != known.free:
@@ -201,7 +205,13 @@ def _free(session: Session, lot: Lot, role: str) -> tuple[str, ...]:
 
 
 def _look(
-    workspace: Workspace, known: _Known, taken: list[Taken], role: str, today: date, progress: Progress | None
+    workspace: Workspace,
+    known: _Known,
+    taken: list[Taken],
+    role: str,
+    today: date,
+    progress: Progress | None,
+    hands: Crew | None,
 ) -> Looked:
     """Do everything that is slow, before the act: other benches need not wait for it."""
     face_down = role == FACE_DOWN
@@ -211,12 +221,13 @@ def _look(
         exemplars=known.companions.exemplars,
         lexicon=lexicon(),
         progress=progress,
+        hands=hands,
     )
     _refuse_unusable(seen, taken)
     document = judge(seen, known.claim, today=today, before=known.before, role=role)
     matched = _matched(document, known, len(taken), role)
     if role == "after-swab":
-        beside = _swabbed(workspace, known, seen, matched, progress)
+        beside = _swabbed(workspace, known, seen, matched, progress, hands)
         document = judge(seen, known.claim, today=today, before=known.before, role=role, beside=beside)
     elif face_down:
         beside = _undersides(known, seen, matched, len(taken))
@@ -266,7 +277,12 @@ def _undersides(known: _Known, seen: Seen, matched: Sequence[Matched], new: int)
 
 
 def _swabbed(
-    workspace: Workspace, known: _Known, seen: Seen, matched: Sequence[Matched], progress: Progress | None
+    workspace: Workspace,
+    known: _Known,
+    seen: Seen,
+    matched: Sequence[Matched],
+    progress: Progress | None,
+    hands: Crew | None,
 ) -> dict[tuple[int, int], Beside]:
     wanted = {(m.photo, m.index): m.piece for m in matched if m.piece}
     with workspace.read() as session:
@@ -275,4 +291,4 @@ def _swabbed(
         new = {photo.sha256 for photo in seen.photos}
         before = earlier_photos(session, workspace.store, lot, ("before-swab",), new, ids)
         before = before or earlier_photos(session, workspace.store, lot, ("top",), new, ids)
-    return beside_of_swabs(seen, wanted, before, progress)
+    return beside_of_swabs(seen, wanted, before, progress, hands)

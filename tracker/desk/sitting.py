@@ -8,6 +8,7 @@ from tracker.desk.contract import InspectionDocument, PhotoInspected, PieceFound
 from tracker.desk.inspect import judge
 from tracker.judgement.marking import Claim
 from tracker.knowledge.lexicon import lexicon
+from vision.crew import Crew
 from vision.inspection import PhotoSource, together
 from vision.inspection import inspect as look
 from vision.observations import PhotoView
@@ -24,15 +25,24 @@ class Sitting:
         The part number the seller claims.
     today : date, optional
         No date code can be later; the current day where not given.
+    hands : Crew, optional
+        Who shares the work; this process alone where not given.
     """
 
     def __init__(
-        self, *, exemplars: Sequence[Path] = (), claimed: str | None = None, today: date | None = None
+        self,
+        *,
+        exemplars: Sequence[Path] = (),
+        claimed: str | None = None,
+        today: date | None = None,
+        hands: Crew | None = None,
     ) -> None:
+        self._hands = hands
         self._claim = Claim(part=claimed)
         self._today = today or datetime.now(UTC).date()
         self._views: list[PhotoView] = []
-        seen = look([], exemplars=[PhotoSource(str(path)) for path in exemplars], lexicon=lexicon())
+        known_good = [PhotoSource(str(path)) for path in exemplars]
+        seen = look([], exemplars=known_good, lexicon=lexicon(), hands=hands)
         self._exemplars = seen.exemplars
         self._shown: list[tuple[PieceFound, ...]] = []
         self.document = self._judged()
@@ -40,10 +50,9 @@ class Sitting:
     def see(self, path: str, data: bytes | None = None) -> PhotoView:
         """Look at one more photo, by its bytes where they are at hand; `add` then makes it one of the lot's.
 
-        Slow, and nothing is changed by it: it may be broken off. This process does it alone: others would have to start
-        and open the readers anew for every photo, which takes longer than they save.
+        Slow, and nothing is changed by it: it may be broken off.
         """
-        return look([PhotoSource(path, data)], lexicon=lexicon()).photos[0]
+        return look([PhotoSource(path, data)], lexicon=lexicon(), hands=self._hands).photos[0]
 
     def add(self, view: PhotoView) -> PhotoInspected:
         """Add a photo that was seen and return what it shows beside the others."""

@@ -6,6 +6,7 @@ from tracker.desk.companions import EarlierPhoto
 from tracker.desk.inspect import Beside, Progress
 from tracker.knowledge.lexicon import lexicon
 from vision.compare import swab
+from vision.crew import Crew
 from vision.inspection import inspect as look
 from vision.observations import Inspection, PieceView
 
@@ -17,6 +18,7 @@ def beside_of_swabs(
     wanted: Mapping[tuple[int, int], str],
     before: Sequence[EarlierPhoto],
     progress: Progress | None = None,
+    hands: Crew | None = None,
 ) -> dict[tuple[int, int], Beside]:
     """Compare pieces after a swab with themselves before it.
 
@@ -33,7 +35,7 @@ def beside_of_swabs(
     dict
         By (photo index, chip index); a piece without an earlier view is left out.
     """
-    views = _views_of(before, progress)
+    views = _views_of(before, progress, hands)
     return {
         (photo, index): Beside(swab(views[label], after.photos[photo].pieces[index]), SWAB_CODES)
         for (photo, index), label in wanted.items()
@@ -41,10 +43,10 @@ def beside_of_swabs(
     }
 
 
-def _views_of(before: Sequence[EarlierPhoto], progress: Progress | None) -> dict[str, PieceView]:
+def _views_of(before: Sequence[EarlierPhoto], progress: Progress | None, hands: Crew | None) -> dict[str, PieceView]:
     if not before:
         return {}
-    seen = look([photo.source for photo in before], lexicon=lexicon(), progress=progress)
+    seen = look([photo.source for photo in before], lexicon=lexicon(), progress=progress, hands=hands)
     return {
         chip.piece: view.pieces[chip.index]
         for photo, view in zip(before, seen.photos, strict=True)
