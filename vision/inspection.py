@@ -19,6 +19,7 @@ from vision.lexicon import Lexicon, NoLexicon
 from vision.locate import Outline
 from vision.observations import CardView, Face, Inspection, Observation, PhotoView, PieceView, Reading, Rgb
 from vision.package import package_of
+from vision.read import models
 from vision.read.lines import Draft, settled
 from vision.read.lines import draft as find_lines
 from vision.read.reconcile import glyphs
@@ -26,7 +27,8 @@ from vision.read.second import SecondReader
 from vision.read.upright import upright
 from vision.search import find_outlines
 
-METHOD_VERSION = "1"
+METHOD_VERSION = "2"
+"""Of the limits and thresholds declared in this package; raise it with any that changes what is observed."""
 # Air around a top when it is cut out, as a fraction of its short side: outlines err a little inwards.
 _MARGIN = 0.02
 # Above these an outline is a chip's whatever is read on it. Common practice, no source: set by eye on photographs.
@@ -116,7 +118,8 @@ def together(photos: Sequence[PhotoView], exemplars: Sequence[PhotoView] = ()) -
 
 def _method() -> dict[str, str]:
     packages = ("rapidocr", "onnxruntime", "opencv-python-headless", "numpy", "pytesseract")
-    return {"vision": METHOD_VERSION, **{name: version(name) for name in packages}}
+    networks = {f"network-{kind}": identity for kind, identity in models.identities().items()}
+    return {"vision": METHOD_VERSION, **{name: version(name) for name in packages}, **networks}
 
 
 def _view(source: PhotoSource, lexicon: Lexicon, hands: Crew) -> PhotoView:

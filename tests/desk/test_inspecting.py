@@ -10,7 +10,7 @@ from tracker.desk import inspect as desk
 from tracker.desk.inspect import inspect_photos
 from tracker.desk.reading import understand
 from tracker.judgement.marking import Claim
-from tracker.judgement.weights import weight_db
+from tracker.judgement.weights import weight_db, weights_version
 from vision.observations import Line
 
 TODAY = date(2031, 4, 2)
@@ -67,6 +67,17 @@ def test_the_document_has_the_contract_s_fields(stage, tmp_path):
     total = sum(line["weight_db"] for line in piece["sum"])
     assert piece["suspicion"] == pytest.approx(1 / (1 + 10 ** (-total / 10)), abs=1e-3)
     assert document["groups"] == [{"part": "CV6522AP", "pieces": [[0, 0]]}]
+    assert document["method"]["weights"] == weights_version()
+
+
+def test_a_ctrl_c_says_that_it_stopped(tmp_path, lotproof, monkeypatch):
+    def interrupted(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(desk, "look", interrupted)
+    ran = lotproof("inspect", picture(tmp_path, "a.png"))
+    assert ran.code == 130
+    assert ran.err.strip() == "lotproof: Stopped. What it did not yet report as kept was not recorded."
 
 
 def test_what_is_no_part_number_is_not_split(stage, tmp_path):

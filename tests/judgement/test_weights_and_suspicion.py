@@ -1,5 +1,6 @@
 """Weights, sums and priors against published worked examples, hand computation and scipy.stats."""
 
+import hashlib
 import math
 import tomllib
 from importlib.resources import files
@@ -56,6 +57,13 @@ def test_clear_slight_and_absent_are_one_distribution(code):
         "absent": 10 ** (weights.absent_weight_db(code) / 10),
     }
     assert sum(chance[k] * ratio[k] for k in chance) == pytest.approx(1.0)
+
+
+def test_the_weights_have_a_version_that_changes_with_them(monkeypatch):
+    declared = files("tracker.judgement").joinpath("indicators.toml").read_bytes()
+    assert weights.weights_version() == f"indicators.toml sha256:{hashlib.sha256(declared).hexdigest()[:12]}"
+    monkeypatch.setattr(weights, "_data", lambda: declared.replace(b"present = 25", b"present = 26", 1))
+    assert weights.weights_version.__wrapped__() != weights.weights_version()
 
 
 def test_every_indicator_names_a_declared_family_and_a_source():

@@ -1,6 +1,7 @@
 """From photos to an Inspection: the same chip is the same chip whichever way it is photographed and stored."""
 
 import csv
+import hashlib
 import io
 from dataclasses import replace
 from pathlib import Path
@@ -8,6 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+import rapidocr
 import segno
 from drawn_chips import Chip, Corners, drawn, iou
 from numpy.typing import NDArray
@@ -16,7 +18,7 @@ from PIL import Image, ImageDraw, ImageFont
 from vision import inspection, photo
 from vision.inspection import PhotoSource, inspect
 from vision.observations import Face, Inspection, PhotoView, PieceView
-from vision.read import tesseract
+from vision.read import models, tesseract
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 ROWS = list(csv.DictReader((SAMPLES / "truth.csv").open(encoding="utf-8")))
@@ -175,6 +177,20 @@ def test_no_photos_are_an_empty_inspection() -> None:
     found = inspect([])
     assert found.photos == found.exemplars == ()
     assert {"vision", "rapidocr", "opencv-python-headless", "numpy", "pytesseract"} <= set(found.method)
+
+
+def test_the_networks_are_named_with_a_digest_of_their_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = Path(rapidocr.__file__).parent / "models"
+    method = inspect([]).method
+    kinds = {name: text.split(" sha256:") for name, text in method.items() if name.startswith("network-")}
+    assert set(kinds) == {"network-det", "network-rec", "network-cls"}
+    for name, digest in kinds.values():
+        assert hashlib.sha256((folder / name).read_bytes()).hexdigest()[:12] == digest
+    # Where the wheel's list of files says nothing, or speaks of a file of another size, the bytes are asked.
+    monkeypatch.setattr(models, "_record", lambda: {name: ("0" * 64, 1) for name, _ in kinds.values()})
+    models.identities.cache_clear()
+    assert inspect([]).method == method
+    models.identities.cache_clear()
 
 
 def note() -> Picture:

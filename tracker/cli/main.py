@@ -19,6 +19,9 @@ from tracker.errors import ExitCode, LotproofError
 # command's body, so that `--help` starts at once.
 VERB_MODULES = (lots, photos, bench, decisions, machines, answers, dossier, dates, calc, keep, house)
 
+INTERRUPTED = 130
+"""What Typer makes of a Ctrl-C: 128 and the number of the signal, as shells do."""
+
 app = typer.Typer(
     name="lotproof",
     no_args_is_help=True,
@@ -83,7 +86,10 @@ def run() -> None:
     try:
         command = plain_help(typer.main.get_command(app))
         # Not standalone: then what Typer refuses comes here as an exception, too, and is worded like all else.
-        sys.exit(command.main(prog_name="lotproof", standalone_mode=False) or ExitCode.DONE)
+        code = command.main(prog_name="lotproof", standalone_mode=False) or ExitCode.DONE
+        if code == INTERRUPTED:
+            print("lotproof: Stopped. What it did not yet report as kept was not recorded.", file=sys.stderr)
+        sys.exit(code)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(ExitCode.DONE)

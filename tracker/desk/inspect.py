@@ -39,7 +39,7 @@ from tracker.judgement.marking import NOTHING, Checked, Claim, DateRead
 from tracker.judgement.observed import Observed, Remark
 from tracker.judgement.prior import UNKNOWN, Prior, before_looking
 from tracker.judgement.suspicion import Suspicion, combine, weigh
-from tracker.judgement.weights import indicators
+from tracker.judgement.weights import indicators, weights_version
 from tracker.knowledge.lexicon import lexicon
 from tracker.knowledge.part_split import split
 from vision.crew import Crew, cores, crew
@@ -168,7 +168,7 @@ def judge(
         ),
         claimed=claim.part,
         exemplars=tuple(_exemplar(photo) for photo in seen.exemplars),
-        method={"lotproof": __version__, **seen.method},
+        method={"lotproof": __version__, "weights": weights_version(), **seen.method},
     )
 
 

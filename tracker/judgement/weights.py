@@ -5,6 +5,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
+from hashlib import sha256
 from importlib.resources import files
 from types import MappingProxyType
 from typing import Any
@@ -12,6 +13,7 @@ from typing import Any
 CLEAR = "clear"
 SLIGHT = "slight"
 STRENGTHS = (CLEAR, SLIGHT)
+FILE = "indicators.toml"
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +87,19 @@ class UnknownIndicator(LookupError):
 
 
 @cache
+def _data() -> bytes:
+    return files("tracker.judgement").joinpath(FILE).read_bytes()
+
+
+@cache
 def _document() -> dict[str, Any]:
-    return tomllib.loads(files("tracker.judgement").joinpath("indicators.toml").read_text(encoding="utf-8"))
+    return tomllib.loads(_data().decode("utf-8"))
+
+
+@cache
+def weights_version() -> str:
+    """Return which declared weights these are: 'indicators.toml sha256:first twelve digits', of the file as it is."""
+    return f"{FILE} sha256:{sha256(_data()).hexdigest()[:12]}"
 
 
 @cache

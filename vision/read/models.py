@@ -4,9 +4,12 @@ They are opened straight from the wheels' folders: the wrappers take longer to i
 hide the recogniser's whole distribution, which this project needs.
 """
 
+import csv
 import os
+from base64 import urlsafe_b64decode
 from functools import lru_cache
-from importlib.metadata import version
+from hashlib import sha256
+from importlib.metadata import PackageNotFoundError, distribution, version
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -46,6 +49,45 @@ def file_of(kind: str) -> Path:
     if not found:
         raise ReaderMissing(f"{package} {version(package)} carries no {kind} network ({pattern}).")
     return found[-1]
+
+
+@lru_cache(maxsize=1)
+def identities() -> dict[str, str]:
+    """Return 'file name sha256:first twelve digits' of each network by its kind.
+
+    Raises
+    ------
+    ReaderMissing
+
+    Notes
+    -----
+    The digest is the one that pip wrote down when it unpacked the wheel, where the file still has the size it had then;
+    otherwise the file itself is digested, which takes some tens of milliseconds.
+    """
+    record = _record()
+    return {kind: _identity(_file(kind), record) for kind in (DETECTOR, RECOGNISER, FACING)}
+
+
+def _record() -> dict[str, tuple[str, int]]:
+    """Digest in hexadecimal and size of the wheel's networks by file name, from its RECORD (PEP 376, PEP 427)."""
+    try:
+        text = distribution(PACKAGE).read_text("RECORD") or ""
+    except PackageNotFoundError:
+        return {}
+    rows = [row for row in csv.reader(text.splitlines()) if len(row) == 3 and row[0].endswith(".onnx")]
+    found = {}
+    for path, digest, size in rows:
+        algorithm, _, value = digest.partition("=")
+        if algorithm == "sha256" and size.isdigit():
+            found[Path(path).name] = (urlsafe_b64decode(value + "=" * (-len(value) % 4)).hex(), int(size))
+    return found
+
+
+def _identity(path: Path, record: dict[str, tuple[str, int]]) -> str:
+    digest, size = record.get(path.name, ("", -1))
+    if size != path.stat().st_size:
+        digest = sha256(path.read_bytes()).hexdigest()
+    return f"{path.name} sha256:{digest[:12]}"
 
 
 def session(kind: str) -> Any:
