@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +17,10 @@ class Box:
     y0: float
     x1: float
     y1: float
+
+    def grown(self, by: float) -> "Box":
+        """Larger by so much on every side."""
+        return Box(self.x0 - by, self.y0 - by, self.x1 + by, self.y1 + by)
 
     def meets(self, other: "Box", gap: float = 0.0) -> bool:
         """Overlap, a gap included."""
@@ -41,6 +46,13 @@ def crosses(line: tuple[Point, Point], box: Box) -> bool:
     points = a + (b - a) * np.linspace(0, 1, int(np.hypot(*(b - a)) / fine) + 2)[:, None]
     inside = (points[:, 0] > box.x0) & (points[:, 0] < box.x1) & (points[:, 1] > box.y0) & (points[:, 1] < box.y1)
     return bool(inside.any())
+
+
+def covers(box: Box, outline: Quad) -> bool:
+    """Whether a rectangle covers a part of a convex outline; touching it is not covering."""
+    corners = np.array([[box.x0, box.y0], [box.x1, box.y0], [box.x1, box.y1], [box.x0, box.y1]], np.float32)
+    area, _ = cv2.intersectConvexConvex(corners, np.asarray(outline, np.float32))
+    return area > 1.0
 
 
 def bounds(outline: Quad) -> Box:

@@ -16,7 +16,7 @@ import matplotlib
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from vision.layout import Box, bounds, crosses, leader_line
+from vision.layout import Box, bounds, covers, crosses, leader_line
 from vision.observations import Point, Quad, Rgb
 
 Role = Literal["piece", "line", "finding"]
@@ -134,6 +134,7 @@ class _Page:
         self.bold = font(self.size, bold=True)
         self.taken: list[Box] = []
         self.frames: list[Box] = []
+        self.outlines: list[Quad] = []
         self.placed: list[Placed] = []
         self.leaders: list[tuple[Point, Point]] = []
         self.listed: list[tuple[str, list[Mark]]] = []
@@ -159,6 +160,7 @@ class _Page:
                 tip = corner + (np.asarray(other) - corner) * 0.12
                 self.pen.line([tuple(corner), tuple(tip)], fill=PIECE, width=2 * self.stroke)
         self.frames.append(bounds(mark.outline))
+        self.outlines.append(mark.outline)
 
     def ticks(self, mark: Mark) -> None:
         """A broken frame with a short tick outwards from the middle of every dash."""
@@ -179,14 +181,25 @@ class _Page:
                 self.pen.line([tuple(start), tuple(end)], fill=fill, width=width)
 
     def plate(self, mark: Mark, *, warned: bool) -> None:
-        """The piece's number on a dark plate at its upper left corner, outside where there is room."""
+        """The piece's number on a dark plate beside it, as near to its upper left corner as it covers no piece.
+
+        It keeps a little further off others, so that nobody takes it for theirs. Where there is no such place it may
+        cover its own piece, then stand further off; it covers another's marking only where there is no other room.
+        """
         shown = f"{mark.text} !" if warned else mark.text
-        x, y = mark.outline[0]
         pad = 0.3 * self.size
         width, height = (e + 2 * pad for e in self._extent([shown], self.bold))
-        tries = [(x, y - height), (x - width, y), (x, y), (x, bounds(mark.outline).y1)]
-        box = self._first_free([(*t, width, height) for t in tries], gap=1.0)
-        box = box or self._search((x, y), width, height, 0.45 * max(self.width, self.height), None)
+        beside = _beside(mark.outline, width, height)
+        others = [outline for outline in self.outlines if outline is not mark.outline]
+        box = None
+        for off, apart in ((self.outlines, 0.5 * self.size), (self.outlines, 0.0), (others, 0.0)):
+            near = [outline for outline in others if apart]
+            box = box or self._first_free(
+                [one for one in beside if not any(covers(_box(one).grown(apart), o) for o in near)], gap=1.0, off=off
+            )
+        far = 0.45 * max(self.width, self.height)
+        box = box or self._search(mark.outline[0], width, height, far, None, off=others)
+        box = box or self._search(mark.outline[0], width, height, far, None)
         if box is None:
             self.listed.append((mark.text, [mark]))
             return
@@ -250,17 +263,29 @@ class _Page:
         """Width and height of lines of text."""
         return max(face.getlength(line) for line in lines), 1.25 * self.size * len(lines)
 
-    def _first_free(self, tries: Sequence[tuple[float, float, float, float]], gap: float) -> Box | None:
-        """The first rectangle (x, y, width, height) inside the picture that meets no text."""
+    def _first_free(
+        self, tries: Sequence[tuple[float, float, float, float]], gap: float, off: Sequence[Quad] = ()
+    ) -> Box | None:
+        """The first rectangle (x, y, width, height) inside the picture that meets no text and none of some outlines."""
         for x, y, width, height in tries:
             box = Box(x, y, x + width, y + height)
             if x < 0 or y < 0 or box.x1 > self.width or box.y1 > self.height:
                 continue
-            if not any(box.meets(other, gap) for other in self.taken):
-                return box
+            if any(box.meets(other, gap) for other in self.taken) or any(covers(box, outline) for outline in off):
+                continue
+            return box
         return None
 
-    def _search(self, anchor: Point, width: float, height: float, reach: float, tied: Quad | None) -> Box | None:
+    def _search(
+        self,
+        anchor: Point,
+        width: float,
+        height: float,
+        reach: float,
+        tied: Quad | None,
+        *,
+        off: Sequence[Quad] = (),
+    ) -> Box | None:
         """The nearest free rectangle around a point, in growing rings.
 
         With `tied` given it also keeps off all pieces and leaders, and its own leader must cross no text.
@@ -271,7 +296,7 @@ class _Page:
             for angle in np.linspace(-np.pi / 2, 1.5 * np.pi, turns, endpoint=False):
                 x = anchor[0] + radius * np.cos(angle) - width / 2
                 y = anchor[1] + radius * np.sin(angle) - height / 2
-                box = self._first_free([(float(x), float(y), width, height)], gap=0.3 * self.size)
+                box = self._first_free([(float(x), float(y), width, height)], gap=0.3 * self.size, off=off)
                 if box is not None and (tied is None or self._clear(box, tied)):
                     return box
         return None
@@ -312,6 +337,29 @@ class _Page:
                 y += 1.25 * self.size
             self.placed.append(Placed(text, (box.x0, top, box.x1, y), False))
         self.taken.append(box)
+
+
+def _box(rectangle: tuple[float, float, float, float]) -> Box:
+    """The rectangle (x, y, width, height) as a box."""
+    x, y, width, height = rectangle
+    return Box(x, y, x + width, y + height)
+
+
+def _beside(outline: Quad, width: float, height: float) -> list[tuple[float, float, float, float]]:
+    """Rectangles (x, y, width, height) of a size along an outline's sides, the one on its first corner first."""
+    corners = np.asarray(outline, dtype=np.float64)
+    middle = corners.mean(axis=0)
+    found = []
+    for k, t in ((k, t) for k in range(4) for t in (0.0, 0.25, 0.5, 0.75)):
+        foot = corners[k] + t * (corners[(k + 1) % 4] - corners[k])
+        away = foot - middle
+        # A side may rise under the plate: pushed off it by up to a plate's height it stands clear.
+        push = away / max(1e-9, float(np.hypot(*away))) * height
+        for off in (0.0, 0.25, 0.5, 1.0):
+            x, y = foot + off * push
+            found += [(left, top, width, height) for left in (x, x - width) for top in (y - height, y)]
+    best = corners[0] - [0.0, height]
+    return sorted(found, key=lambda one: float(np.hypot(*(np.array(one[:2]) - best))))
 
 
 def _wrapped(text: str, width: int = WRAP) -> list[str]:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shapely import Polygon, box
 
 from vision.observations import Quad, Rgb
 from vision.overlay import LETTER_PART, Mark, Placed, draw, draw_placed, font
@@ -145,3 +146,60 @@ def test_the_font_comes_with_matplotlib() -> None:
     loaded = Path(str(font(20).path))
     assert loaded.is_file()
     assert loaded.is_relative_to(matplotlib.get_data_path())
+
+
+def covered(marks: list[Mark], placed: tuple[Placed, ...]) -> list[tuple[str, str]]:
+    """Which plates cover which other pieces, by Shapely."""
+    pieces = [mark for mark in marks if mark.role == "piece"]
+    return [
+        (place.text, other.text)
+        for place in placed
+        for other in pieces
+        if place.text in {mark.text for mark in pieces} - {other.text}
+        and box(*place.box).intersection(Polygon(other.outline)).area > 1.0
+    ]
+
+
+def turned(x: float, y: float, width: float, height: float, degrees: float) -> Quad:
+    """A rectangle around a middle, turned clockwise as seen."""
+    angle = np.radians(degrees)
+    turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    a, b, c, d = (np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) / 2 * [width, height] @ turn + [x, y]).tolist()
+    return (tuple(a), tuple(b), tuple(c), tuple(d))  # type: ignore[return-value]
+
+
+@pytest.mark.parametrize("flagged", [set(), {0, 3, 4}])
+def test_no_number_covers_another_piece_however_near_they_lie(flagged: set[int]) -> None:
+    """A tray of chips with gaps narrower than a plate is high; their numbers stand in the margins or on their own."""
+    marks = [
+        Mark(quad(60 + 260 * (k % 3), 40 + 130 * (k // 3), 250, 120), f"L0002-{k + 1:02d}", "piece") for k in range(12)
+    ]
+    marks += [Mark(marks[k].outline, SENTENCE, "finding") for k in flagged]
+    _, placed = draw_placed(photo(900, 600), marks)
+    assert covered(marks, placed) == []
+    assert {mark.text for mark in marks} <= {place.text for place in placed}
+
+
+def test_turned_pieces_have_their_numbers_beside_them() -> None:
+    """Whichever way up a chip lies, its number stands beside it and covers nobody, itself included."""
+    marks = [
+        Mark(turned(150 + 190 * (k % 4), 150 + 160 * (k // 4), 150, 50, 30 * k), str(k + 1), "piece") for k in range(12)
+    ]
+    _, placed = draw_placed(photo(900, 600), marks)
+    assert covered(marks, placed) == []
+    for mark, place in zip(marks, sorted(placed, key=lambda p: int(p.text)), strict=True):
+        own = Polygon(mark.outline)
+        assert own.intersection(box(*place.box)).area < 1.0
+        assert own.distance(box(*place.box)) < 26.0  # a plate is 33 pixels high
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.lists(st.tuples(st.integers(60, 840), st.integers(60, 540), st.integers(0, 359)), min_size=2, max_size=8))
+def test_numbers_stay_off_other_pieces_wherever_they_lie(places: list[tuple[int, int, int]]) -> None:
+    marks = [Mark(turned(x, y, 160, 60, angle), str(k + 1), "piece") for k, (x, y, angle) in enumerate(places)]
+    _, placed = draw_placed(photo(), marks)
+    # Outlines that lie on each other leave the corner of one inside the other.
+    apart = all(not Polygon(a.outline).intersects(Polygon(b.outline)) for i, a in enumerate(marks) for b in marks[:i])
+    assert collisions(placed) == []
+    if apart:
+        assert covered(marks, placed) == []
