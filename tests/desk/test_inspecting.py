@@ -46,7 +46,7 @@ def test_the_document_has_the_contract_s_fields(stage, tmp_path):
     assert photo["card"] is None
     (piece,) = photo["pieces"]
     assert set(piece) >= CONTRACT_PIECE
-    assert set(piece["lines"][0]) == {"text", "confidence", "outline", "readers"}
+    assert set(piece["lines"][0]) == {"text", "confidence", "outline", "readers", "siblings"}
     assert piece["lines"][0]["readers"] == {"rapidocr": "CV6522AP"}
     assert piece["part"] == "CV6522AP"
     assert piece["part_split"] == {
@@ -78,6 +78,16 @@ def test_a_ctrl_c_says_that_it_stopped(tmp_path, lotproof, monkeypatch):
     ran = lotproof("inspect", picture(tmp_path, "a.png"))
     assert ran.code == 130
     assert ran.err.strip() == "lotproof: Stopped. What it did not yet report as kept was not recorded."
+
+
+def test_what_siblings_read_stands_beside_a_piece_s_own_reading(stage, tmp_path, lotproof):
+    chips = [chip("CV6522AP", at=(20, 20)), chip("CV6522AP", at=(20, 90)), chip("CV65Z2AP", at=(20, 160))]
+    path = stage.put(picture(tmp_path, "a.png"), *chips)
+    pieces = lotproof("inspect", path, "--json").json["photos"][0]["pieces"]
+    assert [piece["lines"][0]["text"] for piece in pieces] == ["CV6522AP", "CV6522AP", "CV65Z2AP"]
+    assert pieces[2]["lines"][0]["siblings"] == {"text": "CV6522AP", "pieces": 2, "of": 2}
+    assert pieces[2]["part"] == "CV65Z2AP"
+    assert "CV65Z2AP: 2 of 2 siblings read CV6522AP" in lotproof("inspect", path).out
 
 
 def test_what_is_no_part_number_is_not_split(stage, tmp_path):

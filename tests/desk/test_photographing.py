@@ -17,6 +17,7 @@ from tracker.desk.assess import piece_suspicion
 from tracker.desk.decide import declare_exemplar, settle
 from tracker.desk.photograph import photograph
 from tracker.desk.pieces import find_piece
+from tracker.desk.showing import show
 from tracker.desk.verify import verify
 from tracker.errors import BadRequest
 from tracker.judgement.weights import weight_db
@@ -70,6 +71,18 @@ def test_one_photo_of_the_whole_lot(workspace, stage, tmp_path):
         entry = session.scalars(select(JournalEntry).order_by(JournalEntry.id.desc())).first()
         assert (entry.act, entry.subject, entry.operator) == ("photograph", "L0001", "mira")
     assert verify(workspace).faults == ()
+
+
+def test_show_tells_what_siblings_read_beside_the_own_reading(workspace, stage, tmp_path, lotproof):
+    a_lot(workspace)
+    chips = three(chip2=chip("CV65Z2AP", "8914", at=(20, 180)))
+    photograph(workspace, "L0001", [stage.put(picture(tmp_path, "lot.png"), *chips)], today=TODAY)
+    shown = show(workspace, "L0001-03")
+    assert shown.marking == "CV65Z2AP / 8914"
+    assert [(one.text, one.pieces, one.of) for one in shown.siblings_read] == [("CV6522AP", 2, 2)]
+    assert show(workspace, "L0001-01").siblings_read == ()
+    said = lotproof("show", "L0001-03", "--workspace", workspace.folder).out
+    assert "CV6522AP on 2 of 2" in said
 
 
 def test_the_sum_in_the_records_is_the_sum_that_was_shown(workspace, stage, tmp_path):

@@ -6,7 +6,7 @@ from datetime import date
 import pytest
 
 from tracker.judgement.marking import Claim, Life, MarkingRead, check, misread_alike
-from tracker.judgement.siblings import compare_siblings
+from tracker.judgement.siblings import SiblingsReading, compare_siblings, siblings_readings
 
 TODAY = date(2024, 6, 3)
 
@@ -172,6 +172,22 @@ def test_the_odd_sibling():
     assert [[r.code for r in c.remarks] for c in checked] == [[], [], [], ["date-codes-differ"]]
     odd = compare_siblings([None] * 4, ["HDS62256LP-10"] * 3 + ["HDS62256LP-15"])
     assert [[r.code for r in c.remarks] for c in odd] == [[], [], [], ["markings-differ"]]
+
+
+def test_siblings_support_a_reading_and_leave_it_alone():
+    marked = [["CV6522AP", "8914"], ["CV6522AP", "8914"], ["CV65Z2AP", "8914"], ["HDS62256", "9002"]]
+    first, _, misread, stranger = siblings_readings(marked)
+    assert misread == (SiblingsReading("CV6522AP", 2, 2), SiblingsReading("8914", 2, 2))
+    assert first == (
+        None,
+        SiblingsReading("8914", 2, 2),
+    )  # of its two siblings each reads the part number in its own way
+    assert stranger == (None, None)
+    assert marked[2] == ["CV65Z2AP", "8914"]
+
+
+def test_another_date_is_no_misreading():
+    assert siblings_readings([["8914"], ["8914"], ["9002"]])[2] == (None,)
 
 
 def test_without_a_majority_nobody_is_odd():

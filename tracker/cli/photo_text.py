@@ -120,10 +120,15 @@ def chips(number: int) -> str:
 
 def _print_piece(name: str, piece: "PieceFound | PiecePhotographed", lines: "Sequence[SumItem]") -> None:
     """Print what one chip says, how suspicious it is, and the sum behind that where anything was found."""
+    from tracker.desk.contract import PieceFound
     from tracker.judgement.suspicion import percent
 
     facts = [piece.part and f"part {piece.part}", piece.package, _date_words(piece.date_codes)]
     print(f"  {name}  {piece.marking or '(nothing read)'}")
+    for read in piece.lines if isinstance(piece, PieceFound) else ():
+        others = read.siblings
+        if others is not None and others.text != read.text:
+            print(f"       {read.text}: {others.pieces} of {others.of} siblings read {others.text}")
     if any(facts):
         print("       " + ", ".join(fact for fact in facts if fact))
     if piece.underside is not None:

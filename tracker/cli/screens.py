@@ -124,6 +124,7 @@ def _draw_piece(shown: PieceShown) -> None:
             ("claims", _claim(shown.maker, shown.grade, shown.condition)),
             ("sits in", sits),
             ("marking", shown.marking),
+            ("siblings", "; ".join(f"{one.text} on {one.pieces} of {one.of}" for one in shown.siblings_read) or None),
             ("read as", piece.part_read),
             ("date code", piece.date_code),
             ("package", piece.package),

@@ -28,13 +28,25 @@ class Warned(Part):
     message: str
 
 
+class SiblingsRead(Part):
+    """What siblings read on such a line: `pieces` of them read `text`, of those that have such a line."""
+
+    text: str
+    pieces: int
+    of: int
+
+
 class LineRead(Part):
-    """One line of marking and every reader's own opinion of it."""
+    """One line of marking and every reader's own opinion of it.
+
+    `siblings` stands beside the piece's own reading and changes nothing of it; null where they support no reading.
+    """
 
     text: str
     confidence: float = Field(ge=0, le=1)
     outline: Outline
     readers: dict[str, str]
+    siblings: SiblingsRead | None = None
 
 
 class PartSplitFound(Part):

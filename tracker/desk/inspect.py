@@ -22,6 +22,7 @@ from tracker.desk.contract import (
     PartSplitFound,
     PhotoInspected,
     PieceFound,
+    SiblingsRead,
     SumItem,
     UndersideSeen,
     Warned,
@@ -38,6 +39,7 @@ from tracker.desk.reading import (
 from tracker.judgement.marking import NOTHING, Checked, Claim, DateRead
 from tracker.judgement.observed import Observed, Remark
 from tracker.judgement.prior import UNKNOWN, Prior, before_looking
+from tracker.judgement.siblings import SiblingsReading, siblings_readings
 from tracker.judgement.suspicion import Suspicion, combine, weigh
 from tracker.judgement.weights import indicators, weights_version
 from tracker.knowledge.lexicon import lexicon
@@ -154,9 +156,10 @@ def judge(
         ]
         sizes = [c for photo in seen.photos for c in check_sizes(photo.pieces, photo.card, claim.part)]
         checks = [_both(one, size) for one, size in zip(checks, sizes, strict=True)]
+    elsewhere = siblings_readings([[line.text for line in view.lines] for view in views])
     found = {
-        place: _piece(view, one, checked, before, (beside or {}).get(place, Beside()))
-        for place, view, one, checked in zip(places, views, understood, checks, strict=True)
+        place: _piece(view, one, checked, before, (beside or {}).get(place, Beside()), others)
+        for place, view, one, checked, others in zip(places, views, understood, checks, elsewhere, strict=True)
     }
     return InspectionDocument(
         photos=tuple(
@@ -200,7 +203,14 @@ def _among_siblings(understood: Sequence[Understood]) -> list[Checked]:
     return checks
 
 
-def _piece(view: PieceView, one: Understood, checked: Checked, before: Prior, beside: Beside) -> PieceFound:
+def _piece(
+    view: PieceView,
+    one: Understood,
+    checked: Checked,
+    before: Prior,
+    beside: Beside,
+    others: Sequence[SiblingsReading | None],
+) -> PieceFound:
     observations = (*view.observations, *beside.observations)
     facts: list[Observed] = [*observations, *checked.remarks]
     looked_for = tuple(dict.fromkeys((*view.looked_for, *beside.looked_for, *checked.looked_for)))
@@ -211,7 +221,7 @@ def _piece(view: PieceView, one: Understood, checked: Checked, before: Prior, be
         outline=_rounded(view.outline),
         package=view.package,
         package_confidence=round(view.package_confidence, 3),
-        lines=tuple(_line(line) for line in view.lines),
+        lines=tuple(_line(line, said) for line, said in zip(view.lines, others, strict=True)),
         part=one.part,
         date_codes=tuple(_date_code(candidate) for candidate in one.marking.dates),
         suspicion=round(suspicion.probability, 6),
@@ -245,12 +255,13 @@ def _underside(seen: Underside | NotMeasured | None) -> UndersideSeen | None:
     return UndersideSeen(dimples=dimples, marks=seen.marks)
 
 
-def _line(line: Line) -> LineRead:
+def _line(line: Line, others: SiblingsReading | None) -> LineRead:
     return LineRead(
         text=line.text,
         confidence=round(line.confidence, 4),
         outline=_rounded(line.outline),
         readers={reading.reader: reading.text for reading in line.readings},
+        siblings=None if others is None else SiblingsRead(text=others.text, pieces=others.pieces, of=others.of),
     )
 
 

@@ -3,7 +3,7 @@
 import json
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import select
@@ -14,6 +14,7 @@ from tracker.desk.pieces import disposition, find_lot, find_machine, find_piece,
 from tracker.desk.rows import LotRow, PieceRow
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
+from tracker.judgement.siblings import SiblingsReading, siblings_readings
 from tracker.records.models import (
     BenchRun,
     Decision,
@@ -104,6 +105,8 @@ class PieceShown:
     runs: tuple[Measured, ...]
     photos: tuple[File, ...]
     events: tuple[Event, ...]
+    siblings_read: tuple[SiblingsReading, ...] = ()
+    """Where siblings read a line otherwise than this piece's own reading, which stands unchanged in `marking`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +173,8 @@ def show(workspace: Workspace, label: str) -> Shown:
     word = plain_label(label)
     with workspace.read() as session:
         if re.fullmatch(r"L[0-9]+-[0-9]+", word):
-            return piece_shown(session, find_piece(session, word))
+            piece = find_piece(session, word)
+            return replace(piece_shown(session, piece), siblings_read=_siblings_read(session, piece))
         if re.fullmatch(r"L[0-9]+", word):
             return _lot(session, word)
         if re.fullmatch(r"B[0-9]+", word):
@@ -217,6 +221,19 @@ def piece_shown(session: Session, piece: Piece) -> PieceShown:
         photos=tuple(_photo(one.photo) for one in latest.values()),
         events=_piece_events(session, piece),
     )
+
+
+def _siblings_read(session: Session, piece: Piece) -> tuple[SiblingsReading, ...]:
+    """Return what the siblings read on each line of a piece where they read otherwise, by their latest photos."""
+    from tracker.desk.assess import top_inspections
+
+    seen = top_inspections(session, piece.lot.pieces)
+    if piece.id not in seen:
+        return ()
+    order = [piece.id, *(number for number in seen if number != piece.id)]
+    lines = [[line for line in (seen[number].marking or "").split(" / ") if line] for number in order]
+    others = zip(lines[0], siblings_readings(lines)[0], strict=True)
+    return tuple(said for own, said in others if said is not None and said.text != own)
 
 
 def _sum(session: Session, piece: Piece) -> tuple[SumShown, ...]:

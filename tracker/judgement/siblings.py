@@ -1,10 +1,16 @@
 """Pieces of one lot held against each other by what their markings say; how they look is for others to compare."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from difflib import SequenceMatcher
 
 from tracker.judgement.marking import Checked, fold_alike, letters_and_figures, misread_alike
 from tracker.judgement.observed import Remark
+
+LEAST_CHARACTERS, LIKE, LEAST_SIBLINGS = 4, 0.8, 2
+"""Shorter lines are shared by many parts; so much of two lines is equal where one is the other misread; one sibling
+alone supports nothing. Common practice, no source."""
 
 
 def compare_siblings(dates: Sequence[str | None], grades: Sequence[str | None]) -> tuple[Checked, ...]:
@@ -37,6 +43,66 @@ def compare_siblings(dates: Sequence[str | None], grades: Sequence[str | None]) 
                 remarks.append(Remark("markings-differ", f"Marked {grade}; most siblings are {usual_grade}."))
         checked.append(Checked(tuple(remarks), tuple(looked)))
     return tuple(checked)
+
+
+@dataclass(frozen=True, slots=True)
+class SiblingsReading:
+    """What siblings read where a piece has a line of its own: support for a doubtful reading, never put in its place.
+
+    Parameters
+    ----------
+    text : str
+        As most of them read it.
+    pieces, of : int
+        How many siblings read it so, of how many that have such a line.
+    """
+
+    text: str
+    pieces: int
+    of: int
+
+
+def siblings_readings(markings: Sequence[Sequence[str]]) -> list[tuple[SiblingsReading | None, ...]]:
+    """Return what the siblings read on lines that are like each line of each piece.
+
+    Parameters
+    ----------
+    markings : sequence of (sequence of str)
+        The lines of each piece.
+
+    Returns
+    -------
+    list of tuple
+        One entry a piece with one entry a line; None where fewer than two siblings read one and the same, or where two
+        texts are read as often.
+    """
+    owners: dict[str, set[int]] = {}
+    for number, lines in enumerate(markings):
+        for text in lines:
+            if len(letters_and_figures(text)) >= LEAST_CHARACTERS:
+                owners.setdefault(text, set()).add(number)
+    like = {text: [other for other in owners if _like(text, other)] for text in owners}
+    return [
+        tuple(_read_by_others(number, like.get(text, ()), owners) for text in lines)
+        for number, lines in enumerate(markings)
+    ]
+
+
+def _read_by_others(number: int, texts: Sequence[str], owners: Mapping[str, set[int]]) -> SiblingsReading | None:
+    counts = sorted(((len(owners[text] - {number}), text) for text in texts), reverse=True)
+    if not counts or counts[0][0] < LEAST_SIBLINGS or (len(counts) > 1 and counts[1][0] == counts[0][0]):
+        return None
+    everyone = set().union(*(owners[text] for text in texts)) - {number}
+    return SiblingsReading(counts[0][1], counts[0][0], len(everyone))
+
+
+def _like(one: str, other: str) -> bool:
+    """Whether two lines may be one and the same, read differently."""
+    a, b = fold_alike(one), fold_alike(other)
+    if a == b:
+        return True
+    pairs = SequenceMatcher(None, a, b, autojunk=False)
+    return pairs.quick_ratio() >= LIKE and pairs.ratio() >= LIKE
 
 
 def _majority(texts: Sequence[str | None]) -> str | None:
