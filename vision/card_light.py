@@ -130,25 +130,3 @@ def _tone(ratios: Mapping[int, Sequence[float]]) -> tuple[tuple[float, float], .
         if nodes[-1][0] < one < 1.0:
             nodes.append((float(one), linear(level)))
     return (*nodes, (1.0, 1.0))
-
-
-def evened(image: Rgb, greys: Greys, *, paper: float) -> NDArray[np.float32]:
-    """Return the picture in linear light with grey made grey and tones as printed.
-
-    Parameters
-    ----------
-    image : ndarray of uint8, shape (height, width, 3), RGB
-    greys : Greys
-    paper : float
-        Luminance (0 to 1, linear, white-balanced) that bare paper has at this place of the photo.
-
-    Returns
-    -------
-    ndarray of float32, same shape
-        Relative to paper, which is 1; brighter places keep their ratio to it.
-    """
-    light = decoded(image) * np.array(greys.white_balance, np.float32) / np.float32(max(paper, 1e-6))
-    luminance = np.maximum(light @ np.array(LUMINANCE, np.float32), 1e-6)
-    seen, nominal = np.array(greys.tone, np.float32).T
-    wanted = np.where(luminance < 1, np.interp(luminance, seen, nominal), luminance)
-    return np.asarray(light * (wanted / luminance)[..., None], np.float32)

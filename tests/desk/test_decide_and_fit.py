@@ -1,9 +1,12 @@
 """What is said of pieces, where they sit, and which machines a recall names."""
 
 import pytest
+from conftest import Lotproof
 from sqlalchemy import func, select
 from stock import TODAY, a_lot
 
+from tracker.desk.assess import prior_of
+from tracker.desk.bench import CurrentRequest, run_current
 from tracker.desk.decide import decide, declare_exemplar, exemplars, settle, settled
 from tracker.desk.due import due
 from tracker.desk.fitting import fit, unfit
@@ -15,6 +18,7 @@ from tracker.desk.showing import LotShown, MachineShown, PieceShown, show
 from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
+from tracker.judgement.suspicion import odds_to_probability, percent
 from tracker.records.models import Inspection, JournalEntry, Photo
 
 KEYBOARD = "Sampling keyboard Orrin 8, serial 0412"
@@ -173,6 +177,24 @@ def test_settle_and_take_back(stocked: Workspace) -> None:
         assert settled(session) == {}
 
 
+def test_what_moves_the_seller_s_other_pieces_says_so(stocked: Workspace) -> None:
+    """A decision that a bench test agrees with counts in the seller's record; one from photos alone does not."""
+    (alone,) = decide(stocked, ["L0001-01"], "reject", "looks sanded", operator="mira")
+    assert alone.notes == ()
+    settled_bad = settle(stocked, "L0001-02", "not-genuine", "opened", operator="mira")
+    (note,) = settled_bad.notes
+    assert "counts in the record of Quayside Surplus" in note
+    with stocked.read() as session:
+        after = odds_to_probability(prior_of(session, find_lot(session, "L0001")).db)
+    assert f"now {percent(after)}." in note
+    reading = CurrentRequest(currents=("900 mA",), limit="10 mA", limit_source="data sheet", u="1 mA")
+    assert run_current(stocked, "L0002-01", reading, operator="mira").verdict == "fail"
+    first, last = decide(stocked, ["L0002"], "reject", "draws too much", operator="mira")
+    assert first.notes == ()
+    assert "counts in the record of Fennimore Components" in last.notes[0]
+    assert decide(stocked, ["L0002-01"], "reject", "still", operator="mira")[0].notes == ()
+
+
 def test_exemplar_and_take_back(stocked: Workspace) -> None:
     declare_exemplar(stocked, "L0002-01", "bought from the maker", operator="mira")
     with stocked.read() as session:
@@ -300,10 +322,15 @@ def test_due(stocked: Workspace) -> None:
     assert due(stocked, today=TODAY) == ()
 
 
-def test_show_lot(stocked: Workspace) -> None:
+def test_show_lot(stocked: Workspace, lotproof: Lotproof) -> None:
     shown = show(stocked, "l2")
     assert isinstance(shown, LotShown)
     assert (shown.summary.lot, shown.summary.seller, len(shown.pieces)) == ("L0002", "Fennimore Components", 2)
+    declare_exemplar(stocked, "L0002-02", "from the distributor", operator="mira")
+    for words in (("show", "L0002"), ("list", "pieces", "--lot", "L0002")):
+        said = lotproof(*words, "--workspace", stocked.folder).out
+        marked = [line.split()[0] for line in said.splitlines() if line.startswith("L0002-") and " yes" in line]
+        assert marked == ["L0002-02"], said
     for label in ("L0009", "L0001-99", "M0009", "B0001", "nothing", ""):
         with pytest.raises(BadRequest):
             show(stocked, label)

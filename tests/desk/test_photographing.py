@@ -200,6 +200,56 @@ def test_one_picture_under_two_names_is_refused(workspace, stage, tmp_path):
         photograph(workspace, "L0001", [one, two], today=TODAY)
 
 
+def lose(workspace, path):
+    """Take the file of a kept photo away, as a broken disk does."""
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    kept = workspace.folder / "evidence" / digest[:2] / digest
+    kept.chmod(0o600)
+    kept.unlink()
+    return digest
+
+
+def test_a_lost_file_of_one_lot_does_not_stop_another_and_the_file_brings_it_back(workspace, stage, tmp_path):
+    a_lot(workspace, seller="Fennimore Components", source="authorised")
+    a_lot(workspace)
+    good = stage.put(picture(tmp_path, "good.png", shade=30), *three())
+    photograph(workspace, "L0001", [good], today=TODAY)
+    declare_exemplar(workspace, "L0001-02", grounds="from the distributor", operator="mira")
+    digest = lose(workspace, good)
+    document = photograph(workspace, "L0002", [stage.put(picture(tmp_path, "a.png"), chip("CV6522AP"))], today=TODAY)
+    assert [one.piece for one in document.pieces] == ["L0002-01"]
+    (note,) = (note for note in document.notes if "good.png of L0001" in note)
+    assert "missing or changed" in note
+    assert {fault.code for fault in verify(workspace).faults} == {"file-missing"}
+    again = photograph(workspace, "L0001", [good], piece=["L0001-01..03"], today=TODAY)
+    assert again.photos[0].already
+    assert any("missing from the evidence and is back" in note for note in again.notes)
+    assert workspace.store.read(digest) == good.read_bytes()
+    assert verify(workspace).faults == ()
+
+
+def test_a_lost_earlier_photo_of_the_lot_is_named_and_left_out(workspace, stage, tmp_path):
+    a_lot(workspace)
+    first = stage.put(picture(tmp_path, "a.png"), chip("CV6522AP"))
+    photograph(workspace, "L0001", [first], today=TODAY)
+    lose(workspace, first)
+    second = stage.put(picture(tmp_path, "b.png", shade=40), chip("CV6522AP"))
+    document = photograph(workspace, "L0001", [second], today=TODAY)
+    assert stage.asked[-1] == (["b.png"], [])
+    assert any("Not compared with a.png of L0001" in note for note in document.notes)
+
+
+def test_a_lost_listing_picture_does_not_stop_another_lot(workspace, stage, tmp_path):
+    a_lot(workspace, order="A-1")
+    a_lot(workspace, order="A-2")
+    first = stage.put(picture(tmp_path, "a.png"))
+    photograph(workspace, "L0001", [first], role="listing", today=TODAY)
+    lose(workspace, first)
+    second = stage.put(picture(tmp_path, "b.png", shade=40))
+    document = photograph(workspace, "L0002", [second], role="listing", today=TODAY)
+    assert any("Not compared with a.png of L0001" in note for note in document.notes)
+
+
 def test_exemplars_of_the_same_part_are_cut_out_and_looked_at_beside(workspace, stage, tmp_path):
     a_lot(workspace, seller="Fennimore Components", source="authorised")
     a_lot(workspace)

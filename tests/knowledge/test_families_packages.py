@@ -7,7 +7,7 @@ import pytest
 
 import tracker.knowledge
 from tracker.knowledge.families import for_part
-from tracker.knowledge.packages import matching, outline, outlines
+from tracker.knowledge.packages import outline, outlines
 
 
 def limit(part, temp_c, words):
@@ -103,8 +103,3 @@ def test_pins_fit_on_the_body():
     for o in outlines():
         per_side = o.pins / (4 if o.name.startswith("PLCC") else 2)
         assert (per_side - 1) * o.pitch_mm < o.length_mm[0], o.name
-
-
-def test_a_square_top_is_a_plcc_and_a_long_one_a_dip():
-    assert {o.name.split("-")[0] for o in matching(1.0)} == {"PLCC"}
-    assert "DIP-40" in {o.name for o in matching(52.2 / 13.7)}

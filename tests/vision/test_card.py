@@ -13,7 +13,7 @@ from card_shots import Shot, any_shot, grid, over, raster
 
 from vision.card import NoCard, find_card, flattened, scale_at, warnings_of
 from vision.card_fit import camera_height, place_u
-from vision.card_light import Greys, evened, read_greys
+from vision.card_light import Greys, read_greys
 from vision.card_markers import find_markers
 from vision.geometry import apply
 from vision.observations import CardView, NotMeasured
@@ -195,8 +195,8 @@ def test_white_balance_gives_back_known_gains_and_tones(gains: tuple[float, floa
     assert len(card.tone) == 8
 
 
-def test_a_phone_s_own_tone_curve_is_undone() -> None:
-    """Light raised to 1.3 before it is coded: the curve found brings each step back to its printed luminance."""
+def test_a_phone_s_own_tone_curve_is_told() -> None:
+    """Light raised to 1.3 before it is coded: the curve says of each printed step what became of it."""
     shot = Shot(uneven=0.0, noise=0.0, exposure=0.8, gains=(0.9, 1.0, 0.8))
     coded = shot.take()
     value = coded.astype(np.float64) / 255
@@ -210,12 +210,6 @@ def test_a_phone_s_own_tone_curve_is_undone() -> None:
     seen = [s for s, _ in greys.tone[1:-1]]
     # 1.3 of the ratio to paper, which is what a power does to ratios.
     assert seen == pytest.approx([n**1.3 for _, n in greys.tone[1:-1]], rel=0.06)
-    step = shot.plan.patches[2]
-    area = step.area.shrunk(2.0)
-    flat = flattened(picture, card.to_photo, area, px_per_mm=8)
-    paper = (0.8**1.3) * (greys.white_balance[1] * 0.7152 + 0.2848)  # all channels alike once balanced
-    back = evened(flat, greys, paper=paper)
-    assert back.mean(axis=(0, 1)) == pytest.approx([step.luminance] * 3, abs=0.02)
 
 
 def test_covered_or_burnt_greys_are_not_measured() -> None:

@@ -55,11 +55,6 @@ def rectangular(half_width: float) -> float:
     return half_width / math.sqrt(3.0)
 
 
-def arcsine(half_width: float) -> float:
-    """Return the standard uncertainty of a cyclic variation of that amplitude (GUM H.1.3.4)."""
-    return half_width / math.sqrt(2.0)
-
-
 def type_a(readings: Sequence[float]) -> Component:
     """Return the standard uncertainty of the mean of repeated readings (GUM 4.2).
 

@@ -35,7 +35,18 @@ SHOWN = {
         "stands",
         "suspicion",
     ),
-    "pieces": ("piece", "part", "part_read", "date_code", "suspicion", "disposition", "settled", "machine", "position"),
+    "pieces": (
+        "piece",
+        "part",
+        "part_read",
+        "date_code",
+        "suspicion",
+        "disposition",
+        "settled",
+        "exemplar",
+        "machine",
+        "position",
+    ),
     "sellers": ("seller", "lots", "pieces", "genuine", "not_genuine", "accepted", "rejected", "returned", "fitted"),
     "machines": ("machine", "name", "owner_reference", "pieces", "since"),
     "runs": ("run", "test", "piece", "machine", "verdict", "weight_db", "at", "operator"),
@@ -237,7 +248,8 @@ def _print_list(found: "Listing") -> None:
 def _told(row: object, name: str) -> object:
     if name == "stands":
         return ", ".join(f"{getattr(row, count)} {count}" for count in _COUNTS if getattr(row, count))
-    return getattr(row, name)
+    value = getattr(row, name)
+    return ("yes" if value else None) if isinstance(value, bool) else value
 
 
 def _is_number(found: "Listing", name: str) -> bool:

@@ -235,7 +235,8 @@ def _answer(recorded: "Recorded", as_json: bool, fail_exit: bool) -> None:
     if as_json:
         print_json(_json(recorded))
     else:
-        say(_recorded_text(recorded))
+        # First, not last: whoever types a reading in is about to touch the piece again.
+        say([*_cautions(recorded.protocol), *_recorded_text(recorded)])
     if fail_exit and recorded.verdict == "fail":
         raise AnswerIsNo(f"The verdict of {recorded.run} is fail.")
 
@@ -269,7 +270,6 @@ def _recorded_text(recorded: "Recorded") -> list[tuple[str, str]]:
         *(("because", reason) for reason in recorded.reasons),
         *(("note", note) for note in recorded.notes),
         *_suspicion_text(recorded),
-        *_protocol_text(recorded.protocol)[-len(recorded.protocol.cautions) - 1 :],
     ]
 
 
@@ -318,10 +318,11 @@ def _suspicion_text(recorded: "Recorded") -> list[tuple[str, str]]:
 
 
 def _protocol_text(protocol: "Protocol") -> list[tuple[str, str]]:
+    steps = [(f"step {i}", step.text) for i, step in enumerate(protocol.steps, start=1)]
+    return [*steps, *_cautions(protocol)]
+
+
+def _cautions(protocol: "Protocol") -> list[tuple[str, str]]:
     from tracker.bench.cautions import LAST_WORD
 
-    return [
-        *((f"step {i}", step.text) for i, step in enumerate(protocol.steps, start=1)),
-        *(("mind", f"{caution.text}") for caution in protocol.cautions),
-        ("", LAST_WORD),
-    ]
+    return [*(("mind", caution.text) for caution in protocol.cautions), ("", LAST_WORD)]

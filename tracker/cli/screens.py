@@ -83,7 +83,7 @@ def _draw_lot(shown: LotShown) -> None:
             ("remark", shown.remark),
         )
     )
-    columns = ("piece", "read as", "date code", "suspicion", "disposition", "settled", "sits in")
+    columns = ("piece", "read as", "date code", "suspicion", "disposition", "settled", "exemplar", "sits in")
     rows = [
         (
             one.piece,
@@ -92,6 +92,7 @@ def _draw_lot(shown: LotShown) -> None:
             _probability(one.suspicion),
             one.disposition,
             one.settled or "",
+            "yes" if one.exemplar else "",
             f"{one.machine} {one.position}" if one.machine else "",
         )
         for one in shown.pieces

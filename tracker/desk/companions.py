@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from tracker.desk.assess import TOP_ROLES, kept_document, standing_exemplars
 from tracker.desk.contract import Outline
 from tracker.desk.pictures import crop_png
+from tracker.errors import Damaged
 from tracker.evidence import EvidenceStore
 from tracker.judgement.marking import fold_alike
 from tracker.records.models import Inspection, Lot, Photo, Piece
@@ -53,6 +54,8 @@ class Companions:
     siblings: tuple[EarlierPhoto, ...] = ()
     exemplars: tuple[PhotoSource, ...] = ()
     exemplar_pieces: tuple[str, ...] = ()
+    lost: tuple[str, ...] = ()
+    """Photos on record whose file is missing or changed, so that nothing could be compared with them."""
 
 
 def companions_of(session: Session, store: EvidenceStore, lot: Lot, role: str, new: Iterable[str]) -> Companions:
@@ -63,19 +66,49 @@ def companions_of(session: Session, store: EvidenceStore, lot: Lot, role: str, n
     new : iterable of str
         SHA-256 of the new photos: one of them is not its own companion.
     """
-    siblings = earlier_photos(session, store, lot, (role,), set(new))[-MOST_SIBLING_PHOTOS:]
+    lost: list[str] = []
+    siblings = earlier_photos(session, store, lot, (role,), set(new), lost=lost)[-MOST_SIBLING_PHOTOS:]
     pieces = _exemplar_pieces(session, lot) if role in TOP_ROLES else []
-    crops = [(piece.label, _crop(session, store, piece)) for piece in pieces]
+    crops = [(piece.label, _crop(session, store, piece, lost)) for piece in pieces]
     usable = [(label, data) for label, data in crops if data is not None][:MOST_EXEMPLARS]
     return Companions(
         siblings=siblings,
         exemplars=tuple(PhotoSource(f"exemplar {label}", data) for label, data in usable),
         exemplar_pieces=tuple(label for label, _ in usable),
+        lost=tuple(dict.fromkeys(lost)),
+    )
+
+
+def kept_bytes(store: EvidenceStore, photo: Photo, lost: list[str]) -> bytes | None:
+    """Return a photo's file; where it is missing or changed, None, and the photo is added to `lost`.
+
+    One damaged file must not stop work on other lots; it is `verify` that judges.
+    """
+    try:
+        return store.read(photo.sha256)
+    except Damaged:
+        lost.append(f"{photo.name} of {photo.lot.label}")
+        return None
+
+
+def lost_note(lost: Sequence[str]) -> str:
+    """Return a sentence about photos that could not be compared with."""
+    files = "file is" if len(lost) == 1 else "files are"
+    return (
+        f"Not compared with {', '.join(lost)}: the {files} missing or changed in the evidence. `lotproof verify` names "
+        "every such file; a photo given again to its own lot brings a missing one back."
     )
 
 
 def earlier_photos(
-    session: Session, store: EvidenceStore, lot: Lot, roles: Sequence[str], without: set[str], only: Iterable[int] = ()
+    session: Session,
+    store: EvidenceStore,
+    lot: Lot,
+    roles: Sequence[str],
+    without: set[str],
+    only: Iterable[int] = (),
+    *,
+    lost: list[str] | None = None,
 ) -> tuple[EarlierPhoto, ...]:
     """Return the lot's photos in these roles, oldest first, with the chips that are known pieces.
 
@@ -85,6 +118,8 @@ def earlier_photos(
         SHA-256 of photos to leave out.
     only : iterable of int
         Ids of pieces: photos that show none of them are left out; empty takes all.
+    lost : list of str, optional
+        Photos whose file cannot be read any more are left out and named in it.
     """
     rows = session.scalars(
         select(Inspection)
@@ -99,11 +134,15 @@ def earlier_photos(
     for one in chips.values():
         by_photo.setdefault(one.photo_id, []).append(one)
     wanted = set(only)
-    return tuple(
-        EarlierPhoto(ones[0].photo_id, ones[0].photo.name, store.read(ones[0].photo.sha256), tuple(map(_chip, ones)))
-        for _, ones in sorted(by_photo.items())
-        if not wanted or any(one.piece_id in wanted for one in ones)
-    )
+    found = []
+    for _, ones in sorted(by_photo.items()):
+        photo = ones[0].photo
+        if wanted and not any(one.piece_id in wanted for one in ones):
+            continue
+        data = kept_bytes(store, photo, [] if lost is None else lost)
+        if data is not None:
+            found.append(EarlierPhoto(photo.id, photo.name, data, tuple(map(_chip, ones))))
+    return tuple(found)
 
 
 def _chip(inspection: Inspection) -> EarlierChip:
@@ -124,8 +163,8 @@ def _exemplar_pieces(session: Session, lot: Lot) -> list[Piece]:
     return [row for row in declared if fold_alike(row.lot.claimed_part) == wanted]
 
 
-def _crop(session: Session, store: EvidenceStore, piece: Piece) -> bytes | None:
-    """Return the part of its latest photo that shows this piece; None where it has no photo."""
+def _crop(session: Session, store: EvidenceStore, piece: Piece, lost: list[str]) -> bytes | None:
+    """Return the part of its latest photo that shows this piece; None where it has no photo that can be read."""
     inspection = session.scalars(
         select(Inspection)
         .join(Inspection.photo)
@@ -135,4 +174,5 @@ def _crop(session: Session, store: EvidenceStore, piece: Piece) -> bytes | None:
     ).first()
     if inspection is None:
         return None
-    return crop_png(store.read(inspection.photo.sha256), kept_document(inspection).piece.outline)
+    data = kept_bytes(store, inspection.photo, lost)
+    return None if data is None else crop_png(data, kept_document(inspection).piece.outline)

@@ -1,16 +1,19 @@
 """What the workshop says of a piece: its disposition, its truth, and whether it is an exemplar."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracker.desk.assess import prior_of
 from tracker.desk.fields import one_line, one_of
 from tracker.desk.pieces import MANY, dispositions, find_piece, resolve_pieces, seats
 from tracker.desk.workspace import Act, Workspace
 from tracker.errors import BadRequest
-from tracker.records.models import BenchRun, Decision, Exemplar, JournalEntry, Piece, Settlement
+from tracker.judgement.prior import Prior
+from tracker.judgement.suspicion import odds_to_probability, percent
+from tracker.records.models import BenchRun, Decision, Exemplar, JournalEntry, Lot, Piece, Settlement
 
 DISPOSITION_OF = {"accept": "accepted", "quarantine": "quarantined", "reject": "rejected", "return": "returned"}
 TRUTHS = ("genuine", "not-genuine")
@@ -63,6 +66,8 @@ def decide(
         if not pieces:
             raise BadRequest("No piece is named.", "Name pieces like L0007-03 or L0007-01..05.")
         before = dispositions(act.session, pieces)
+        lots = {piece.lot.seller_id: piece.lot for piece in pieces}
+        stood = {number: prior_of(act.session, lot) for number, lot in lots.items()}
         sitting = seats(act.session, pieces)
         genuine = settled(act.session, pieces)
         answers = []
@@ -78,9 +83,27 @@ def decide(
             if disposition == "accepted" and genuine.get(piece.id) is False:
                 notes.append(f"{piece.label} is settled as not genuine.")
             answers.append(Decided(piece.label, before[piece.id], disposition, why, tuple(notes)))
+        act.session.flush()
+        moved = [_seller_moved(act.session, lot, stood[number]) for number, lot in lots.items()]
+        answers[-1] = replace(answers[-1], notes=(*answers[-1].notes, *(text for text in moved if text)))
         act.subject = subject_for(pieces)
         act.body.update(pieces=[piece.label for piece in pieces], disposition=disposition, reason=why)
     return tuple(answers)
+
+
+def _seller_moved(session: Session, lot: Lot, before: Prior) -> str:
+    """Say that the seller's record has changed, and with it what is thought of the other pieces; empty if it has not.
+
+    Where a bench test agrees with a decision, it is known what the piece is, and that counts in the seller's record.
+    """
+    now = prior_of(session, lot)
+    if round(now.db, 3) == round(before.db, 3):
+        return ""
+    was, is_now = (percent(odds_to_probability(one.db)) for one in (before, now))
+    return (
+        f"This counts in the record of {lot.seller.name}: of such pieces {was} were taken not to be what they claim, "
+        f"now {is_now}. The suspicion of the seller's other pieces moves with it."
+    )
 
 
 def subject_for(pieces: Sequence[Piece]) -> str:
@@ -139,11 +162,13 @@ def settle(
         standing = earlier if earlier is not None and not earlier.withdrawn else None
         if withdraw and (standing is None or standing.genuine != genuine):
             raise BadRequest(f"{piece.label} is not settled as {_truth(genuine)}.", f"See: lotproof show {piece.label}")
+        stood = prior_of(act.session, piece.lot)
         act.add(Settlement(piece_id=piece.id, genuine=genuine, grounds=why, withdrawn=withdraw))
         said = f"{'no longer settled as ' if withdraw else ''}{_truth(genuine)}"
         _say(act, piece, said, why)
         supersedes = _said_before(act.session, standing, _truth(standing.genuine)) if standing else None
-        return Declared(piece.label, said, why, supersedes)
+        moved = _seller_moved(act.session, piece.lot, stood)
+        return Declared(piece.label, said, why, supersedes, (moved,) if moved else ())
 
 
 def declare_exemplar(

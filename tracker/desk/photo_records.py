@@ -7,10 +7,9 @@ from hashlib import sha256
 from pathlib import Path
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
 
 from tracker.desk.assess import piece_suspicions
-from tracker.desk.companions import Companions, EarlierChip
+from tracker.desk.companions import Companions, EarlierChip, lost_note
 from tracker.desk.contract import (
     ChipUnmatched,
     InspectionDocument,
@@ -94,11 +93,11 @@ def record(act: Act, lot: Lot, looked: Looked) -> PhotographDocument:
     written += _look_again(act, looked, pieces, {one.piece.label for one in written})
     act.body["role"] = looked.role
     act.body["pieces"] = [f"{one.piece.label} in {one.photo} no. {one.index + 1} by {one.how}" for one in written]
-    return _document(act.session, lot, looked, kept, written)
+    return _document(act, lot, looked, kept, written)
 
 
 def _photo(act: Act, lot: Lot, looked: Looked, position: int) -> tuple[Photo, bool]:
-    """Return the photo's row; the same file in the same role keeps the row it has."""
+    """Return the photo's row; the same file in the same role keeps the row it has, and is put back if it was lost."""
     taken, seen = looked.taken[position], looked.document.photos[position]
     known = act.session.scalar(
         select(Photo)
@@ -107,6 +106,8 @@ def _photo(act: Act, lot: Lot, looked: Looked, position: int) -> tuple[Photo, bo
         .limit(1)
     )
     if known is not None:
+        if not act.store.has(taken.sha256):
+            act.keep(taken.data)
         return known, True
     file = act.keep(taken.data)
     row = Photo(
@@ -206,10 +207,8 @@ def _kept(act: Act, taken: Taken, seen: PhotoInspected, overlay: str, already: b
     )
 
 
-def _document(
-    session: Session, lot: Lot, looked: Looked, kept: list[PhotoKept], written: list[_Written]
-) -> PhotographDocument:
-    now = piece_suspicions(session, [one.piece for one in written])
+def _document(act: Act, lot: Lot, looked: Looked, kept: list[PhotoKept], written: list[_Written]) -> PhotographDocument:
+    now = piece_suspicions(act.session, [one.piece for one in written])
     return PhotographDocument(
         lot=lot.label,
         role=looked.role,
@@ -242,7 +241,7 @@ def _document(
             for one in looked.matched
             if one.piece is None
         ),
-        notes=_notes(lot, looked, kept, written),
+        notes=_notes(act, lot, looked, kept, written),
     )
 
 
@@ -252,16 +251,19 @@ SWAB_CAUTION = (
 )
 
 
-def _notes(lot: Lot, looked: Looked, kept: list[PhotoKept], written: list[_Written]) -> tuple[str, ...]:
+def _notes(act: Act, lot: Lot, looked: Looked, kept: list[PhotoKept], written: list[_Written]) -> tuple[str, ...]:
     notes = [
         f"No chip was found in {photo.name}; it is kept as evidence of the lot." for photo in kept if not photo.chips
     ]
     notes += [
         f"{photo.name} was kept in this role before; what it shows was looked at again."
+        + (" Its file was missing from the evidence and is back." if photo.sha256 in act.files else "")
         for photo in kept
         if photo.already
     ]
     notes += looked.notes
+    if looked.companions.lost:
+        notes.append(lost_note(looked.companions.lost))
     unmatched = sum(one.piece is None for one in looked.matched)
     if unmatched and looked.role != "listing":
         chips = "1 chip in view is" if unmatched == 1 else f"{unmatched} chips in view are"

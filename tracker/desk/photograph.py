@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from tracker.desk.assess import LISTING, inspected_pieces, prior_of
 from tracker.desk.camera import Shot
 from tracker.desk.card_seen import refuse_other_lots
-from tracker.desk.companions import Companions, companions_of, earlier_photos
+from tracker.desk.companions import Companions, companions_of, earlier_photos, lost_note
 from tracker.desk.contract import InspectionDocument, PhotographDocument
 from tracker.desk.fields import file_name, one_of
 from tracker.desk.inspect import FACE_DOWN, Beside, Progress, judge
@@ -214,7 +214,7 @@ def _look(
     hands: Crew | None,
 ) -> Looked:
     """Do everything that is slow, before the act: other benches need not wait for it."""
-    face_down = role == FACE_DOWN
+    more: tuple[str, ...] = ()
     siblings = [photo.source for photo in known.companions.siblings]
     seen = look(
         [PhotoSource(one.name, one.data) for one in taken] + siblings,
@@ -227,10 +227,11 @@ def _look(
     document = judge(seen, known.claim, today=today, before=known.before, role=role)
     matched = _matched(document, known, len(taken), role)
     if role == "after-swab":
-        beside = _swabbed(workspace, known, seen, matched, progress, hands)
+        beside, more = _swabbed(workspace, known, seen, matched, progress, hands)
         document = judge(seen, known.claim, today=today, before=known.before, role=role, beside=beside)
-    elif face_down:
+    elif role == FACE_DOWN:
         beside = _undersides(known, seen, matched, len(taken))
+        more = undated_note((m.piece for m in matched if m.piece), known.dates)
         document = judge(seen, known.claim, today=today, before=known.before, role=role, beside=beside)
     names = [{m.index: m.piece for m in matched if m.photo == p and m.piece} for p in range(len(taken))]
     return Looked(
@@ -241,7 +242,7 @@ def _look(
         overlays=[annotate(document.photos[p], taken[p].data, names[p]) for p in range(len(taken))],
         before=known.before,
         companions=known.companions,
-        notes=known.notes + (undated_note((m.piece for m in matched if m.piece), known.dates) if face_down else ()),
+        notes=known.notes + more,
     )
 
 
@@ -283,12 +284,13 @@ def _swabbed(
     matched: Sequence[Matched],
     progress: Progress | None,
     hands: Crew | None,
-) -> dict[tuple[int, int], Beside]:
+) -> tuple[dict[tuple[int, int], Beside], tuple[str, ...]]:
     wanted = {(m.photo, m.index): m.piece for m in matched if m.piece}
     with workspace.read() as session:
         lot = find_lot(session, known.lot.label)
         ids = [piece.id for piece in lot.pieces if piece.label in wanted.values()]
         new = {photo.sha256 for photo in seen.photos}
-        before = earlier_photos(session, workspace.store, lot, ("before-swab",), new, ids)
-        before = before or earlier_photos(session, workspace.store, lot, ("top",), new, ids)
-    return beside_of_swabs(seen, wanted, before, progress, hands)
+        lost: list[str] = []
+        before = earlier_photos(session, workspace.store, lot, ("before-swab",), new, ids, lost=lost)
+        before = before or earlier_photos(session, workspace.store, lot, ("top",), new, ids, lost=lost)
+    return beside_of_swabs(seen, wanted, before, progress, hands), (lost_note(lost),) if lost else ()

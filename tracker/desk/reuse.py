@@ -6,6 +6,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.desk.assess import LISTING
+from tracker.desk.companions import kept_bytes, lost_note
 from tracker.desk.photo_records import Taken
 from tracker.desk.pictures import open_picture
 from tracker.evidence import EvidenceStore
@@ -18,18 +19,20 @@ MOST_PICTURES = 100
 
 def reuse_notes(session: Session, store: EvidenceStore, lot: Lot, taken: Sequence[Taken]) -> tuple[str, ...]:
     """Return a sentence for every listing picture that is, or nearly is, the listing picture of another lot."""
-    rows = session.execute(
-        select(Photo.sha256, Photo.name, Lot.label)
-        .join(Lot, Lot.id == Photo.lot_id)
+    photos = session.scalars(
+        select(Photo)
         .where(Photo.role == LISTING, Photo.lot_id != lot.id)
         .order_by(Photo.id.desc())
         .limit(MOST_PICTURES)
     ).all()
     new = [_fingerprint(one.data, one.sha256) for one in taken]
-    known = [_fingerprint(store.read(sha256), sha256) for sha256, _, _ in rows]
+    lost: list[str] = []
+    readable = [(photo, data) for photo in photos if (data := kept_bytes(store, photo, lost)) is not None]
+    known = [_fingerprint(data, photo.sha256) for photo, data in readable]
     found = [one for one in reused(new, known) if one.in_known]
-    names = [f"{name} of {label}" for _, name, label in rows]
-    return tuple(f"{taken[one.photo].name}: {reuse_observation(one, names[one.other]).message}" for one in found)
+    names = [f"{photo.name} of {photo.lot.label}" for photo, _ in readable]
+    said = [f"{taken[one.photo].name}: {reuse_observation(one, names[one.other]).message}" for one in found]
+    return (*said, *([lost_note(lost)] if lost else []))
 
 
 def _fingerprint(data: bytes, sha256: str) -> Fingerprint:

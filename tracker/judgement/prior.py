@@ -52,26 +52,6 @@ class Prior:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class SellerRecord:
-    """The share of bad pieces to expect from a seller: a Beta posterior.
-
-    Parameters
-    ----------
-    bad, good : float
-        Parameters of the posterior (the source kind's opinion plus what was counted).
-    mean : float
-    lower, upper : float
-        Central 95 % credible interval.
-    """
-
-    bad: float
-    good: float
-    mean: float
-    lower: float
-    upper: float
-
-
 @cache
 def source_kinds() -> Mapping[str, SourceKind]:
     """Return every kind of source by its name."""
@@ -90,27 +70,6 @@ def _posterior(kind: str | None, bad: float, good: float) -> tuple[float, float]
         raise ValueError("a record counts 0 or more pieces")
     declared = source_kind(kind)
     return declared.bad + bad, declared.good + good
-
-
-def seller_record(kind: str | None, bad: float = 0.0, good: float = 0.0) -> SellerRecord:
-    """Return what to expect of a seller of this kind with this record.
-
-    Parameters
-    ----------
-    kind : str or None
-        Kind of source.
-    bad, good : float
-        Counted as not genuine and as genuine (fractions allowed, 0 or more).
-
-    Raises
-    ------
-    ValueError
-        On a negative count.
-    """
-    from scipy.special import betaincinv  # here, because it takes longer to load than most commands take to run
-
-    a, b = _posterior(kind, bad, good)
-    return SellerRecord(a, b, a / (a + b), float(betaincinv(a, b, 0.025)), float(betaincinv(a, b, 0.975)))
 
 
 def prior_db(kind: str | None, seller_bad: float = 0.0, seller_good: float = 0.0) -> float:

@@ -34,11 +34,6 @@ class PackageOutline:
     top_mm: tuple[float, float]
     source: str
 
-    @property
-    def aspect(self) -> tuple[float, float]:
-        """Smallest and largest ratio of body length to body width."""
-        return self.length_mm[0] / self.width_mm[1], self.length_mm[1] / self.width_mm[0]
-
 
 @cache
 def outlines() -> tuple[PackageOutline, ...]:
@@ -62,8 +57,3 @@ def outline(name: str) -> PackageOutline | None:
     """Return the outline called `name` ('DIP-40', 'dip40', 'SOIC-16 wide'), or None."""
     wanted = re.sub(r"[^A-Z0-9]", "", name.upper())
     return next((o for o in outlines() if re.sub(r"[^A-Z0-9]", "", o.name.upper()) == wanted), None)
-
-
-def matching(aspect: float, *, tolerance: float = 0.06) -> tuple[PackageOutline, ...]:
-    """Return the outlines whose body may have this ratio of length to width, within a relative tolerance."""
-    return tuple(o for o in outlines() if o.aspect[0] * (1 - tolerance) <= aspect <= o.aspect[1] * (1 + tolerance))

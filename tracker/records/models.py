@@ -138,6 +138,7 @@ class Photo(Written):
     size_bytes: Mapped[int] = mapped_column(BigInteger)
     width: Mapped[int] = mapped_column(Integer)
     height: Mapped[int] = mapped_column(Integer)
+    lot: Mapped[Lot] = relationship()
 
 
 class Inspection(Written):
