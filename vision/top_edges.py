@@ -114,11 +114,11 @@ def _edge(side: FloatImage, unit: float, air: float) -> _Line | None:
 
 
 def _median_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
-    """Slope and intercept by the median of all slopes between two points (Theil 1950, Sen 1968)."""
+    """Slope by the median of all slopes between two points (Theil 1950, Sen 1968), intercept by that of what is left."""
     first, second = np.triu_indices(len(x), 1)
     run = x[second] - x[first]
     slope = float(np.median((y[second] - y[first])[run != 0] / run[run != 0]))
-    return slope, float(np.median(y) - slope * np.median(x))
+    return slope, float(np.median(y - slope * x))
 
 
 def _exit(profile: NDArray[np.float32], inner: int) -> float | None:

@@ -53,7 +53,7 @@ def file_of(kind: str) -> Path:
 
 @lru_cache(maxsize=1)
 def identities() -> dict[str, str]:
-    """Return 'file name sha256:first twelve digits' of each network by its kind.
+    """Return 'path in the wheel sha256:first twelve digits' of each network by its kind.
 
     Raises
     ------
@@ -64,30 +64,32 @@ def identities() -> dict[str, str]:
     The digest is the one that pip wrote down when it unpacked the wheel, where the file still has the size it had then;
     otherwise the file itself is digested, which takes some tens of milliseconds.
     """
-    record = _record()
-    return {kind: _identity(_file(kind), record) for kind in (DETECTOR, RECOGNISER, FACING)}
+    records = {package: _record(package) for package in (PACKAGE, QUICK_PACKAGE)}
+    return {kind: _identity(file_of(kind), records[package]) for kind, (package, _) in _FILES.items()}
 
 
-def _record() -> dict[str, tuple[str, int]]:
-    """Digest in hexadecimal and size of the wheel's networks by file name, from its RECORD (PEP 376, PEP 427)."""
+def _record(package: str) -> dict[str, tuple[str, int]]:
+    """Digest in hexadecimal and size of a wheel's networks by their path in it, from its RECORD (PEP 376, PEP 427)."""
     try:
-        text = distribution(PACKAGE).read_text("RECORD") or ""
+        text = distribution(package).read_text("RECORD") or ""
     except PackageNotFoundError:
         return {}
-    rows = [row for row in csv.reader(text.splitlines()) if len(row) == 3 and row[0].endswith(".onnx")]
+    lines = (line for line in text.splitlines() if ".onnx" in line)
     found = {}
-    for path, digest, size in rows:
+    for path, digest, size in (row for row in csv.reader(lines) if len(row) == 3):
         algorithm, _, value = digest.partition("=")
         if algorithm == "sha256" and size.isdigit():
-            found[Path(path).name] = (urlsafe_b64decode(value + "=" * (-len(value) % 4)).hex(), int(size))
+            found[path] = (urlsafe_b64decode(value + "=" * (-len(value) % 4)).hex(), int(size))
     return found
 
 
 def _identity(path: Path, record: dict[str, tuple[str, int]]) -> str:
-    digest, size = record.get(path.name, ("", -1))
+    package = next(folder for folder in path.parents if folder.name in (PACKAGE, QUICK_PACKAGE))
+    name = path.relative_to(package.parent).as_posix()
+    digest, size = record.get(name, ("", -1))
     if size != path.stat().st_size:
         digest = sha256(path.read_bytes()).hexdigest()
-    return f"{path.name} sha256:{digest[:12]}"
+    return f"{name} sha256:{digest[:12]}"
 
 
 def session(kind: str) -> Any:
