@@ -114,7 +114,7 @@ def _edge(side: FloatImage, unit: float, air: float) -> _Line | None:
 
 
 def _median_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
-    """Slope by the median of all slopes between two points (Theil 1950, Sen 1968), intercept by that of what is left."""
+    """Slope by the median of all slopes between two points (Theil 1950, Sen 1968), intercept by that of the rest."""
     first, second = np.triu_indices(len(x), 1)
     run = x[second] - x[first]
     slope = float(np.median((y[second] - y[first])[run != 0] / run[run != 0]))
