@@ -35,7 +35,7 @@ def advice(pieces: Sequence[PieceView], lexicon: Lexicon, hands: Crew) -> tuple[
         return (PhotoWarning("no-chip", "No chip was found: fill the picture with the chips, light from the side."),)
     unread = [k for k, piece in enumerate(pieces) if not _read(piece)]
     if _mirrored(pieces, unread, lexicon, hands):
-        words = "The photo is a mirror image: turn it over, or switch the camera's mirroring off."
+        words = "The photo is a mirror image, and read wrongly: turn it over, or switch the camera's mirroring off."
         return (PhotoWarning("mirrored", words),)
     small = [k for k in unread if _across(pieces[k]) < _SMALL]
     soft = [k for k in unread if k not in small and _is_soft(pieces[k])]

@@ -3,6 +3,7 @@
 import cv2
 import numpy as np
 
+from vision.light import Mask
 from vision.observations import PhotoWarning, Rgb
 
 # Every sensor has noise. A strong compressor evens out blocks of 8 by 8 or 16 by 16 pixels (JPEG, ITU-T T.81), many of
@@ -11,6 +12,9 @@ from vision.observations import PhotoWarning, Rgb
 # share of fine grain on a photo is part of it: common practice, no source.
 _SIDE, _SHARE, _TWO_COLOURS, _GRAIN = 33, 0.2, 0.8, 0.04
 _DARKEST, _BRIGHTEST = 3, 252
+_PAGE, _NEARLY_WHITE, _FADING = 0.4, 225, 0.01
+"""A page's share of the picture, and how much nearly white there is against it: none of some seventy photographs has so
+much even white. A hard compressor frays a page's rim, and it is not told then (common practice, no source)."""
 _LONGEST = 1000
 
 
@@ -25,8 +29,10 @@ def drawn(image: Rgb) -> tuple[PhotoWarning, ...]:
     kernel = np.ones((max(3, _SIDE // step),) * 2, np.uint8)
     thin = np.ascontiguousarray(image[::step, ::step])  # each pixel as it is: a mean would even out noise
     same = (cv2.dilate(thin, kernel) == cv2.erode(thin, kernel)).all(axis=2)
-    coloured = (thin.min(axis=2) >= _DARKEST) & (thin.max(axis=2) <= _BRIGHTEST)
-    even = thin[same & coloured].astype(np.uint32)
+    counted = thin.min(axis=2) >= _DARKEST
+    if not _page(thin, same):
+        counted &= thin.max(axis=2) <= _BRIGHTEST
+    even = thin[same & counted].astype(np.uint32)
     if len(even) < _SHARE * same.size:
         return ()
     counts = np.sort(np.unique(even @ np.array([65536, 256, 1], np.uint32), return_counts=True)[1])
@@ -36,6 +42,14 @@ def drawn(image: Rgb) -> tuple[PhotoWarning, ...]:
         what = "Large parts of this picture are exactly even, as in a screenshot or a photo that was edited"
         return (PhotoWarning("screenshot", f"{what}: use the photo itself, as the camera wrote it."),)
     return (PhotoWarning("drawing", "This picture is a drawing: it says nothing of how a chip looks; take a photo."),)
+
+
+def _page(image: Rgb, same: Mask) -> bool:
+    """Whether white is a page's and no burnt-out light: that falls off through all shades at its rim and in shadows."""
+    dimmest = image.min(axis=2)
+    page = float((same & (dimmest > _BRIGHTEST)).mean())
+    fading = float(((dimmest >= _NEARLY_WHITE) & (dimmest <= _BRIGHTEST)).mean())
+    return page >= _PAGE and fading < _FADING * page
 
 
 def _grain(image: Rgb) -> float:

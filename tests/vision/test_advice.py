@@ -217,10 +217,27 @@ def test_photos_are_none_however_hard_they_are_compressed(path: Path, quality: i
 
 def test_burnt_out_paper_and_black_ground_are_no_sign_of_a_drawing() -> None:
     """A sensor clips at both ends; a white or black ground may be even in a photo."""
-    for level in (0, 255):
-        picture = np.full((600, 900, 3), level, np.uint8)
-        picture[200:400, 300:700] = sample("logic_lot.jpg")[200:400, 300:700]
-        assert drawn(picture) == ()
+    picture = np.zeros((600, 900, 3), np.uint8)
+    picture[200:400, 300:700] = sample("logic_lot.jpg")[200:400, 300:700]
+    assert drawn(picture) == ()
+    paper = sample("swab_before.jpg")
+    for brighter in (1.3, 1.6, 2.5):
+        burnt = np.clip(paper * brighter, 0, 255).astype(np.uint8)
+        assert drawn(burnt) == ()
+    assert (burnt == 255).all(axis=2).mean() > 0.4
+
+
+def test_a_white_page_is_told_as_well() -> None:
+    """A shop's page is white all over, and so is the paper of most drawings."""
+    page = Image.new("RGB", (900, 700), "white")
+    ImageDraw.Draw(page).rectangle((0, 0, 900, 40), fill=(60, 90, 160))
+    page.paste(Image.fromarray(one_chip()).resize((600, 190)), (150, 200))
+    ImageDraw.Draw(page).text((150, 450), "Quayside Surplus: CV6522AP, lot of eight", fill="black")
+    sketch = Image.new("RGB", (800, 500), "white")
+    ImageDraw.Draw(sketch).rectangle((150, 150, 650, 320), outline="black", width=4)
+    ImageDraw.Draw(sketch).text((300, 220), "CV6522AP", fill="black", font_size=48)
+    for picture, code in ((page, "screenshot"), (sketch, "drawing")):
+        assert [warning.code for warning in drawn(np.asarray(picture, np.uint8))] == [code]
 
 
 def test_a_larger_screenshot_is_told_as_well() -> None:
