@@ -276,6 +276,21 @@ def test_earlier_siblings_are_looked_at_again_and_superseded_where_that_changes_
     assert verify(workspace).faults == ()
 
 
+def test_after_a_swab_each_piece_has_its_own_photo_before_it_or_is_named(workspace, stage, tmp_path, monkeypatch):
+    """A piece without a photo before the swab is held against its top; one without any is named."""
+    held = []
+    monkeypatch.setattr(swabs, "swab", lambda before, after: held.append(before.lines[0].text) or ())
+    a_lot(workspace)
+    tops = stage.put(picture(tmp_path, "tops.png", shade=10), chip("TOP-01"), chip("TOP-02", at=(20, 100)))
+    photograph(workspace, "L0001", [tops], piece=["L0001-01..02"], today=TODAY)
+    before = stage.put(picture(tmp_path, "before.png", shade=20), chip("BEFORE-01"))
+    photograph(workspace, "L0001", [before], role="before-swab", piece=["L0001-01"], today=TODAY)
+    after = stage.put(picture(tmp_path, "after.png", shade=30), *three())
+    document = photograph(workspace, "L0001", [after], role="after-swab", piece=["L0001-01..03"], today=TODAY)
+    assert sorted(held) == ["BEFORE-01", "TOP-02"]
+    assert any("No photo shows L0001-03 before the swab" in note for note in document.notes)
+
+
 def test_a_swab_pair_is_compared_with_itself(workspace, stage, tmp_path, monkeypatch):
     a_lot(workspace)
     seen = []

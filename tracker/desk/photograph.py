@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from tracker.desk.assess import LISTING, inspected_pieces, prior_of
 from tracker.desk.camera import Shot
 from tracker.desk.card_seen import refuse_other_lots
-from tracker.desk.companions import Companions, companions_of, earlier_photos, lost_note
+from tracker.desk.companions import Companions, EarlierPhoto, companions_of, earlier_photos, lost_note
 from tracker.desk.contract import InspectionDocument, PhotographDocument
 from tracker.desk.fields import file_name, one_of
 from tracker.desk.inspect import FACE_DOWN, Beside, Progress, judge
@@ -288,9 +288,21 @@ def _swabbed(
     wanted = {(m.photo, m.index): m.piece for m in matched if m.piece}
     with workspace.read() as session:
         lot = find_lot(session, known.lot.label)
-        ids = [piece.id for piece in lot.pieces if piece.label in wanted.values()]
+        ids = {piece.label: piece.id for piece in lot.pieces if piece.label in wanted.values()}
         new = {photo.sha256 for photo in seen.photos}
         lost: list[str] = []
-        before = earlier_photos(session, workspace.store, lot, ("before-swab",), new, ids, lost=lost)
-        before = before or earlier_photos(session, workspace.store, lot, ("top",), new, ids, lost=lost)
-    return beside_of_swabs(seen, wanted, before, progress, hands), (lost_note(lost),) if lost else ()
+        before: tuple[EarlierPhoto, ...] = ()
+        for role in ("before-swab", "top"):
+            shown = {chip.piece for photo in before for chip in photo.chips}
+            left = [number for label, number in ids.items() if label not in shown]
+            if left:
+                before = (*earlier_photos(session, workspace.store, lot, (role,), new, left, lost=lost), *before)
+    shown = {chip.piece for photo in before for chip in photo.chips}
+    notes = [lost_note(lost)] if lost else []
+    unseen = sorted(label for label in ids if label not in shown)
+    if unseen:
+        notes.append(
+            f"No photo shows {', '.join(unseen)} before the swab, so nothing was compared: take one with "
+            "--role before-swab first."
+        )
+    return beside_of_swabs(seen, wanted, before, progress, hands), tuple(notes)
