@@ -8,7 +8,7 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import CancelledError, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,6 +18,8 @@ from vision.read.models import THREADS_VARIABLE
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
+_PATIENCE_S = 0.1
+"""How soon a wait notices that it is in vain."""
 
 
 class Crew:
@@ -37,12 +39,25 @@ class _Shared(Crew):
 
     def __init__(self, pool: ProcessPoolExecutor, workers: int) -> None:
         self._pool, self._workers = pool, workers
+        self._broken_off = False
 
     def each(self, work: Callable[[Item], Outcome], items: Sequence[Item]) -> list[Outcome]:
+        futures: list[Future[Outcome]] = []
         try:
-            return list(self._pool.map(work, items))
+            futures += [self._pool.submit(work, item) for item in items]
+            return [self._outcome(future) for future in futures]
         except BrokenProcessPool:  # one was killed, most likely for want of memory: do it here, one after the other
             return super().each(work, items)
+        finally:
+            for future in futures:
+                future.cancel()
+
+    def _outcome(self, future: "Future[Outcome]") -> Outcome:
+        """Wait for one outcome, as long as anybody wants it."""
+        while not wait([future], timeout=_PATIENCE_S).done:
+            if self._broken_off:
+                raise CancelledError
+        return future.result()
 
     def photos(self, work: Callable[[Item], Outcome], items: Sequence[Item]) -> Iterator[Outcome]:
         if len(items) < 2:
@@ -54,9 +69,8 @@ class _Shared(Crew):
         with ThreadPoolExecutor(self._workers + 1) as hands:
             try:
                 yield from hands.map(work, items)
-            except BaseException:
-                # Nobody waits for the rest any more, so nobody should begin it.
-                self._pool.shutdown(wait=False, cancel_futures=True)
+            except BaseException:  # nobody waits for the rest any more
+                self._broken_off = True
                 raise
 
 
