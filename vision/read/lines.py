@@ -13,11 +13,13 @@ from vision.geometry import Corners, apply, as_quad, quad_overlap, quad_sides
 from vision.lexicon import Lexicon
 from vision.observations import Face, Line, Reading, Rgb
 from vision.read import ctc, neural
+from vision.read.ends import to_the_ends
+from vision.read.flat import flattened
 from vision.read.pictures import first_picture, more_pictures
 from vision.read.reconcile import LEAST_CONFIDENCE, Opinion, glyphs, reconcile
 from vision.read.rows import Found, joined, rows_of, without_marks
 from vision.read.signs import front, possible, with_signs
-from vision.read.upright import Box, Upright, across, base_scale, detected, flipped, looked_at, sense
+from vision.read.upright import REACHES, Box, Upright, across, base_scale, detected, flipped, looked_at, sense
 
 # A line is plain where its weakest character has this probability; a top needs no second look once so many characters
 # are read and every line is plain.
@@ -39,6 +41,8 @@ def _unique(boxes: Sequence[Box]) -> list[Box]:
 
 def _found(photo: Rgb, face: Face, boxes: Sequence[Box]) -> list[Found]:
     """The lines in boxes, each by its first picture; the small network's word is taken where it has no doubt."""
+    flat = flattened(face.image, min(face.image.shape[:2]) / REACHES)
+    boxes = [(to_the_ends(flat, corners), score) for corners, score in boxes]
     taken = [first_picture(photo, apply(face.to_photo, corners)) for corners, _ in boxes]
     outputs = neural.distributions(taken, quick=True)
     unsure = [k for k, output in enumerate(outputs) if not _sure(output) or ctc.widest_gap(output) > _GAP]
@@ -101,9 +105,12 @@ _ROUND = tuple(f"{c} " for c in "O0QC@®" + "abcdefghijklmnopqrstuvwxyz")
 _DIMPLES = tuple(f" {c}" for c in "O0QoC@©°")
 
 
-def _without_logo(text: str) -> str:
-    """A line without the lone round sign before or behind it, as long as more than a few glyphs are left."""
-    if text.startswith(_ROUND) and len(glyphs(text)) > 4:
+def _without_logo(text: str, sure: bool) -> str:
+    """A line without a lone round sign before or behind it, as long as more than a few glyphs are left.
+
+    In a line that is not sure, whatever sign stands alone before it is taken for a logo.
+    """
+    if len(glyphs(text)) > 4 and (text.startswith(_ROUND) or (not sure and text[1:2] == " ")):
         text = text[2:].lstrip()
     return text[:-2].rstrip() if text.endswith(_DIMPLES) and len(glyphs(text)) > 4 else text
 
@@ -125,7 +132,8 @@ def _opinion(row: Sequence[Found], seconds: Sequence[Reading | None], lexicon: L
         )
         for name in names
     )
-    return Opinion(_without_logo(" ".join(p.text for p in solid)), min(p.confidence for p in solid), readings)
+    sure = min(p.confidence for p in solid)
+    return Opinion(_without_logo(" ".join(p.text for p in solid), sure >= _CLEAR), sure, readings)
 
 
 def _reconciled(found: Found, second: Reading | None, lexicon: Lexicon) -> Opinion | None:

@@ -29,7 +29,7 @@ _LONGEST_PICTURE = 1900
 _LONG_TOP, _SQUARE_TOP = 200, 330
 _MOST_ENLARGED = 1.6
 # A top's width in this many reaches of the flattening.
-_REACHES = 3
+REACHES = 3
 # Fewer glyphs than these call for a look at a smoothed picture, then one with the larger network: how wide the
 # blur, in short sides, and how much stronger the contrast is.
 _LITTLE, _SMOOTH, _FAINT_GAIN = 5.0, 0.009, 1.5
@@ -155,7 +155,7 @@ def looked_at(image: Rgb, *, faint: bool = False, quick: bool = False) -> list[B
     side = min(picture.shape[:2])
     if faint:
         picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), _SMOOTH * side), np.uint8)
-    flat = flattened(picture, side / _REACHES, gain=_FAINT_GAIN if faint else 1.0)
+    flat = flattened(picture, side / REACHES, gain=_FAINT_GAIN if faint else 1.0)
     found = [(b.corners / scale, b.score) for b in neural.detect(flat, quick=quick) if b.score > _LEAST_BOX_SCORE]
     return [(c, s) for c, s in found if min(quad_sides(c)) > 5]
 
