@@ -1,88 +1,138 @@
 """What stands between the characters: an old mark under a new one lies mostly where the new one does.
 
-Siblings laid over each other by their print share print, logo and light. Taken off, what is left on one top alone is
-its own: noise everywhere alike, or strokes in some places and none in others.
+Siblings laid over each other by their print share print, logo, dimples and light. Taken off, what is left on one top
+alone is its own: no more here than there, or strokes in some places where the siblings have none.
 """
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.light import FloatImage, Mask, robust_sd
 
 RIM = 0.1
 """Left out along the edges, body units: there a slightly other outline shows."""
-STRONG, NOISY = 0.22, 3.0
+STRONG, NOISY = 0.22, 1.5
 """What siblings show more strongly than this part of their print, or than so many deviations of its noise, is print."""
-SOFT = 1.2
-"""Gaussian sigma, rows: about half a stroke of small print."""
+RESIDUE = 0.06
+"""Part of the print that a slightly other focus leaves beside it when the siblings' is taken off (common practice)."""
+SOFT = 0.8
+"""Gaussian sigma, rows: a third of a stroke of small print."""
 WINDOW = (0.45, 0.22)
 """Two or three characters of one row, body units; tried along and across."""
 COVERED = 0.25
 """Part of a window that must be free of print."""
 MOST = 9.0
 """A grain of dust counts no more than three deviations."""
-QUIET, BUSY = 30, 80
-"""An old mark of one or two rows fills a fifth to a half of a top; a third at least is quiet (common practice)."""
+QUIET, BUSY = 30, 90
+"""An old mark of one or two rows fills a tenth to a half of a top; a third at least is quiet (common practice)."""
+LEAST_POWER = 0.6
+"""Added to the powers, in variances of the noise, so that an empty window of a soft picture has no great ratio."""
+LEAST_FREE = 300
+
+Powers = tuple[tuple[NDArray[np.float32], Mask], ...]
 
 
-def unevenness(tops: Mapping[int, FloatImage], inside: Mapping[int, Mask]) -> dict[int, float]:
-    """Return how much busier the busy parts of each top are than its quiet ones, beyond what its siblings share.
+@dataclass(frozen=True, slots=True, eq=False)
+class LaidTop:
+    """A top laid over the pattern's.
 
     Parameters
     ----------
-    tops : mapping of int to ndarray of float32, shape (rows, columns)
-        Tops laid over each other by their print, luminance over the light minus one; three or more.
-    inside : mapping of int to ndarray of bool, same shape
-        Where each shows the top within its rim.
+    image : ndarray of float32, shape (rows, columns)
+        Luminance over the light minus one.
+    inside : ndarray of bool, same shape
+        Where it shows the top within its rim, without lines that its siblings do not have.
+    """
+
+    image: FloatImage
+    inside: Mask
+
+
+def unevenness(tops: Mapping[int, LaidTop], rows: int) -> dict[int, float]:
+    """Return how much busier the busy parts of each top are than its quiet ones, against its siblings there.
+
+    Parameters
+    ----------
+    tops : mapping of int to LaidTop
+        Laid over each other by their print; three or more.
+    rows : int
+        Short side of a body there.
 
     Returns
     -------
     dict of int to float
-        Logarithm of the ratio of two percentiles of the variance in windows; pieces too much covered are left out.
+        Logarithm of how the ratio of a top's power to its siblings' varies over windows, between two percentiles;
+        pieces too much covered are left out.
     """
+    powers = {k: p for k in tops if (p := _powers(tops, k, rows)) is not None}
     found = {}
-    for k in tops:
-        others = [j for j in tops if j != k]
-        usual = np.median([tops[j] for j in others], axis=0).astype(np.float32)
-        valid = inside[k] & np.all([inside[j] for j in others], axis=0)
-        if valid.sum() < 500:
-            continue
-        own, level = tops[k], float(np.percentile(np.abs(usual[valid]), 98))
-        print_ = np.abs(usual) > max(STRONG * level, NOISY * robust_sd(usual[valid]) / 2)
-        free = valid & (cv2.dilate(print_.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0)
-        if free.sum() < 0.15 * valid.sum():
-            continue
-        gain = float((own[valid] * usual[valid]).sum() / max(float((usual[valid] ** 2).sum()), 1e-9))
-        value = _busier(own - np.float32(gain) * usual, free)
-        if value is not None:
-            found[k] = value
+    for k, own in powers.items():
+        others = [p for j, p in powers.items() if j != k]
+        values = [_variation(own[way], [p[way] for p in others]) for way in range(2)] if len(others) > 1 else []
+        known = [v for v in values if v is not None]
+        if known:
+            found[k] = max(known)
     return found
 
 
-def _busier(rest: FloatImage, free: Mask) -> float | None:
-    """Busy over quiet windows of what is left."""
-    rows = rest.shape[0]
+def _variation(own: tuple[NDArray[np.float32], Mask], others: list[tuple[NDArray[np.float32], Mask]]) -> float | None:
+    """Of the logarithm of own power over the others', between two percentiles."""
+    usual = np.median([power for power, _ in others], axis=0)
+    enough = own[1] & (np.sum([use for _, use in others], axis=0) >= min(2, len(others)))
+    if enough.sum() < 100:
+        return None
+    ratio = np.log((own[0][enough] + LEAST_POWER) / (usual[enough] + LEAST_POWER))
+    quiet, busy = np.percentile(ratio, (QUIET, BUSY))
+    return float(busy - quiet)
+
+
+def _powers(tops: Mapping[int, LaidTop], k: int, rows: int) -> Powers | None:
+    """Power of what one top alone shows, in variances of its noise, in windows along and across."""
+    others = [j for j in tops if j != k]
+    usual, shown = _usual([tops[j] for j in others])
+    valid = tops[k].inside & shown
+    if valid.sum() < 500:
+        return None
+    own, level = tops[k].image, float(np.percentile(np.abs(usual[valid]), 98))
+    print_ = np.abs(usual) > max(STRONG * level, NOISY * robust_sd(usual[valid]))
+    free = valid & (cv2.dilate(print_.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0)
+    if free.sum() < max(LEAST_FREE, 0.1 * valid.sum()):
+        return None
+    gain = float((own[valid] * usual[valid]).sum() / max(float((usual[valid] ** 2).sum()), 1e-9))
+    gain = max(gain, 0.2)
+    return _windows(own - np.float32(gain) * usual, free, rows, RESIDUE * level * gain)
+
+
+def _usual(tops: list[LaidTop]) -> tuple[FloatImage, Mask]:
+    """The middle of several tops where at least two of them show, and where that is."""
+    count = np.sum([top.inside for top in tops], axis=0)
+    # Sorted with the hidden ones last, the middle of what is left is an average of two of the first.
+    order = np.sort([np.where(top.inside, top.image, np.float32(np.inf)) for top in tops], axis=0)
+    low, high = np.maximum(count - 1, 0) // 2, np.maximum(count, 1) // 2
+    pair = [np.take_along_axis(order, which[None], axis=0)[0] for which in (low, high)]
+    shown = count >= min(2, len(tops))
+    return np.where(shown, 0.5 * (pair[0] + pair[1]), 0).astype(np.float32), shown
+
+
+def _windows(rest: FloatImage, free: Mask, rows: int, residue: float) -> Powers | None:
+    """Mean power of what is left in windows, and where enough of them is free."""
     weight = free.astype(np.float32)
-    slow = _mean(rest, weight, rows / 8)
-    level = _mean(rest - slow, weight, SOFT)
-    noise = robust_sd(level[free])
+    level = _mean(rest - _mean(rest, weight, rows / 8), weight, SOFT)
+    noise = float(np.hypot(robust_sd(level[free]), residue))
     if noise <= 0:
         return None
     power = np.where(free, np.minimum((level / noise) ** 2, MOST), 0).astype(np.float32)
-    best = None
     wide, tall = (int(share * rows) | 1 for share in WINDOW)
+    found = []
     for size in ((wide, tall), (tall, wide)):
         total = cv2.boxFilter(power, -1, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
         count = cv2.boxFilter(weight, -1, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
-        enough = count > COVERED * wide * tall
-        if enough.sum() < 100:
-            continue
-        quiet, busy = np.percentile(total[enough] / count[enough], (QUIET, BUSY))
-        ratio = float(np.log(max(float(busy), 1e-3) / max(float(quiet), 1e-3)))
-        best = ratio if best is None else max(best, ratio)
-    return best
+        found.append(((total / np.maximum(count, 1)).astype(np.float32), count > COVERED * wide * tall))
+    return tuple(found)
 
 
 def _mean(image: FloatImage, weight: FloatImage, sigma: float) -> FloatImage:

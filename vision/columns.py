@@ -1,16 +1,18 @@
 """Every compared quantity of every piece of a group, as offsets from the group, ready to be judged."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from statistics import median
 
 import numpy as np
 
 from vision.body import Body, find_body
-from vision.landmarks import shifts
+from vision.landmarks import Shift, shifts
 from vision.light import FloatImage, linear_luminance
-from vision.likeness import Fit, fits
+from vision.likeness import Fit, fits, shared_lines
 from vision.matching import MatchedLine, Relative, averaged, pitches, relative
 from vision.observations import Lettering, LineLettering, Measure, NotMeasured, PieceView, Surface
+from vision.places import FITTED_U, SIDES, Places, seen_straight
 from vision.quantities import (
     ACROSS,
     ANGLE,
@@ -33,32 +35,40 @@ from vision.quantities import (
     SIZE,
     SLANT,
     SPACING,
+    STEPS,
     STROKE,
     WIDTH,
     Quantity,
 )
+from vision.tops import Top, body_of, common_size, laid_out
 
 Value = Measure | NotMeasured
 
-FITTED_U = 0.008
-"""Standard uncertainty of a fitted line's size and place: a third of a pixel on a body of 40 (common practice)."""
-UNMARKED_U = {"x": 0.03, "y": 0.015}
-"""The same for a place where nothing moulded into the body confirms its outline: ends are lost more easily than long
-sides (common practice, no source)."""
 STROKE_SHARE = 0.12
 """What a difference in stroke width, as a logarithm, takes from likeness: correlation hardly sees an even thickening
 that the eye does (common practice, no source)."""
-NOISE_SHARE, CUT_SHARE = 0.06, 0.3
+NOISE_SHARE, CUT_SHARE = 0.12, 0.3
 """What likeness may lose to a noise that was taken wrongly, on a line that is all noise, and to a line that runs out of
 an outline which is off by its whole length (common practice, no source)."""
+STRAIGHT, LEANS = 0.8, 1.6
+"""Degrees by which genuine print is turned, and half the length of a body, short sides: beyond the first it is rather
+the outline that leans, and that moves its ends (common practice, no source)."""
+MISREAD = 0.03
+"""What likeness may lose on a line that was read otherwise than its siblings': dirt, or laid a little wrongly."""
 TILT = 20.0
 """Degrees by which an outline that is off by its whole size may be turned (common practice, no source)."""
 NEARER = 0.05
 """Siblings in one photo differ in size by this much, for one lies nearer to the camera (common practice)."""
+STEPS_U = 0.002
 LINED_U = 0.05
-UNEVEN_U = 0.05
+UNEVEN_U = 0.03
+BENT = 1.5
+"""How much unevenness a body leaves that leans by its whole size: one line does not tell where its corners lie."""
 SHEAR = 40.0
 """Degrees of apparent slant that an outline off by its whole width would leave, for the extra allowance of a slant."""
+FOCUS = 0.7
+"""How the finest texture falls with the share of the print that is in its edges, logarithms (from renderings and pasted
+photos of this project's tests); the whole effect is added to the allowance."""
 BLUR_EXPONENT = 0.5
 RESOLUTION_EXPONENT = 0.5
 """Texture measured falls by about the root of blur and of pixel size relative to the others' (from renderings of this
@@ -102,19 +112,23 @@ def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]
         Column(ANGLE, tuple(relative(matched, _one("baseline_angle"), logarithmic=False)), tilted),
         Column(CONTRAST, tuple(relative(matched, _one("contrast"), logarithmic=False)), none),
     ]
-    laid = _laid_over(views, luminances, matched, relative(matched, ratio("stroke_width"), logarithmic=True))
+    laid, unsharp = _laid_over(
+        views, luminances, bodies, matched, relative(matched, ratio("stroke_width"), logarithmic=True)
+    )
     table += laid
     if not any(any(column.entries) for column in laid):
         left = relative(matched, _one("left"), logarithmic=False, same_length=True, factors=along)
         table.append(Column(LEFT, tuple(left), side))
         table.append(Column(DOWN, tuple(relative(matched, _one("baseline"), logarithmic=False)), side))
     extra = _texture_allowance(views)
-    light = tuple(float(np.log(np.median(luminance))) for luminance in luminances)
-    table.append(Column(ROUGHNESS, _surface(views, lambda s: s.roughness, True), extra, light))
+    light = tuple(float(np.log(np.median(luminance[::3, ::3]))) for luminance in luminances)
+    rough = _surface(views, lambda s: s.roughness, True)
+    table.append(Column(ROUGHNESS, rough, _softened(rough, extra, unsharp), light))
     table.append(Column(COHERENCE, _surface(views, lambda s: s.coherence, False), none))
     table.append(Column(SCRATCHES, _surface(views, lambda s: s.scratches, False), none))
     table.append(Column(GLOSS, _surface(views, lambda s: s.gloss, False), none))
-    table.append(Column(GRAIN, _surface(views, lambda s: s.grain, True), extra, light))
+    fine = _surface(views, lambda s: s.grain, True)
+    table.append(Column(GRAIN, fine, _softened(fine, extra, unsharp), light))
     table.append(Column(LINED, _lined(views), none))
     table.append(Column(ASPECT, tuple(_aspect(b) for b in bodies), none))
     table.append(Column(SIZE, tuple(_size(v, b) for v, b in zip(views, bodies, strict=True)), side))
@@ -124,37 +138,71 @@ def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]
 def _laid_over(
     views: Sequence[PieceView],
     luminances: Sequence[FloatImage],
+    coarse: Sequence[Body],
     matched: Sequence[Sequence[MatchedLine]],
     strokes: Sequence[Relative | None],
-) -> list[Column]:
-    """What shows when equal lines of the group are laid over each other."""
-    bodies = [find_body(luminance, small_steps=True) for luminance in luminances]
-    slots = fits(views, bodies, luminances, matched)
+) -> tuple[list[Column], tuple[float, ...]]:
+    """What shows when equal lines of the group are laid over each other, and how much less sharp each piece's is."""
+    bodies = [body_of(*each) for each in zip(views, luminances, coarse, strict=True)]
+    sharing = sorted({k for of in shared_lines(matched).values() for k in of})
+    size = common_size([bodies[k] for k in sharing] or bodies)
+    tops = {k: laid_out(views[k], bodies[k], coarse[k], size) for k in sharing}
+    slots = fits(tops, matched, size[0])
     count, none = len(views), (0.0,) * len(views)
     alike: dict[tuple[int, int], dict[int, tuple[float, float]]] = {}
+    steps: dict[tuple[int, int], dict[int, tuple[float, float]]] = {}
     uneven: list[Relative | None] = [None] * count
     noisy = [0.0] * count
     for number, fitted in enumerate(slots):
         for k, fit in fitted.items():
-            if fit.likeness is not None:
-                alike.setdefault((number, 0), {})[k] = (fit.likeness, fit.u)
-            noisy[k] = max(noisy[k], NOISE_SHARE * (1 - fit.reliable))
+            if fit.alike.likeness is not None:
+                alike.setdefault((number, 0), {})[k] = (fit.alike.likeness, fit.alike.u)
+            if fit.alike.steps is not None:
+                steps.setdefault((number, 0), {})[k] = (fit.alike.steps, STEPS_U)
+            misread = 0.0 if fit.alike.read_alike else MISREAD
+            noisy[k] = max(noisy[k], float(np.hypot(NOISE_SHARE * (1 - fit.alike.reliable), misread)))
             if fit.uneven is not None:
                 uneven[k] = Relative(fit.uneven, UNEVEN_U, fit.uneven)
-    sides = {name: _side(slots, count, name) for name in ("left", "right", "top", "bottom", "x", "y", "wide")}
-    members = sorted({k for fitted in slots for k in fitted})
-    apart = shifts(views, bodies, luminances, members)
+    sides = {name: _side(slots, count, name) for name in SIDES}
     cut, squeezed = _cut_short(views, bodies)
+    leaning = _leaning(matched)
+    aside = tuple(float(np.hypot(c, lean)) for c, lean in zip(cut, leaning, strict=True))
     shape_doubt = tuple(float(np.hypot(n, CUT_SHARE * c)) for n, c in zip(noisy, cut, strict=True))
-    right = {k: None if s is None else s[0] for k, s in apart.items()}
-    down = {k: None if s is None else s[1] for k, s in apart.items()}
-    return [
+    places = Places(sides, seen_straight(views, sides["seat"]), _slid(views, tops, sides["seat"], size[0]))
+    laid = [
         Column(SHAPE, _as_the_others(_shaped(averaged(alike, count, False), strokes)), shape_doubt),
-        Column(BETWEEN, tuple(uneven), none),
-        Column(LENGTH, _larger(sides["left"], sides["right"], sides["wide"]), cut),
-        Column(ACROSS, _moved(sides["left"], sides["right"], sides["x"], right, UNMARKED_U["x"]), cut),
-        Column(BELOW, _moved(sides["top"], sides["bottom"], sides["y"], down, UNMARKED_U["y"]), squeezed),
+        Column(STEPS, tuple(averaged(steps, count, False)), none),
+        Column(BETWEEN, tuple(uneven), tuple(BENT * a for a in aside)),
+        Column(LENGTH, places.larger(), leaning),
+        Column(ACROSS, places.across(), aside),
+        Column(
+            BELOW, places.down(), tuple(float(np.hypot(s, lean)) for s, lean in zip(squeezed, leaning, strict=True))
+        ),
     ]
+    return laid, _unsharp(slots, count)
+
+
+def _unsharp(slots: Sequence[dict[int, Fit]], count: int) -> tuple[float, ...]:
+    """By how much less of a piece's print is in its edges than of its siblings', logarithm, never below 0."""
+    sharp = averaged(
+        {
+            (number, 0): {k: (fit.alike.sharp, 0.0) for k, fit in fitted.items() if fit.alike.sharp is not None}
+            for number, fitted in enumerate(slots)
+        },
+        count,
+        False,
+    )
+    known = [s.offset for s in sharp if s is not None]
+    usual = median(known) if known else 0.0
+    return tuple(0.0 if s is None else max(0.0, usual - s.offset) for s in sharp)
+
+
+def _slid(
+    views: Sequence[PieceView], tops: Mapping[int, Top], seats: Sequence[Relative | None], rows: int
+) -> dict[int, Shift]:
+    """How far outlines are apart by what is moulded into the tops, where no leads tell it."""
+    members = [k for k in tops if seats[k] is None]
+    return shifts({k: views[k] for k in tops}, tops, rows) if members else {}
 
 
 def _cut_short(views: Sequence[PieceView], bodies: Sequence[Body]) -> tuple[tuple[float, ...], tuple[float, ...]]:
@@ -171,79 +219,36 @@ def _cut_short(views: Sequence[PieceView], bodies: Sequence[Body]) -> tuple[tupl
     return tuple(float(d[0]) for d in doubt), tuple(float(d[1]) for d in doubt)
 
 
+def _leaning(matched: Sequence[Sequence[MatchedLine]]) -> tuple[float, ...]:
+    """How far an outline that leans may be off along the body, by how its print is turned against the siblings'."""
+    turned = relative(matched, _one("baseline_angle"), logarithmic=False)
+    known = [t.offset for t in turned if t is not None]
+    usual = median(known) if known else 0.0
+    away = [0.0 if t is None else max(0.0, abs(t.offset - usual) - STRAIGHT) for t in turned]
+    return tuple(LEANS * float(np.tan(np.radians(min(degrees, 20.0)))) for degrees in away)
+
+
 def _side(slots: Sequence[dict[int, Fit]], count: int, name: str) -> list[Relative | None]:
     """One length of the fits of every piece, against the group's, over its lines."""
     table = {
-        (number, 0): {k: (float(getattr(fit, name)), FITTED_U) for k, fit in fitted.items()}
+        (number, 0): {
+            k: (float(value), FITTED_U) for k, fit in fitted.items() if (value := getattr(fit, name)) is not None
+        }
         for number, fitted in enumerate(slots)
     }
     return averaged(table, count, False)
 
 
-Entries = Sequence[Relative | None]
-
-
-def _shaped(alike: Entries, strokes: Entries) -> tuple[Relative | None, ...]:
+def _shaped(alike: Sequence[Relative | None], strokes: Sequence[Relative | None]) -> tuple[Relative | None, ...]:
     """Likeness of the characters' shapes, less what a bolder or a lighter stroke adds to their difference."""
     known = [s.offset for s in strokes if s is not None]
-    usual = float(np.median(known)) if known else 0.0
+    usual = median(known) if known else 0.0
     found: list[Relative | None] = []
     for shape, stroke in zip(alike, strokes, strict=True):
         bolder = STROKE_SHARE * abs(stroke.offset - usual) if stroke is not None else 0.0
         found.append(
             None if shape is None else replace(shape, offset=shape.offset - bolder, value=shape.value - bolder)
         )
-    return tuple(found)
-
-
-def _ends(low: Entries, high: Entries) -> dict[int, tuple[float, float]]:
-    """How much farther than its siblings' a piece's print stands from the body's first and second end."""
-    known = {k: (a.offset, b.offset) for k, (a, b) in enumerate(zip(low, high, strict=True)) if a and b}
-    found = {}
-    for k, (a, b) in known.items():
-        others = np.array([offsets for j, offsets in known.items() if j != k])
-        if len(others):
-            usual = np.median(others, axis=0)
-            found[k] = (float(usual[0] - a), float(usual[1] - b))
-    return found
-
-
-def _agreed(values: Sequence[float]) -> float:
-    """The smallest of several opinions of one displacement; none at all where they differ in sense."""
-    smallest = min(values, key=abs)
-    return smallest if all(v * smallest > 0 for v in values) else 0.0
-
-
-def _moved(
-    low: Entries, high: Entries, shown: Entries, landmarks: dict[int, float | None], unmarked: float
-) -> tuple[Relative | None, ...]:
-    """How far a line is moved, as far as both ends of the body and what is moulded into it bear it out.
-
-    An outline is easily off at one end, where a wall or a shadow was taken for the top; then only the distance to that
-    end differs from the siblings'. It may also slide along the body; then the landmarks slide with the print.
-    """
-    ends = _ends(low, high)
-    found: list[Relative | None] = [None] * len(low)
-    for k, (a, b) in ends.items():
-        slid, own = landmarks.get(k), shown[k]
-        if own is None:
-            continue
-        opinions = [a, b] if slid is None else [a, b, a - slid, b - slid]
-        found[k] = Relative(_agreed(opinions), FITTED_U if slid is not None else unmarked, own.value)
-    return tuple(found)
-
-
-def _larger(low: Entries, high: Entries, shown: Entries) -> tuple[Relative | None, ...]:
-    """Logarithm of how much larger a line is for its body, as far as the distances to both ends bear it out."""
-    ends = _ends(low, high)
-    found: list[Relative | None] = [None] * len(low)
-    for k, (a, b) in ends.items():
-        first, second, own = low[k], high[k], shown[k]
-        if first is None or second is None or own is None:
-            continue
-        # The body seems short where the line is large.
-        larger = _agreed([-a / max(0.1, -first.value), b / max(0.1, second.value)])
-        found[k] = Relative(float(np.log1p(max(larger, -0.9))), FITTED_U, own.value)
     return tuple(found)
 
 
@@ -310,7 +315,7 @@ def _as_the_others(entries: Sequence[Relative | None]) -> tuple[Relative | None,
     known = [e.u for e in entries if e is not None]
     if not known:
         return tuple(entries)
-    usual = float(np.median(known))
+    usual = median(known)
     return tuple(replace(e, u=min(e.u, usual)) if e is not None else None for e in entries)
 
 
@@ -318,14 +323,26 @@ def _texture_allowance(views: Sequence[PieceView]) -> tuple[float, ...]:
     """What focus and pixel size may do to each piece's roughness, against the group's median."""
     blurs = [_blur(v) for v in views]
     known = [b for b in blurs if b is not None]
-    middle = float(np.median(known)) if known else None
+    middle = median(known) if known else None
     shorts = [np.log(min(v.face.image.shape[:2])) for v in views]
-    centre = float(np.median(shorts))
+    centre = median(shorts)
     extra = []
     for blur, short in zip(blurs, shorts, strict=True):
         focus = BLUR_EXPONENT * abs(blur - middle) if blur is not None and middle is not None else 0.0
         extra.append(float(np.hypot(focus, RESOLUTION_EXPONENT * abs(short - centre))))
     return tuple(extra)
+
+
+def _softened(
+    entries: Sequence[Relative | None], extra: Sequence[float], unsharp: Sequence[float]
+) -> tuple[float, ...]:
+    """The allowance of a texture, wider where it is weak and the print is less sharp than the siblings', too."""
+    known = [e.offset for e in entries if e is not None]
+    usual = median(known) if known else 0.0
+    return tuple(
+        float(np.hypot(own, FOCUS * lost)) if e is not None and e.offset < usual else own
+        for e, own, lost in zip(entries, extra, unsharp, strict=True)
+    )
 
 
 def _blur(view: PieceView) -> float | None:
@@ -335,7 +352,7 @@ def _blur(view: PieceView) -> float | None:
     values = [
         line.blur.value for line in view.lettering.lines if isinstance(line.blur, Measure) and line.blur.value > 0
     ]
-    return float(np.log(np.median(values))) if values else None
+    return float(np.log(median(values))) if values else None
 
 
 def _stretch(bodies: Sequence[Body]) -> list[float]:

@@ -20,8 +20,6 @@ from vision.quantities import (
     BELOW,
     BETWEEN,
     COHERENCE,
-    CONTRAST,
-    GLOSS,
     GRAIN,
     HEIGHT,
     LENGTH,
@@ -30,11 +28,12 @@ from vision.quantities import (
     SCRATCHES,
     SHAPE,
     SPACING,
+    STEPS,
     STROKE,
-    WIDTH,
     Quantity,
 )
 from vision.reuse import Fingerprint, Reuse, fingerprint, reuse_observation, reused
+from vision.sentences import sentence
 from vision.spread import Deviation, deviation, levelled
 from vision.surface import old_mark
 from vision.swab import swab
@@ -51,18 +50,24 @@ FIRM, FIRM_LENGTH = 0.7, 4
 """A line read this surely, of so many characters, belongs to the layout (common practice, no source)."""
 LEANS = 2.2
 """A second measure of the same thing bears the first out from so many widths on (common practice, no source)."""
+TOGETHER = 0.6
+"""What such a measure adds, in quadrature, to the first (common practice, no source)."""
 SUPPORTS: dict[Quantity, tuple[tuple[Quantity, bool], ...]] = {
     GRAIN: ((ROUGHNESS, True),),
     ROUGHNESS: ((GRAIN, True),),
     LINED: ((COHERENCE, True), (SCRATCHES, True)),
     COHERENCE: ((LINED, True), (SCRATCHES, True)),
     SCRATCHES: ((LINED, True), (COHERENCE, True)),
-    SHAPE: ((STROKE, False), (WIDTH, False), (SPACING, False)),
+    SHAPE: ((STROKE, False), (STEPS, False), (SPACING, False)),
+    STEPS: ((SHAPE, False), (STROKE, False)),
+    STROKE: ((SHAPE, False),),
     LENGTH: ((HEIGHT, True),),
     ACROSS: ((BELOW, False),),
     BELOW: ((ACROSS, False),),
 }
 """Which measures bear each other out, and whether in the same sense only."""
+DECISIVE = (SHAPE, STEPS, LENGTH, ACROSS, BELOW)
+"""What alone may accuse a piece, even slightly; where a group falls into two halves these say nothing."""
 LEAST_LINED = {COHERENCE: 0.2, SCRATCHES: 0.3, LINED: 0.3}
 """What is below these is no sanding whatever the siblings show (common practice, no source)."""
 OLD_MARK_SLIGHT, OLD_MARK_CLEAR = 4, 6
@@ -108,9 +113,16 @@ def compare(views: Sequence[PieceView], exemplars: Sequence[PieceView] = ()) -> 
     hints: list[dict[Quantity, float]] = [{} for _ in views]
     looked: list[set[str]] = [set() for _ in views]
     photos = [view.photo for view in views]
+    asked = []
     for column in table:
         near = [a & b for a, b in zip(alike, bodies, strict=True)] if column.quantity.family == "lettering" else bodies
-        _judge(column, photos, near, findings, looked, hints)
+        asked.append((column, deviations(column, photos, near)))
+    for column, judged in asked:
+        for k, deviating in judged.items():
+            for d, _ in deviating:
+                hints[k][column.quantity] = max(hints[k].get(column.quantity, 0.0), d.score, key=abs)
+    for column, judged in asked:
+        _judge(column, judged, findings, looked, hints)
     results: list[Result] = []
     for k, view in enumerate(views):
         observed = [_observation(f, view, _borne_out(f, hints[k])) for f in _worst(findings[k])]
@@ -149,8 +161,7 @@ def _bodies_alike(views: Sequence[PieceView]) -> list[set[int]]:
 
 def _judge(
     column: Column,
-    photos: Sequence[str | None],
-    alike: Sequence[set[int]],
+    judged: Mapping[int, list[tuple[Deviation, str]]],
     findings: list[list[_Finding]],
     looked: list[set[str]],
     hints: list[dict[Quantity, float]],
@@ -158,21 +169,21 @@ def _judge(
     """Compare one quantity of all pieces, add what is found and what was looked for."""
     quantity = column.quantity
     flagged: dict[int, _Finding] = {}
-    for k, judged in deviations(column, photos, alike).items():
-        if any(d.visible <= quantity.telling for d, _ in judged):
+    for k, deviating in judged.items():
+        if any(d.visible <= quantity.telling for d, _ in deviating):
             looked[k].update(_codes(quantity))
-        found = _decide(judged)
-        for d, _ in judged:
-            hints[k][quantity] = max(hints[k].get(quantity, 0.0), d.score, key=abs)
+        found = _decide([(_with_support(d, quantity, hints[k]), against) for d, against in deviating])
         if found is not None:
             flagged[k] = _Finding(quantity, found[0], column.entries[k], found[1])  # type: ignore[arg-type]
-    offsets = [e.offset for e in column.entries[: len(photos)] if e is not None]
+    offsets = [e.offset for e in column.entries[: len(findings)] if e is not None]
     for k, finding in flagged.items():
         # Where as many pieces are like this one as are not, the pictures cannot say which kind is right.
         like = sum(abs(offset - finding.entry.offset) < 0.5 * abs(finding.deviation.difference) for offset in offsets)
         # Sanding speaks for itself, whatever part of the group shows it.
         undecided = finding.against == "siblings" and finding.quantity not in LEAST_LINED
         halves = undecided and 2 * like >= len(offsets)
+        if halves and quantity in DECISIVE:
+            continue
         findings[k].append(replace(finding, against="halves") if halves else finding)
 
 
@@ -261,19 +272,32 @@ def _code(finding: _Finding) -> str:
         return "surface-sanded" if difference > 0 and finding.entry.value >= LEAST_LINED[finding.quantity] else ""
     if finding.quantity in (ROUGHNESS, GRAIN) and difference < 0:
         return "surface-coated"
-    if (finding.quantity is SHAPE and difference > 0) or (finding.quantity is BETWEEN and difference < 0):
+    if (finding.quantity is SHAPE and difference > 0) or (finding.quantity in (STEPS, BETWEEN) and difference < 0):
         return ""
     return finding.quantity.code
 
 
 def _borne_out(finding: _Finding, hints: Mapping[Quantity, float]) -> bool:
     """Whether another measure of the same thing leans the same way, by itself too little to be said."""
-    score = finding.deviation.score
-    return any(
-        hints.get(other, 0.0) * (score if same_sense else hints.get(other, 0.0)) > 0
-        and abs(hints.get(other, 0.0)) >= LEANS
-        for other, same_sense in SUPPORTS.get(finding.quantity, ())
-    )
+    return _support(finding.quantity, finding.deviation.score, hints) > 0
+
+
+def _support(quantity: Quantity, score: float, hints: Mapping[Quantity, float]) -> float:
+    """The strongest score of another measure that leans the same way, unsigned; 0 where none does."""
+    leaning = [
+        abs(hint)
+        for other, same_sense in SUPPORTS.get(quantity, ())
+        if abs(hint := hints.get(other, 0.0)) >= LEANS and (not same_sense or hint * score > 0)
+    ]
+    return max(leaning, default=0.0)
+
+
+def _with_support(d: Deviation, quantity: Quantity, hints: Mapping[Quantity, float]) -> Deviation:
+    """The deviation as it counts together with another measure of the same thing, which is not independent of it."""
+    if abs(d.score) < LEANS:
+        return d
+    together = float(np.hypot(d.score, TOGETHER * _support(quantity, d.score, hints)))
+    return replace(d, width=d.width * abs(d.score) / together)
 
 
 def _observation(finding: _Finding, view: PieceView, borne_out: bool) -> Observation:
@@ -283,63 +307,10 @@ def _observation(finding: _Finding, view: PieceView, borne_out: bool) -> Observa
     reference = value / float(np.exp(off.difference)) if quantity.logarithmic else value - off.difference
     strength = "slight" if finding.against == "halves" else "clear" if borne_out else (off.strength or "slight")
     outline = _print_outline(view) if quantity.family == "lettering" else view.outline
-    message = _sentence(finding, value, reference)
+    message = sentence(quantity, off, finding.against, value, reference)
     return Observation(
         _code(finding), quantity.family, message, value, quantity.unit, reference, strength, outline or view.outline
     )
-
-
-def _sentence(finding: _Finding, value: float, reference: float) -> str:
-    """A sentence a customer would understand."""
-    quantity, off = finding.quantity, finding.deviation
-    way = quantity.more if off.difference > 0 else quantity.less
-    others = "piece" if off.others == 1 else "pieces"
-    whom = {
-        "exemplar": "than on the known-good piece",
-        "siblings": f"than on the other {off.others} {others} of this group",
-        "halves": f"than on most of the other {off.others} {others}; the group is of two kinds, and which is right the "
-        "pictures alone cannot say",
-    }[finding.against]
-    if quantity is LINED:
-        return (
-            f"Fine parallel lines run over the top, as sanding leaves them: its texture is {_percent(value)} stronger "
-            f"along one direction {whom}."
-        )
-    if quantity is BETWEEN:
-        return (
-            "Between and beside its characters the top is uneven as strokes make it, and the others are not: an older "
-            "marking may lie under the present one."
-        )
-    if quantity is SHAPE:
-        return (
-            f"The characters are shaped otherwise {whom}, as another typeface shapes them: {value:.2f} alike, "
-            f"the others {reference:.2f}."
-        )
-    if quantity in (COHERENCE, SCRATCHES):
-        what = "coherence" if quantity is COHERENCE else "strength"
-        return (
-            f"Fine parallel lines run over the top, as sanding leaves them: {what} {value:.2f}, "
-            f"against {reference:.2f} {whom.removeprefix('than ')}."
-        )
-    if quantity in (ROUGHNESS, GRAIN) and off.difference < 0:
-        return f"The top is {_percent(off.difference)} smoother {whom}, as a coating leaves it."
-    return f"{quantity.subject} {_amount(quantity, off.difference)} {way} {whom}."
-
-
-def _amount(quantity: Quantity, difference: float) -> str:
-    """How much, in words that fit the unit."""
-    if quantity.logarithmic:
-        return _percent(difference)
-    if quantity.unit == "deg":
-        return f"{abs(difference):.1f} degrees"
-    if quantity is CONTRAST or quantity is GLOSS:
-        return f"{abs(difference):.2f} (of 1)"
-    return f"{abs(difference) * 100:.0f} % of the body's width"
-
-
-def _percent(difference: float) -> str:
-    """Ratio as a percentage."""
-    return f"{abs(np.expm1(difference)) * 100:.0f} %"
 
 
 def _print_outline(view: PieceView) -> Quad | None:

@@ -9,6 +9,8 @@ from vision.observations import Face, Rgb
 # Longest side of a rectified top (common practice, no source). Print is read at a lower resolution; measures of the
 # surface want the native one.
 _MOST_PIXELS = 2400
+# Shown around a top, its short sides: a lead is a tenth to a quarter of a body wide (common practice, no source).
+_AROUND = 0.22
 
 
 def rectify(image: Rgb, corners: Corners, *, margin: float = 0.02) -> Face:
@@ -36,6 +38,33 @@ def rectify(image: Rgb, corners: Corners, *, margin: float = 0.02) -> Face:
     to_face = cv2.getPerspectiveTransform(corners.astype(np.float32), target)
     flat = cv2.warpPerspective(image, to_face, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     return Face(flat.astype(np.uint8), np.linalg.inv(to_face).astype(np.float64))
+
+
+def surroundings(image: Rgb, face: Face) -> Rgb:
+    """Return what lies around a top as well: leads, and where the outline may have erred.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (height, width, 3), RGB
+        That `face.to_photo` leads to.
+    face : Face
+
+    Returns
+    -------
+    ndarray of uint8, shape (rows, columns, 3)
+        The face with `air(face)` more pixels on every side, at the same scale.
+    """
+    pad = air(face)
+    rows, columns = face.image.shape[:2]
+    matrix = face.to_photo @ np.array([[1.0, 0.0, -pad], [0.0, 1.0, -pad], [0.0, 0.0, 1.0]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    size = (columns + 2 * pad, rows + 2 * pad)
+    return cv2.warpPerspective(image, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE).astype(np.uint8)
+
+
+def air(face: Face) -> int:
+    """Return how many pixels more `surroundings` shows on every side."""
+    return round(_AROUND * float(min(face.image.shape[:2])))
 
 
 def turned(face: Face, quarter_turns: int) -> Face:

@@ -13,7 +13,7 @@ from vision import compare, kin, lettering, on_card, photo, surface
 from vision.advice import advice
 from vision.crew import Crew, crew
 from vision.errors import PhotoError
-from vision.faces import crop_line, rectify, turned
+from vision.faces import crop_line, rectify, surroundings, turned
 from vision.geometry import Corners, apply, as_quad, axis_box, clockwise, quad_sides
 from vision.lexicon import Lexicon, NoLexicon
 from vision.locate import Outline
@@ -138,7 +138,9 @@ def _view(source: PhotoSource, lexicon: Lexicon, hands: Crew) -> PhotoView:
         pieces = [p for p in pieces if p.lines and _pale_print(p)]
     else:
         pieces = [p for p, r in zip(pieces, opened.regions, strict=True) if _is_a_chip(p, r.outline)]
-    pieces = [replace(piece, photo=opened.view.sha256) for piece in pieces]
+    seen_in = opened.view
+    size = (seen_in.width, seen_in.height)
+    pieces = [replace(piece, photo=seen_in.sha256, photo_size=size) for piece in pieces]
     named, doubts = on_card.labelled(_labelled(_in_reading_order(pieces), opened.labels), opened.view.card)
     warnings = opened.view.warnings + second.warnings() + doubts + advice(named, lexicon, hands)
     return replace(opened.view, warnings=warnings, pieces=named)
@@ -227,6 +229,7 @@ def _piece(work: tuple[_Region, Draft, list[Reading | None]], lexicon: Lexicon, 
         face=_moved(draft.face, region.offset),
         lettering=lettering.measure(draft.face, lines),
         surface=surface.measure(draft.face, lines),
+        around=surroundings(region.image, draft.face),
     )
     return piece if card is None else on_card.placed(piece, card, region.image, region.offset)
 

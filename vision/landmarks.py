@@ -4,14 +4,14 @@ An outline may slide along a body by some percent, most easily where leads or a 
 moulded into the top does not: laid over each other, two siblings' landmarks tell how far their outlines are apart.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 
 import cv2
 import numpy as np
 
-from vision.body import Body
 from vision.light import FloatImage, Mask, robust_sd
 from vision.observations import Lettering, Measure, PieceView
+from vision.tops import Top
 
 ROWS = 36
 """Rows a body is brought to; a dimple is then some four pixels across."""
@@ -28,32 +28,31 @@ CLIPPED = 8.0
 Shift = tuple[float, float] | None
 
 
-def shifts(
-    views: Sequence[PieceView], bodies: Sequence[Body], luminances: Sequence[FloatImage], members: Sequence[int]
-) -> dict[int, Shift]:
-    """Return how far each piece's landmarks stand from the others', right and down, body units.
+def shifts(views: Mapping[int, PieceView], tops: Mapping[int, Top], rows: int) -> dict[int, Shift]:
+    """Return how far each piece's landmarks stand from the others', right and down, body units of the common size.
 
     Parameters
     ----------
-    views, bodies, luminances : sequence
-        The pieces, the edges of their tops and their linear luminance.
-    members : sequence of int
-        Which of them to compare.
+    views : mapping of int to PieceView
+        The pieces to compare.
+    tops : mapping of int to Top
+        The same, brought to one size.
+    rows : int
+        Short side of the bodies there.
 
     Returns
     -------
     dict of int to (float, float) or None
         None where landmarks do not show, or not alike, on this piece and at least half of the others.
     """
+    members = sorted(tops)
     if len(members) < 2:
         return dict.fromkeys(members)
-    aspect = float(np.median([(bodies[k].x1 - bodies[k].x0) / (bodies[k].y1 - bodies[k].y0) for k in members]))
-    shape = (ROWS, max(ROWS // 2, round(ROWS * aspect)))
-    tops = {k: _top(views[k], bodies[k], luminances[k], shape) for k in members}
+    plain = {k: _plain(views[k], tops[k], ROWS / rows) for k in members}
     pairs: dict[tuple[int, int], Shift] = {}
     for number, a in enumerate(members):
         for b in members[number + 1 :]:
-            found = _between(tops[a], tops[b])
+            found = _between(plain[a], plain[b])
             pairs[a, b] = found
             pairs[b, a] = None if found is None else (-found[0], -found[1])
     result: dict[int, Shift] = {}
@@ -67,27 +66,20 @@ def shifts(
     return result
 
 
-def _top(view: PieceView, body: Body, luminance: FloatImage, shape: tuple[int, int]) -> tuple[FloatImage, FloatImage]:
-    """Logarithm of the light inside the rim, print left out, over its surroundings; and where it counts."""
-    rows, columns = shape
-    along, down = (body.x1 - body.x0) / columns, (body.y1 - body.y0) / rows
-    matrix = np.array([[along, 0, body.x0 - 0.5 + 0.5 * along], [0, down, body.y0 - 0.5 + 0.5 * down]])
-    level = np.log(np.maximum(luminance, np.float32(1e-3)))
-    level = cv2.GaussianBlur(level, (0, 0), max(0.3, 0.5 * down))
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    image = cv2.warpAffine(level, matrix, (columns, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    bare = np.zeros(shape, bool)
-    bare[round(RIM * rows) : rows - round(RIM * rows), round(ENDS * rows) : columns - round(ENDS * rows)] = True
-    inverse = cv2.invertAffineTransform(matrix)
-    for line in view.lines:
-        points = np.asarray(line.face_outline) @ inverse[:, :2].T + inverse[:, 2]
-        (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
-        bare[max(0, int(y0) - 1) : max(0, int(y1) + 2), max(0, int(x0) - 1) : max(0, int(x1) + 2)] = False
-    flat = np.asarray(image, np.float32)
+def _plain(view: PieceView, top: Top, scale: float) -> tuple[FloatImage, FloatImage]:
+    """The light inside the rim, print left out, over its surroundings; and where it counts."""
+    size = (round(top.image.shape[1] * scale), round(top.image.shape[0] * scale))
+    flat = cv2.resize(top.level, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    x0, y0, x1, y1 = (v * scale for v in top.body)
+    bare = np.zeros(flat.shape, bool)
+    bare[round(y0 + RIM * ROWS) : round(y1 - RIM * ROWS), round(x0 + ENDS * ROWS) : round(x1 - ENDS * ROWS)] = True
+    for box in top.printed:
+        a, b, c, d = (v * scale for v in box)
+        bare[max(0, int(b) - 1) : max(0, int(d) + 2), max(0, int(a) - 1) : max(0, int(c) + 2)] = False
     bare &= ~_logos(view, flat, bare)
     weight = bare.astype(np.float32)
-    total = cv2.GaussianBlur(flat * weight, (0, 0), rows / 6)
-    rest = flat - total / np.maximum(cv2.GaussianBlur(weight, (0, 0), rows / 6), np.float32(1e-3))
+    total = cv2.GaussianBlur(flat * weight, (0, 0), ROWS / 6)
+    rest = flat - total / np.maximum(cv2.GaussianBlur(weight, (0, 0), ROWS / 6), np.float32(1e-3))
     limit = np.float32(CLIPPED * robust_sd(rest[bare])) if bare.any() else np.float32(0)
     return np.where(bare, np.clip(rest, -limit, limit), np.float32(0)).astype(np.float32), weight
 
@@ -111,7 +103,7 @@ def _between(one: tuple[FloatImage, FloatImage], other: tuple[FloatImage, FloatI
     """How far the second's landmarks stand to the right of and below the first's; None where that does not show."""
     aside, down = round(ASIDE * ROWS), round(DOWN * ROWS)
     room = cv2.copyMakeBorder(other[0], down, down, aside, aside, cv2.BORDER_CONSTANT, value=0)
-    if not one[1].any() or not other[1].any():
+    if not one[1].any() or not other[1].any() or any(r < o for r, o in zip(room.shape, one[0].shape, strict=True)):
         return None
     product = cv2.matchTemplate(room, one[0], cv2.TM_CCORR)
     energy = cv2.matchTemplate(room * room, one[1], cv2.TM_CCORR)

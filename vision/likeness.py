@@ -5,62 +5,31 @@ pictures most alike (enhanced correlation, Evangelidis & Psarakis 2008), which t
 own proportions out. What then still differs, character cell by character cell, is the shape of the characters.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from typing import Any
+from difflib import SequenceMatcher
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.between import RIM, unevenness
-from vision.body import Body
-from vision.light import FloatImage, robust_sd
-from vision.matching import SHARED, MatchedLine
-from vision.observations import Measure, PieceView
+from vision.between import RIM, LaidTop, unevenness
+from vision.light import FloatImage
+from vision.matching import MatchedLine
+from vision.observations import Measure
+from vision.registration import at, laid_over, sizes_of
+from vision.seat import Seat, seats
+from vision.tops import Top
+from vision.typeface import LEAST_CELLS, LEAST_LIKENESS, LEAST_PIECES, Alike, likenesses, plain
 
-LEAST_PIECES = 3
-"""Of two pieces that differ neither is the odd one."""
-TALLEST, SMALLEST = 160, 64
-"""Rows a body is brought to; the group's own size in between. A character is then 15 to 40 rows high."""
-SOFT = 0.8
-"""Gaussian sigma, rows, laid over every picture: below the eye of any phone at this size, above its noise."""
 AROUND = 0.15
 """Ground around a line that belongs to its pattern, line heights."""
-SIZES = (0.87, 1.0, 1.15)
-"""Sizes tried before refining, against what the boxes say."""
-LEAST_ALIKE = 0.35
-"""A line that correlates less than this with the pattern was not found again (common practice, no source)."""
-LEAST_RELIABLE = 0.45
-"""Share of a line's variance that is print and not noise; below it shapes say nothing."""
-LEAST_CELLS = 4
-"""Fewer equal characters than this do not show a typeface (common practice, no source)."""
-MOST_ALIKE = 1.15
-"""A noise taken too large must not make a line more than itself."""
-LEAST_LIKENESS = 0.55
-"""No two typefaces are as unlike as this; such a line was laid a character too far (common practice, no source)."""
-STRETCHED = 1.45
-"""A map that stretches more than this has gone astray."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Top:
-    """A body brought to the group's common size.
-
-    Parameters
-    ----------
-    image : ndarray of float32, shape (rows, columns)
-        Luminance over its surroundings' mean, minus one, softened by SOFT.
-    boxes : tuple of (x0, y0, x1, y1)
-        The piece's line boxes there.
-    noise : float
-        Robust deviation of `image` beside the print.
-    """
-
-    image: FloatImage
-    boxes: tuple[tuple[float, float, float, float], ...]
-    noise: float
+CLEAR_ENOUGH = 0.6
+"""Of lines that stand out by this part of the best, the one that is least turned is the pattern (common practice)."""
+ODD = 0.08
+"""A pattern that is less alike than any other line by so much is not the usual one (common practice, no source)."""
+MOSTLY = 0.6
+"""Part of the characters that two lines must have at the same places to be laid over each other (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,20 +39,22 @@ class Fit:
     Parameters
     ----------
     x, y : float
-        Where the pattern's middle lies on this piece, shares of the common body's short side from its upper left.
+        Where the line's middle lies, short sides of the common body from the upper left of the outline.
     wide : float
         Length of the line against the pattern's, for bodies of one length.
     left, right, top, bottom : float
-        Where the body's edges lie from the line's middle if this piece's line were exactly as large as the pattern,
-        in the same unit; left and top are negative.
-    likeness : float
-        Correlation with what at least half of the other pieces show, freed of noise: 1 for one typeface.
-    u : float
-        Standard uncertainty of it.
-    reliable : float
-        Share of the line's variance that is print and not noise, 0 to 1.
+        How far the outline's sides lie from the line's middle if this piece's line were exactly as large as the
+        pattern, in the same unit, all positive.
+    above, below : float
+        The same for the body's edges as they show inside the outline.
+    alike : Alike
+        How like its characters are to the others'.
     uneven : float or None
         From `vision.between`, on the line that most pieces share; None on the others.
+    seat : float or None
+        Where the line's middle lies along the leads, short sides; from `vision.seat`, None where they do not show.
+    length : float or None
+        Logarithm of the line's length against the pattern's, for combs of leads of one length.
     """
 
     x: float
@@ -93,115 +64,192 @@ class Fit:
     right: float
     top: float
     bottom: float
-    likeness: float | None
-    u: float
-    reliable: float
+    above: float
+    below: float
+    alike: Alike
     uneven: float | None = None
+    seat: float | None = None
+    length: float | None = None
 
 
-def fits(
-    views: Sequence[PieceView],
-    bodies: Sequence[Body],
-    luminances: Sequence[FloatImage],
-    matched: Sequence[Sequence[MatchedLine]],
-) -> list[dict[int, Fit]]:
+def fits(tops: Mapping[int, Top], matched: Sequence[Sequence[MatchedLine]], rows: int) -> list[dict[int, Fit]]:
     """Lay every line that at least three pieces share over its clearest instance.
 
     Parameters
     ----------
-    views, bodies, luminances : sequence
-        The pieces, the edges of their tops and their linear luminance.
+    tops : mapping of int to Top
+        The pieces that share a line, brought to one size.
     matched : sequence of sequences of MatchedLine
-        From `vision.matching.match_lines`.
+        From `vision.matching.match_lines`, of all pieces.
+    rows : int
+        Short side of the bodies there.
 
     Returns
     -------
     list of dict of int to Fit
         One entry a slot.
     """
+    shared = shared_lines(matched)
+    if not shared:
+        return []
+    seated = seats({k: top.combs for k, top in tops.items() if top.combs is not None}, rows)
+    strange = strange_lines(matched)
+    most = max(sorted(shared), key=lambda slot: len(shared[slot]))
+    return [_slot(tops, of, seated, rows, strange if slot == most else {}) for slot, of in sorted(shared.items())]
+
+
+def shared_lines(matched: Sequence[Sequence[MatchedLine]]) -> dict[int, dict[int, MatchedLine]]:
+    """Return the lines that at least three pieces share: slot to piece to line."""
     members: dict[int, dict[int, MatchedLine]] = {}
     for k, lines in enumerate(matched):
         for line in lines:
             members.setdefault(line.slot, {})[k] = line
-    shared = {slot: of for slot, of in members.items() if len(of) >= LEAST_PIECES}
-    if not shared:
-        return []
-    needed = {k for of in shared.values() for k in of}
-    rows = int(np.clip(np.median([bodies[k].short for k in needed]), SMALLEST, TALLEST))
-    aspect = float(np.median([(bodies[k].x1 - bodies[k].x0) / (bodies[k].y1 - bodies[k].y0) for k in needed]))
-    tops = {k: _top(views[k], bodies[k], luminances[k], (rows, round(rows * aspect))) for k in needed}
-    most = max(sorted(shared), key=lambda slot: len(shared[slot]))
-    return [_slot(tops, of, uneven=slot == most) for slot, of in sorted(shared.items())]
+    return {slot: of for slot, of in members.items() if len(of) >= LEAST_PIECES}
 
 
-def _top(view: PieceView, body: Body, luminance: FloatImage, shape: tuple[int, int]) -> Top:
-    """Bring one body to the common size."""
-    rows, columns = shape
-    along, down = (body.x1 - body.x0) / columns, (body.y1 - body.y0) / rows
-    matrix = np.array([[along, 0, body.x0 - 0.5 + 0.5 * along], [0, down, body.y0 - 0.5 + 0.5 * down]])
-    if down > 1.5:
-        luminance = cv2.GaussianBlur(luminance, (0, 0), 0.4 * down).astype(np.float32)
-    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    image = cv2.warpAffine(luminance, matrix, (columns, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    image = np.maximum(image, np.float32(1e-5))
-    light = cv2.GaussianBlur(image, (0, 0), rows / 9)
-    relative = cv2.GaussianBlur((image / light - 1).astype(np.float32), (0, 0), SOFT).astype(np.float32)
-    inverse = cv2.invertAffineTransform(matrix)
-    boxes = []
-    bare = np.zeros(shape, bool)
-    rim = round(0.09 * rows)
-    bare[rim : rows - rim, rim : columns - rim] = True
-    for line in view.lines:
-        points = np.asarray(line.face_outline) @ inverse[:, :2].T + inverse[:, 2]
-        (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
-        boxes.append((float(x0), float(y0), float(x1), float(y1)))
-        bare[max(0, int(y0) - 3) : max(0, int(y1) + 4), max(0, int(x0) - 3) : max(0, int(x1) + 4)] = False
-    return Top(relative, tuple(boxes), robust_sd(relative[bare]) if bare.sum() > 200 else 0.05)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Laid:
+    """Equal lines laid over one of them."""
+
+    source: int
+    shape: tuple[int, ...]
+    corner: tuple[int, int]
+    maps: dict[int, NDArray[np.float64]]
+    alike: dict[int, Alike]
+
+    def odd_pattern(self) -> bool:
+        """Whether the pattern is itself the least alike: then the others were bent to the odd one."""
+        known = {k: a.likeness for k, a in self.alike.items() if a.likeness is not None}
+        own = known.pop(self.source, None)
+        return own is not None and bool(known) and own < min(known.values()) - ODD
 
 
-def _slot(tops: dict[int, Top], members: dict[int, MatchedLine], *, uneven: bool) -> dict[int, Fit]:
+def _slot(
+    tops: Mapping[int, Top],
+    members: dict[int, MatchedLine],
+    seated: Mapping[int, Seat],
+    rows: int,
+    strange: Mapping[int, Sequence[int]],
+) -> dict[int, Fit]:
     """Fit one line of all pieces to the clearest one."""
-    rows, columns = next(iter(tops.values())).image.shape
     texts = [line.text for line in members.values()]
     usual = max(set(texts), key=lambda t: (texts.count(t), t))
-    eligible = [k for k in members if members[k].text == usual]
-    clearest = max(eligible, key=lambda k: _clear(tops[k], members[k]))
-    pattern, corner = _pattern(tops[clearest], members[clearest])
-    if min(pattern.shape) < 6:
+    eligible = {k: line for k, line in members.items() if line.text == usual}
+    laid = _laid_over(tops, members, _pattern_piece(tops, eligible))
+    if laid is not None and laid.odd_pattern() and len(eligible) > 1:
+        del eligible[laid.source]
+        laid = _laid_over(tops, members, _pattern_piece(tops, eligible)) or laid
+    if laid is None:
         return {}
-    maps = {k: _laid(pattern, corner, tops[clearest], tops[k], members[clearest], members[k]) for k in members}
+    between = _between(tops, laid, strange, rows) if strange else {}
+    return {k: _fit(tops[k], laid, k, seated.get(k), between.get(k), rows) for k in laid.maps}
+
+
+def _laid_over(tops: Mapping[int, Top], members: dict[int, MatchedLine], source: int) -> _Laid | None:
+    """Lay all lines over one of them; None where fewer than three are found."""
+    pattern, corner = _pattern(tops[source], members[source])
+    if min(pattern.shape) < 6:
+        return None
+    like = [k for k in members if _of_one_text(members[k].text, members[source].text)]
+    maps = {k: laid_over(pattern, corner, tops[source], tops[k], (members[source], members[k])) for k in like}
     found = {k: m for k, m in maps.items() if m is not None}
     if len(found) < LEAST_PIECES:
-        return {}
-    patches = {k: _patch(tops[k].image, m, pattern.shape) for k, m in found.items()}
-    alike = _likenesses(patches, {k: tops[k].noise for k in found}, {k: members[k].text for k in found})
-    between = _between(tops, found, corner) if uneven else {}
-    middle = np.array([0.5 * (pattern.shape[1] - 1), 0.5 * (pattern.shape[0] - 1), 1.0])
-    fitted = {}
-    for k, m in found.items():
-        x, y = (float(v) + 0.5 for v in m @ middle)
-        likeness, u, reliable = alike[k]
-        along, down = float(m[0, 0]), float(m[1, 1])
-        ends = (-x / along, (columns - x) / along, -y / down, (rows - y) / down)
-        left, right, upper, lower = (end / rows for end in ends)
-        fitted[k] = Fit(x / rows, y / rows, along, left, right, upper, lower, likeness, u, reliable, between.get(k))
-    return fitted
+        return None
+    alike = _alike(tops, found, pattern.shape, members)
+    found = {k: m for k, m in found.items() if k in alike}
+    return _Laid(source, pattern.shape, corner, found, alike) if len(found) >= LEAST_PIECES else None
 
 
-def _between(tops: dict[int, Top], maps: dict[int, NDArray[np.float64]], corner: tuple[int, int]) -> dict[int, float]:
+def _fit(top: Top, laid: _Laid, k: int, seat: Seat | None, uneven: float | None, rows: int) -> Fit:
+    """Where one piece's line lies on its body, and how large it is."""
+    m = laid.maps[k]
+    x, y = (float(v) + 0.5 for v in at(m, 0.5 * (laid.shape[1] - 1), 0.5 * (laid.shape[0] - 1)))
+    x0, y0, x1, y1 = top.face
+    along = sizes_of(m, laid.shape)[0]
+    unit = along * rows
+    return Fit(
+        x=(x - x0) / rows, y=(y - y0) / rows, wide=along,
+        left=(x - x0) / unit, right=(x1 - x) / unit, top=(y - y0) / unit, bottom=(y1 - y) / unit,
+        above=(y - top.body[1]) / unit, below=(top.body[3] - y) / unit,
+        alike=laid.alike[k], uneven=uneven,
+        seat=None if seat is None else seat.place(x, (y - y0) / (y1 - y0)) / rows,
+        length=None if seat is None else float(np.log(along / seat.longer())),
+    )  # fmt: skip
+
+
+def _alike(
+    tops: Mapping[int, Top],
+    maps: dict[int, NDArray[np.float64]],
+    shape: tuple[int, ...],
+    members: dict[int, MatchedLine],
+) -> dict[int, Alike]:
+    """How like each line is to the others; those that were laid wrongly are left out, for they would spoil the rest."""
+    patches = {k: _patch(tops[k].image, m, shape) for k, m in maps.items()}
+    while True:
+        keys = list(patches)
+        alike = likenesses(patches, {k: tops[k].noise for k in keys}, {k: members[k].text for k in keys})
+        astray = {k: a.likeness for k, a in alike.items() if a.likeness is not None and a.likeness < LEAST_LIKENESS}
+        if not astray or len(keys) < LEAST_PIECES:
+            return alike
+        del patches[min(astray, key=lambda k: astray[k] or 0.0)]
+
+
+def _between(tops: Mapping[int, Top], laid: _Laid, strange: Mapping[int, Sequence[int]], rows: int) -> dict[int, float]:
     """Lay whole tops over the pattern's and ask what stands between the characters."""
-    rows, columns = next(iter(tops.values())).image.shape
-    rim = round(RIM * rows)
-    within = np.zeros((rows, columns), np.uint8)
-    within[rim : rows - rim, rim : columns - rim] = 1
-    images, inside = {}, {}
-    for k, m in maps.items():
-        whole = m.copy()
-        whole[:, 2] -= m[:, :2] @ np.array(corner, np.float64)
-        images[k] = _patch(tops[k].image, whole, (rows, columns))
+    corner, shape = laid.corner, tops[laid.source].image.shape
+    whole_tops = {}
+    for k, m in laid.maps.items():
+        whole = m @ np.array([[1.0, 0.0, -corner[0]], [0.0, 1.0, -corner[1]], [0.0, 0.0, 1.0]])
         flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
-        inside[k] = (cv2.warpAffine(within, whole, (columns, rows), flags=flags) > 0) & (within > 0)
-    return unevenness(images, inside)
+        inside = cv2.warpPerspective(
+            _within(tops[k], strange[k], rows), whole, (shape[1], shape[0]), flags=flags
+        )  # fmt: skip
+        whole_tops[k] = LaidTop(_patch(tops[k].image, whole, shape), inside > 0)
+    return unevenness(whole_tops, rows)
+
+
+def strange_lines(matched: Sequence[Sequence[MatchedLine]]) -> dict[int, list[int]]:
+    """Return which lines of each piece say what most of its siblings do not: another date is no older marking."""
+    found = {}
+    for k, lines in enumerate(matched):
+        said = [{(line.slot, _bare(line.text)) for line in other} for j, other in enumerate(matched) if j != k]
+        found[k] = [
+            line.geometry.line
+            for line in lines
+            if 2 * sum((line.slot, _bare(line.text)) in one for one in said) < len(said)
+        ]
+    return found
+
+
+def _within(top: Top, strange: Sequence[int], rows: int) -> NDArray[np.uint8]:
+    """1 well within the body's rim, 0 on lines that are this piece's own."""
+    rim = RIM * rows
+    x0, y0, x1, y1 = top.body
+    within = np.zeros(top.image.shape, np.uint8)
+    within[round(y0 + rim) : round(y1 - rim), round(x0 + rim) : round(x1 - rim)] = 1
+    for left, upper, right, lower in (top.boxes[number] for number in strange):
+        within[max(0, int(upper)) : int(lower) + 1, max(0, int(left)) : int(right) + 1] = 0
+    return within
+
+
+def _pattern_piece(tops: Mapping[int, Top], members: Mapping[int, MatchedLine]) -> int:
+    """The piece whose line is the pattern: of the clear ones the one whose outline is most like the others'.
+
+    An outline that leans makes one end of its line larger than the other, and every other line must then be bent to it.
+    """
+    clear = {k: _clear(tops[k], line) for k, line in members.items()}
+    shapes = {k: _shape_of(tops[k], line) for k, line in members.items()}
+    usual = np.median(list(shapes.values()), axis=0)
+    good = [k for k in sorted(members) if clear[k] >= CLEAR_ENOUGH * max(clear.values())]
+    return min(good, key=lambda k: float(np.abs(shapes[k] - usual).sum()))
+
+
+def _shape_of(top: Top, line: MatchedLine) -> NDArray[np.float64]:
+    """What a leaning outline changes: the body's proportions and the line's turn."""
+    x0, y0, x1, y1 = top.body
+    angle = line.geometry.baseline_angle
+    turn = np.radians(angle.value) if isinstance(angle, Measure) else 0.0
+    return np.array([np.log((x1 - x0) / (y1 - y0)), 3 * turn])
 
 
 def _clear(top: Top, line: MatchedLine) -> float:
@@ -220,117 +268,22 @@ def _pattern(top: Top, line: MatchedLine) -> tuple[FloatImage, tuple[int, int]]:
     return top.image[upper:lower, left:right], (left, upper)
 
 
-def _laid(
-    pattern: FloatImage, corner: tuple[int, int], source: Top, top: Top, sample: MatchedLine, line: MatchedLine
-) -> NDArray[np.float64] | None:
-    """The affine map (2, 3) from the pattern's pixels to this top's; None where the line is not found again."""
-    if top is source:
-        return np.array([[1.0, 0.0, corner[0]], [0.0, 1.0, corner[1]]])
-    start = _start(pattern, top, source.boxes[sample.geometry.line], line, sample)
-    if start is None:
-        return None
-    kinds = cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT
-    find: Any = cv2.findTransformECC  # its stub knows no call with a filter size
-    try:
-        # Softened first: strokes a pixel or two off their place pull no more.
-        _, near = find(pattern, top.image, start, cv2.MOTION_AFFINE, (kinds, 25, 1e-3), None, 5)
-        alike, fitted = find(pattern, top.image, near, cv2.MOTION_AFFINE, (kinds, 20, 1e-4), None, 1)
-    except cv2.error:
-        return None
-    found = np.asarray(fitted, np.float64)
-    sizes = np.hypot(found[0, :2], found[1, :2])
-    if alike < LEAST_ALIKE or max(sizes.max(), 1 / max(1e-6, sizes.min())) > STRETCHED:
-        return None
-    return found
-
-
-def _start(
-    pattern: FloatImage, top: Top, sample_box: tuple[float, ...], line: MatchedLine, sample: MatchedLine
-) -> NDArray[np.float32] | None:
-    """Where and how large the pattern is best found near the line's own box, by correlation alone."""
-    x0, y0, x1, y1 = top.boxes[line.geometry.line]
-    tall = _ratio(line.geometry.character_height, sample.geometry.character_height)
-    wide = (x1 - x0) / max(1.0, sample_box[2] - sample_box[0]) if line.text == sample.text else 1.0
-    reach = 0.35 * (y1 - y0) + 3
-    best, found = LEAST_ALIKE, None
-    for across in dict.fromkeys((1.0, round(tall, 2))):
-        for along in dict.fromkeys((*SIZES, round(float(np.clip(wide, 0.75, 1.33)), 2))):
-            size = (max(6, round(pattern.shape[1] * along)), max(6, round(pattern.shape[0] * across)))
-            # The box may be clipped or generous: the pattern must fit into what is searched.
-            extra_x, extra_y = max(0.0, size[0] - (x1 - x0)) / 2, max(0.0, size[1] - (y1 - y0)) / 2
-            left, upper = max(0, int(x0 - reach - extra_x)), max(0, int(y0 - reach - extra_y))
-            window = top.image[upper : int(y1 + reach + extra_y) + 1, left : int(x1 + reach + extra_x) + 1]
-            if window.shape[0] < size[1] or window.shape[1] < size[0]:
-                continue
-            scaled = cv2.resize(pattern, size, interpolation=cv2.INTER_LINEAR)
-            _, alike, _, place = cv2.minMaxLoc(cv2.matchTemplate(window, scaled, cv2.TM_CCOEFF_NORMED))
-            if alike > best:
-                best = alike
-                found = (size[0] / pattern.shape[1], size[1] / pattern.shape[0], place[0] + left, place[1] + upper)
-    if found is None:
-        return None
-    return np.array([[found[0], 0, found[2]], [0, found[1], found[3]]], np.float32)
-
-
-def _ratio(one: object, other: object) -> float:
-    """Ratio of two measures, 1 where either is lacking, within what an outline may be off."""
-    if isinstance(one, Measure) and isinstance(other, Measure) and other.value > 0:
-        return float(np.clip(one.value / other.value, 0.75, 1.33))
-    return 1.0
-
-
 def _patch(image: FloatImage, matrix: NDArray[np.float64], shape: tuple[int, ...]) -> FloatImage:
     """The line as the pattern shows it."""
     size = (shape[1], shape[0])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return cv2.warpAffine(image, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+    return cv2.warpPerspective(image, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
 
 
-def _likenesses(
-    patches: dict[int, FloatImage], noises: dict[int, float], texts: dict[int, str]
-) -> dict[int, tuple[float | None, float, float]]:
-    """Correlation of each piece with the better half of the others, median over character cells, its
-    uncertainty, and how much of the line is print.
-
-    Each correlation is divided by the root of both reliabilities (Spearman 1904, correction for attenuation), so that
-    noise alone does not make a piece unlike the others. Cells whose characters were read differently are left out.
-    """
-    keys = list(patches)
-    cells = max(3, int(np.median([len(text) for text in texts.values()])))
-    edges = np.linspace(0, next(iter(patches.values())).shape[1], cells + 1).round().astype(int)
-    unit, reliable = {}, {}
-    for k in keys:
-        parts = [patches[k][:, a:b].astype(np.float64).ravel() for a, b in pairwise(edges)]
-        parts = [p - p.mean() for p in parts]
-        powers = np.array([max(float(p @ p) / p.size, 1e-12) for p in parts])
-        unit[k] = [p / np.sqrt(v * p.size) for p, v in zip(parts, powers, strict=True)]
-        reliable[k] = np.clip(1 - noises[k] ** 2 / powers, 0.05, 1.0)
-    result: dict[int, tuple[float | None, float, float]] = {}
-    good = [k for k in keys if float(np.median(reliable[k])) >= LEAST_RELIABLE]
-    for k in keys:
-        pairs = []
-        for j in good if k in good else []:
-            same = _same(texts[k], texts[j], cells)
-            if j == k or len(same) < LEAST_CELLS:
-                continue
-            raw = np.array([float(unit[k][c] @ unit[j][c]) for c in same])
-            each = np.minimum(raw / np.sqrt(reliable[k][same] * reliable[j][same]), MOST_ALIKE)
-            pairs.append((float(np.median(each)), 1.2533 * float(np.std(each)) / np.sqrt(len(same))))
-        pairs.sort(reverse=True)
-        likeness, u = pairs[(len(pairs) - 1) // 2] if len(pairs) >= LEAST_PIECES - 1 else (None, 1.0)
-        if likeness is not None and likeness < LEAST_LIKENESS:
-            likeness = None
-        result[k] = (likeness, u, float(np.median(reliable[k])))
-    return result
+def _of_one_text(one: str, other: str) -> bool:
+    """Whether most characters stand at their place in both: two date codes of one shape are not the same print."""
+    a, b = plain(one), plain(other)
+    same = sum(x == y for x, y in zip(a, b, strict=False)) if len(a) == len(b) else 0
+    if len(a) != len(b):
+        same = sum(block.size for block in SequenceMatcher(None, a, b, autojunk=False).get_matching_blocks())
+    return same >= max(LEAST_CELLS, MOSTLY * max(len(a), len(b)))
 
 
-def _same(one: str, other: str, cells: int) -> list[int]:
-    """Cells that show the same character; all of them where the texts cannot be held beside each other."""
-    if len(one) != cells or len(other) != cells:
-        return list(range(cells)) if _plain(one) == _plain(other) else []
-    return [c for c, (a, b) in enumerate(zip(_plain(one), _plain(other), strict=True)) if a == b]
-
-
-def _plain(text: str) -> str:
-    """Characters that many typefaces draw alike are one."""
-    return text.translate(SHARED)
+def _bare(text: str) -> str:
+    """Letters and digits alone: a speck read as a full stop is no other marking."""
+    return "".join(char for char in plain(text) if char.isalnum())

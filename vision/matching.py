@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 from itertools import pairwise
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,8 @@ ALIKE = 0.7
 """Part of the characters two readings of one line share at least (common practice, no source)."""
 # Shapes that markings share (0 and O, 1 and I) are one character here: a reader's slip must not part two lines.
 SHARED = str.maketrans("OQDIL", "00011")
+EITHER = frozenset("0ODQ1IL2Z5S8B6G")
+"""Letters and digits that a reader takes for each other."""
 
 Value = Measure | NotMeasured
 
@@ -81,14 +84,22 @@ def _plain(text: str) -> str:
 def _likeness(a: str, b: str) -> float:
     """0 to 1; equal shape of four or more characters with a digit counts as alike."""
     ratio = SequenceMatcher(None, a.translate(SHARED), b.translate(SHARED), autojunk=False).ratio()
-    if len(a) >= 4 and _shape(a) == _shape(b) and any(c.isdigit() for c in a):
+    if len(a) >= 4 and _of_one_shape(a, b) and any(c.isdigit() for c in a):
         ratio = max(ratio, 0.5 * ratio + 0.5, ALIKE)
     return ratio
 
 
-def _shape(text: str) -> str:
-    """Letters and digits by kind."""
-    return "".join("9" if c.isdigit() else "A" if c.isalpha() else c for c in text)
+def _of_one_shape(a: str, b: str) -> bool:
+    """Whether letters and digits stand at the same places, one of them left out that is easily read as the other."""
+    if len(a) != len(b):
+        return False
+    unlike = [x + y for x, y in zip(a, b, strict=True) if _kind(x) != _kind(y)]
+    return not unlike or (len(unlike) == 1 and any(c in EITHER for c in unlike[0]))
+
+
+def _kind(char: str) -> str:
+    """Letter or digit."""
+    return "9" if char.isdigit() else "A" if char.isalpha() else char
 
 
 def relative(
@@ -134,7 +145,7 @@ def pitches(matched: Sequence[Sequence[MatchedLine]]) -> list[Relative | None]:
         for line in lines:
             if isinstance(line.geometry.baseline, Measure):
                 places.setdefault(line.slot, []).append(line.geometry.baseline.value)
-    order = sorted((s for s in places if len(places[s]) > 1), key=lambda s: float(np.median(places[s])))
+    order = sorted((s for s in places if len(places[s]) > 1), key=lambda s: median(places[s]))
     table: dict[tuple[int, int], dict[int, tuple[float, float]]] = {}
     for k, lines in enumerate(matched):
         by_slot = {line.slot: line.geometry for line in lines}
@@ -166,7 +177,7 @@ def averaged(
     for values in table.values():
         if len(values) < 2:
             continue
-        centre = float(np.median([v for v, _ in values.values()]))
+        centre = median([v for v, _ in values.values()])
         for k, (value, u) in values.items():
             offsets[k].append((value - centre, u, value, len(values) - 1.0))
     result: list[Relative | None] = []

@@ -287,6 +287,10 @@ class PieceView:
     cell: int | None = None
     """Number of the inspection card's cell in which it lies, if any."""
     size: TopSize | NotMeasured = NotMeasured("no card in view")
+    photo_size: tuple[int, int] | None = None
+    """Width and height of that photo: how askew a camera sees a piece depends on where in the photo it lies."""
+    around: Rgb | None = None
+    """The face with its leads and what else is near (`vision.faces.surroundings`); None where it was not kept."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -69,13 +69,15 @@ SCRATCHES = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.
 GLOSS = Quantity("surface-differs", "surface", "The top is", "shinier", "duller", "1", False, 0.15, 0.40, 1.0)
 SHAPE = Quantity("lettering-shape-differs", "lettering", "The characters are shaped", "", "", "ratio", False,
                  0.017, 0.03, 0.12)
+STEPS = Quantity("lettering-shape-differs", "lettering", "The characters stand at other distances", "", "", "ratio",
+                 False, 0.0028, 0.006, 0.02)
 LENGTH = Quantity("lettering-size-differs", "lettering", "For the length of the body the line of print is", "longer",
-                  "shorter", "ratio", True, 0.028, 0.03, 0.2)
+                  "shorter", "ratio", True, 0.014, 0.025, 0.1)
 ACROSS = Quantity("lettering-position-differs", "lettering", "The marking stands", "further right", "further left",
-                  "body", False, 0.034, 0.05, 0.2)
+                  "body", False, 0.022, 0.04, 0.2)
 BELOW = Quantity("lettering-position-differs", "lettering", "The marking stands", "lower", "higher",
-                 "body", False, 0.026, 0.04, 0.2)
-BETWEEN = Quantity("surface-old-mark", "surface", "", "", "", "ratio", True, 0.22, 0.35, 1.2)
+                 "body", False, 0.02, 0.035, 0.2)
+BETWEEN = Quantity("surface-old-mark", "surface", "", "", "", "ratio", True, 0.095, 0.15, 0.6)
 GRAIN = Quantity("surface-differs", "surface", "The fine grain of the top is", "stronger", "weaker",
                  "ratio", True, 0.067, 0.30, 0.6)
 LINED = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.062, 0.15, 0.6)

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 from scipy import special
@@ -82,9 +83,10 @@ def scatter(values: Sequence[float]) -> float:
     n = len(values)
     if n < 2:
         return 0.0
-    array = np.asarray(values, dtype=np.float64)
     factor = _SMALL.get(n, n / (n - 0.8))
-    return float(factor * MAD_TO_SD * np.median(np.abs(array - np.median(array))))
+    middle = float(median(values))
+    # For a handful of values the standard library's median is ten times as quick as NumPy's.
+    return float(factor * MAD_TO_SD * median([abs(float(value) - middle) for value in values]))
 
 
 def deviation(
@@ -121,14 +123,14 @@ def deviation(
     own = MAD_EFFICIENCY * (n - 1)
     freedom = DECLARED_WEIGHT + own
     # The others' own measurement noise is part of what they show, so it is not counted against the allowance twice.
-    noise = float(np.median(np.square(np.asarray(others_u, dtype=np.float64))))
+    noise = float(median(others_u)) ** 2
     shown = max(0.0, scatter(others) ** 2 - noise)
     # A few that agree by chance must not narrow what is allowed; a few that do not agree are a poor measure at once.
     between = (DECLARED_WEIGHT * allowance**2 + own * shown) / freedom + DISAGREEING * shown
     centre_u2 = (np.pi / 2 if n > 2 else 1.0) * (between + noise) / n
     width = float(np.sqrt(between + u**2 + centre_u2))
     bound = -float(special.stdtrit(freedom, float(special.ndtr(-OUTLYING))))
-    return Deviation(value - float(np.median(np.asarray(others))), width, bound, n)
+    return Deviation(value - float(median(others)), width, bound, n)
 
 
 def levelled(
