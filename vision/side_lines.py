@@ -79,7 +79,7 @@ def _patch(image: FloatImage, corners: Corners) -> tuple[FloatImage, Corners, in
         corners, first, second = np.roll(corners, -1, axis=0), second, first
     long = round(_SHORT * min(first / second, _LONGEST))
     ax, ay = round(_END_AIR * _SHORT), round(_AIR * _SHORT)
-    box = np.array([[0, 0], [long, 0], [long, _SHORT], [0, _SHORT]]) + [ax - 0.5, ay - 0.5]
+    box = np.array([[ax, ay], [ax + long, ay], [ax + long, ay + _SHORT], [ax, ay + _SHORT]]) - 0.5
     back = cv2.getPerspectiveTransform(box.astype(np.float32), corners.astype(np.float32))
     size = long + 2 * ax, _SHORT + 2 * ay
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
