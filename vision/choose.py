@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from vision.evidence import Evidence
 from vision.geometry import Corners, axis_box, box_overlap, quad_area, quad_overlap, quad_sides
 
-_KEPT, _SURE = 0.5, 0.8
+_KEPT, _SURE, _PLAIN = 0.5, 0.8, 0.9
 _LARGER, _LARGEST = 1.25, 7.0  # how many times a patch's area its top has
 _COVERED = 0.7  # share of a side of the top along which leads are seen
 _WITHIN = 0.85
@@ -49,12 +49,16 @@ def _apart(candidates: Sequence[Candidate]) -> list[Candidate]:
     ordered = sorted((c for c in candidates if c.score >= _KEPT), key=lambda c: -c.score)
     kept: list[Candidate] = []
     claimed: set[int] = set()
+    beside: set[int] = set()
     for candidate in ordered:
         whole = _whole(candidate, ordered)
         rows = set(whole.evidence.rows)
-        if (rows and rows <= claimed) or any(clash(whole.corners, other.corners) for other in kept):
+        # Bare ground is told from a chip even by rows that others seem to have.
+        taken = claimed if whole.evidence.on or whole.score >= _PLAIN else beside
+        if (rows and rows <= taken) or any(clash(whole.corners, other.corners) for other in kept):
             continue
         claimed |= rows
+        beside |= rows | set(whole.evidence.claims)
         kept.append(whole)
     return kept
 

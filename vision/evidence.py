@@ -7,7 +7,7 @@ outlines narrower than any package, tiny ones, askew ones, those on the frame, c
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -23,6 +23,7 @@ FloatImage = NDArray[np.float32]
 
 _PARALLEL = 0.985
 _INSIDE, _OUTSIDE = 0.12, 0.35  # between how far inside and outside of a side, in short sides, its row stands
+_FARTHER, _MOSTLY = 0.55, 0.4  # where, and covering how much of the side, a row is taken for the top's own
 _ALIKE_PITCH = 1.15
 # A body is at least so many lead pitches wide: 2.5 for the narrowest DIP, 3.1 for the narrowest SOIC (JEDEC MS-001,
 # MS-012), less what perspective takes.
@@ -87,7 +88,8 @@ class View:
 class Evidence:
     """Of one outline: the probability that it is a top, which texts lie on it, which rows of leads stand at it.
 
-    `covered` is the share of the better side along which leads were followed; `facing`: both rows have one pitch.
+    `covered` is the share of the better side along which leads were followed; `facing`: both rows have one pitch;
+    `claims`: all rows at these sides.
     """
 
     score: float
@@ -96,16 +98,21 @@ class Evidence:
     leads: float
     covered: float
     facing: bool
+    claims: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class _Beside:
-    """The row at one side: share of the side that it covers, its pitch, how much it stretches away, its index."""
+    """The row at one side: share of the side that it covers, its pitch, how much it stretches away, its index.
+
+    `all` names every row that stands there: leads bent twice make two.
+    """
 
     cover: float = 0.0
     pitch: float = 0.0
     lean: float = 0.0
     row: int = -1
+    all: tuple[int, ...] = ()
 
 
 def measured(view: View, fit: Fit) -> tuple[dict[str, float], Evidence]:
@@ -147,8 +154,9 @@ def measured(view: View, fit: Fit) -> tuple[dict[str, float], Evidence]:
     odds = (_CLOSE_UP if sized and area > _FILLS else 0.0) - _COLOURED * max(0.0, chroma - _COLOUR)
     odds += BIAS + sum(WEIGHTS.get(name, 0.0) * value for name, value in features.items())
     rows = tuple(side.row for side in pair if side.row >= 0)
+    claims = tuple(k for side in pair for k in side.all)
     score = 0.0 if not sized and leads < _HINT else float(1 / (1 + np.exp(-odds)))
-    return features, Evidence(score, on, rows, leads, pair[0].cover, features["pitch_alike"] > 0)
+    return features, Evidence(score, on, rows, leads, pair[0].cover, features["pitch_alike"] > 0, claims)
 
 
 def flanking(corners: Corners, rows: Sequence[LeadRow]) -> list[_Beside]:
@@ -162,8 +170,8 @@ def flanking(corners: Corners, rows: Sequence[LeadRow]) -> list[_Beside]:
         away, length = outward(start, end, centre), float(np.linalg.norm(end - start))
         along = (end - start) / (length + 1e-9)
         out, at = (middles - start) @ away, (middles - start) @ along
-        near = (out > -_INSIDE * short) & (out < _OUTSIDE * short) & (at > 0.2 * length) & (at < 0.8 * length)
-        best = _Beside()
+        near = (out > -_INSIDE * short) & (out < _FARTHER * short) & (at > 0.2 * length) & (at < 0.8 * length)
+        best, every = _Beside(), []
         for k in np.flatnonzero(near):
             row = rows[int(k)]
             if abs(float(row.along @ along)) < _PARALLEL:
@@ -171,10 +179,12 @@ def flanking(corners: Corners, rows: Sequence[LeadRow]) -> list[_Beside]:
             places = (row.points - start) @ along
             first, last = float(places.min()) - row.pitch / 2, float(places.max()) + row.pitch / 2
             cover = max(0.0, min(last, length) - max(first, 0.0)) / max(length, last - first)
-            if cover > best.cover:
+            if cover > _MOSTLY:
+                every.append(int(k))
+            if cover > best.cover and out[k] < _OUTSIDE * short:
                 lean = -row.lean * float(np.sign((centre - row.points[0]) @ row.across))
                 best = _Beside(cover, row.pitch, lean, int(k))
-        found.append(best)
+        found.append(replace(best, all=tuple(every)))
     return found
 
 

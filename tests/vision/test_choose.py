@@ -15,11 +15,12 @@ def candidate(
     rows: tuple[int, ...] = (),
     on: tuple[int, ...] = (),
     facing: bool = True,
+    claims: tuple[int, ...] = (),
 ) -> Candidate:
     """A candidate with its upper left corner at (x, y)."""
     width, height = size
     corners = np.array([[x, y], [x + width, y], [x + width, y + height], [x, y + height]])
-    return Candidate(corners, Evidence(score, on, rows, 0.9, 0.95, facing))
+    return Candidate(corners, Evidence(score, on, rows, 0.9, 0.95, facing, claims))
 
 
 def places(found: list[Candidate]) -> list[tuple[float, float]]:
@@ -38,6 +39,17 @@ def test_the_ground_between_two_chips_has_no_row_of_its_own() -> None:
     upper, lower = candidate(0, 0, 0.99, rows=(0, 1)), candidate(0, 160, 0.98, rows=(2, 3))
     between = candidate(0, 80, 0.9, size=(200, 66), rows=(1, 2))
     assert places(chosen([between, upper, lower])) == [(0, 0), (0, 160)]
+
+
+def test_bare_ground_between_leads_bent_twice_has_no_row_of_its_own() -> None:
+    upper, lower = (
+        candidate(0, 0, 0.99, rows=(0, 1), claims=(1, 6)),
+        candidate(0, 160, 0.98, rows=(2, 3), claims=(7, 2)),
+    )
+    between = candidate(0, 80, 0.7, size=(200, 66), rows=(6, 7))
+    assert places(chosen([between, upper, lower])) == [(0, 0), (0, 160)]
+    printed = candidate(0, 80, 0.7, size=(200, 66), rows=(6, 7), on=(4,))
+    assert len(chosen([printed, upper, lower])) == 3
 
 
 def test_a_label_on_a_top_gives_way_to_the_top() -> None:
