@@ -33,6 +33,7 @@ _NARROWEST = 2.1
 _FILLS, _CLOSE_UP = 0.12, 3.0
 # Black plastic in warm light reaches this chroma; a board's lacquer goes beyond. Common practice, no source.
 _COLOUR, _COLOURED = 28.0, 0.2
+_LOWEST, _HIGHEST = 0.05, 0.6  # a line's height in short sides of its top; what is higher is the ground of a line
 _HINT = 0.3  # without print on it, a top's leads show at least so much regularity
 _TINY = 0.0017  # share of the picture below which an outline is likelier something else than a chip
 _GREY, _DARK = 14.0, 130.0  # chroma and lightness (CIELAB scaled to 8 bits) that no moulded top exceeds in fair light
@@ -120,7 +121,8 @@ def measured(view: View, fit: Fit) -> tuple[dict[str, float], Evidence]:
     corners = fit.corners
     short, long = sorted(quad_sides(corners))
     on = tuple(k for k, text in enumerate(view.texts) if inside(corners, text.mean(axis=0)))
-    sized = sum(0.05 < min(quad_sides(view.texts[k])) / short < 0.6 for k in on)
+    heights = [min(quad_sides(view.texts[k])) / short for k in on]
+    sized = sum(_LOWEST < height < _HIGHEST for height in heights)
     sides = flanking(corners, view.rows)
     way = max((0, 1), key=lambda k: sides[k].cover + sides[k + 2].cover + 2 * min(sides[k].cover, sides[k + 2].cover))
     pair = sorted((sides[way], sides[way + 2]), key=lambda side: -side.cover)
@@ -155,7 +157,8 @@ def measured(view: View, fit: Fit) -> tuple[dict[str, float], Evidence]:
     odds += BIAS + sum(WEIGHTS.get(name, 0.0) * value for name, value in features.items())
     rows = tuple(side.row for side in pair if side.row >= 0)
     claims = tuple(k for side in pair for k in side.all)
-    score = 0.0 if not sized and leads < _HINT else float(1 / (1 + np.exp(-odds)))
+    nothing = not sized and (leads < _HINT or max(heights, default=0.0) >= _HIGHEST)
+    score = 0.0 if nothing else float(1 / (1 + np.exp(-odds)))
     return features, Evidence(score, on, rows, leads, pair[0].cover, features["pitch_alike"] > 0, claims)
 
 

@@ -21,7 +21,11 @@ _LONGEST = 7.0  # short sides; longer outlines are squeezed
 _AIR, _END_AIR = 0.44, 0.6  # how far outside the outline its sides and its ends are looked for, in short sides
 _DEEP = 0.25  # how far inside, in short sides
 _NOISE, _LEAST_STEP, _OF_STRONGEST = 3.0, 2.0, 0.5
-_ALIKE, _SPREADS = 9.0, 3.0  # grey levels, or so many deviations, by which a place may differ from the top's colour
+_ALIKE, _MOST_ALIKE, _SPREADS = (
+    9.0,
+    20.0,
+    3.0,
+)  # grey levels, or so many deviations, by which a place may differ from the top's colour
 _NOTCH = 0.18  # half a notch's width, as a share of the end: 2 mm or so of 6.4
 _BAND = 3  # rows in which likeness is averaged
 
@@ -94,7 +98,7 @@ def _fit_once(image: FloatImage, corners: Corners) -> Fit | None:
     colour = np.median(core[::2], axis=0)
     off = _largest(cv2.absdiff(flat, np.broadcast_to(colour.astype(np.float32), flat.shape)))
     spread = float(np.median(off[ay + 6 : rows - ay - 6, ax + 6 : columns - ax - 6]))
-    like = (off < max(_ALIKE, _SPREADS * spread)).astype(np.float32)
+    like = (off < np.clip(_SPREADS * spread, _ALIKE, _MOST_ALIKE)).astype(np.float32)
     down = _steps(flat)
     across = _steps(np.ascontiguousarray(flat.transpose(1, 0, 2)))
     mx, my = ax + 3, ay + 2  # corners are rounded and marks stand at the ends
