@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.geometry import Corners, clockwise, outward, quad_area, quad_sides
+from vision.geometry import Corners, clockwise, meet, outward
 from vision.lead_rows import LeadRow
 from vision.proposals import Proposal
 
@@ -23,9 +23,9 @@ _INWARD = 0.15  # sum of what both rows' leads stretch towards each other, above
 _SEARCH = 0.6  # how far from there, in pitches, an edge is looked for
 _STEPS = 25
 _CORE, _LIKE = 0.8, 0.6
-_PART = 0.5  # a top that is larger than this share of an outline is the outline's own
-# Between how far inside and outside of a side, in short sides, a row stands beside it.
-_INSIDE, _OUTSIDE = 0.12, 0.3
+# Widths of bodies in pitches (6.35 and 13.7 mm over 2.54, JEDEC MS-001 and MS-011), how far they begin behind the
+# middle of their leads, and how many leads and how much lean tell of them.
+_BODIES, _SETBACK, _LEAST_ALONE, _LEAST_WIDE, _LEANS = (2.5, 5.4), 0.15, 5, 9, 0.15
 # What the fit to a region would have said of a proposal that no region backs, and its votes.
 _FILL, _VOTES = 0.96, 6.0
 
@@ -50,6 +50,35 @@ def from_rows(grey: NDArray[np.float32], rows: Sequence[LeadRow]) -> list[Propos
     return found
 
 
+def from_single_rows(rows: Sequence[LeadRow]) -> list[Proposal]:
+    """Propose the tops that rows would have if the row across from them could not be seen.
+
+    Parameters
+    ----------
+    rows : sequence of LeadRow
+
+    Returns
+    -------
+    list of Proposal
+        On the side that the leads stretch away from, or on both; of a narrow body and, at long rows, of a wide one.
+    """
+    found: list[Proposal] = []
+    for k, row in enumerate(rows):
+        if len(row.points) < _LEAST_ALONE:
+            continue
+        wide = _BODIES if len(row.points) >= _LEAST_WIDE else _BODIES[:1]
+        over = _OVERHANG * row.pitch * row.along
+        ends = row.points[0] - over, row.points[-1] + over
+        for side in (1.0, -1.0):
+            if row.lean * side > _LEANS:
+                continue
+            for body in wide:
+                near, far = (side * row.pitch * away * row.across for away in (_SETBACK, _SETBACK + body))
+                corners = clockwise(np.array([ends[0] + near, ends[1] + near, ends[1] + far, ends[0] + far]))
+                found.append(Proposal(corners, _FILL, _outline(corners), 1.0, (k,)))
+    return found
+
+
 def stretching_out(rows: Sequence[LeadRow], pair: tuple[int, ...]) -> float:
     """Return how much the leads of two facing rows stretch away from each other, -2 to 2."""
     one, other = (rows[k] for k in pair)
@@ -68,46 +97,6 @@ def _astride(corners: Corners, rows: Sequence[LeadRow], k: int, j: int) -> bool:
         if i not in (k, j) and alike and cv2.pointPolygonTest(core, (float(x), float(y)), False) > 0:
             return True
     return False
-
-
-def beside(corners: Corners, rows: Sequence[LeadRow]) -> tuple[int, ...]:
-    """Return which rows stand along the sides of an outline, just outside it.
-
-    Parameters
-    ----------
-    corners : ndarray of float64, shape (4, 2)
-    rows : sequence of LeadRow
-    """
-    if not rows:
-        return ()
-    centre, short = corners.mean(axis=0), min(quad_sides(corners))
-    middles = np.array([row.points.mean(axis=0) for row in rows])
-    found: list[int] = []
-    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        away, length = outward(start, end, centre), float(np.linalg.norm(end - start))
-        along = (end - start) / (length + 1e-9)
-        out, on = (middles - start) @ away, (middles - start) @ along
-        near = (out > -_INSIDE * short) & (out < _OUTSIDE * short) & (on > 0.2 * length) & (on < 0.8 * length)
-        own = [int(k) for k in np.flatnonzero(near) if abs(float(rows[int(k)].along @ along)) > _PARALLEL]
-        if own:  # the next chip's row may stand there, too
-            found.append(min(own, key=lambda k: abs(float(out[k]))))
-    return tuple(found)
-
-
-def holds(corners: Corners, tops: Sequence[Corners]) -> int:
-    """Return how many smaller tops lie inside an outline: then it is the ground of several chips.
-
-    Parameters
-    ----------
-    corners : ndarray of float64, shape (4, 2)
-    tops : sequence of ndarray, shape (4, 2)
-    """
-    shape, area = corners.astype(np.float32), quad_area(corners)
-    count = 0
-    for top in tops:
-        x, y = top.mean(axis=0)
-        count += quad_area(top) < _PART * area and cv2.pointPolygonTest(shape, (float(x), float(y)), False) > 0
-    return count
 
 
 def _facing(rows: Sequence[LeadRow]) -> list[tuple[int, int]]:
@@ -172,20 +161,9 @@ def _edged(grey: NDArray[np.float32], corners: Corners, pitch: float) -> Corners
         level = cv2.GaussianBlur(np.median(profile, axis=1).reshape(-1, 1), (0, 0), 1.2).ravel()
         rise = np.abs(np.gradient(level)) * np.exp(-0.5 * (offsets / (0.5 * pitch)) ** 2)
         best = offsets[int(np.argmax(rise))]
-        moved.append((start + best * away, end + best * away))
-    fitted = np.array([_meet(moved[i - 1], moved[i]) for i in range(4)])
+        moved.append(np.array([start + best * away, end + best * away]))
+    fitted = np.array([meet(moved[i - 1], moved[i]) for i in range(4)])
     return fitted if np.isfinite(fitted).all() and cv2.isContourConvex(fitted.astype(np.float32)) else None
-
-
-def _meet(one: tuple[Corners, Corners], other: tuple[Corners, Corners]) -> Corners:
-    """Where two lines cross, each given by two points; not finite for parallel ones."""
-    (p, q), (r, s) = one, other
-    a, b = q - p, s - r
-    cross = a[0] * b[1] - a[1] * b[0]
-    if abs(cross) < 1e-6:
-        return np.full(2, np.nan)
-    t = ((r[0] - p[0]) * b[1] - (r[1] - p[1]) * b[0]) / cross
-    return np.asarray(p + t * a)
 
 
 def _outline(corners: Corners) -> Corners:

@@ -1,4 +1,4 @@
-"""Plane geometry of quadrilaterals: overlap, areas, ordering, fitting; nothing here knows of chips."""
+"""Plane geometry of quadrilaterals: overlap, areas, ordering, crossing; nothing here knows of chips."""
 
 from math import hypot
 
@@ -64,51 +64,15 @@ def outward(start: Corners, end: Corners, centre: Corners) -> Corners:
     return np.asarray(-across if np.dot((start + end) / 2 - centre, across) < 0 else across)
 
 
-def _line_through(points: Corners) -> tuple[Corners, Corners]:
-    vx, vy, x, y = cv2.fitLine(points.astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
-    return np.array([x, y], float), np.array([vx, vy], float)
-
-
-def _crossing(one: tuple[Corners, Corners], other: tuple[Corners, Corners]) -> Corners | None:
-    matrix = np.stack([one[1], -other[1]], axis=1)
-    if abs(np.linalg.det(matrix)) < 0.2:
-        return None
-    return np.asarray(one[0] + np.linalg.solve(matrix, other[0] - one[0])[0] * one[1])
-
-
-def side_fit(contour: Corners, rectangle: Corners) -> Corners:
-    """Refine a rectangle around a contour to a general quadrilateral by fitting a line to each side's points.
-
-    Parameters
-    ----------
-    contour : ndarray of float64, shape (n, 2)
-    rectangle : ndarray of float64, shape (4, 2)
-
-    Returns
-    -------
-    ndarray of float64, shape (4, 2)
-        Clockwise; the rectangle itself where a side cannot be fitted or the fit strays from it.
-    """
-    rectangle = clockwise(rectangle)
-    ends = np.roll(rectangle, -1, axis=0)
-    lines = []
-    distances = np.stack([_distance(contour, a, b) for a, b in zip(rectangle, ends, strict=True)])
-    for index, (start, end) in enumerate(zip(rectangle, ends, strict=True)):
-        length = float(np.linalg.norm(end - start))
-        position = (contour - start) @ (end - start) / max(length, 1e-9) ** 2
-        near = (distances.argmin(axis=0) == index) & (position > 0.08) & (position < 0.92)
-        if near.sum() < 8:
-            return rectangle
-        lines.append(_line_through(contour[near]))
-    crossings = [_crossing(lines[i - 1], lines[i]) for i in range(4)]
-    if any(c is None for c in crossings):
-        return rectangle
-    fitted = np.array([c for c in crossings if c is not None])
-    return (
-        fitted
-        if quad_overlap(fitted, rectangle) > 0.75 and squarish(fitted, max(0.12, worst_corner(rectangle) + 0.05))
-        else rectangle
-    )
+def meet(one: Corners, other: Corners) -> Corners:
+    """Return where two lines cross, each given by two points, shape (2, 2); not finite for parallel ones."""
+    (p, q), (r, s) = one, other
+    a, b = q - p, s - r
+    cross = a[0] * b[1] - a[1] * b[0]
+    if abs(cross) < 1e-6:
+        return np.full(2, np.nan)
+    t = ((r[0] - p[0]) * b[1] - (r[1] - p[1]) * b[0]) / cross
+    return np.asarray(p + t * a)
 
 
 def squarish(corners: Corners, bound: float = 0.12) -> bool:
@@ -132,12 +96,6 @@ def worst_corner(corners: Corners) -> float:
     edges = np.roll(corners, -1, axis=0) - corners
     edges = edges / np.maximum(np.linalg.norm(edges, axis=1, keepdims=True), 1e-9)
     return float(np.abs((edges * np.roll(edges, 1, axis=0)).sum(axis=1)).max())
-
-
-def _distance(points: Corners, start: Corners, end: Corners) -> Corners:
-    along = (end - start) / max(float(np.linalg.norm(end - start)), 1e-9)
-    relative = points - start
-    return np.asarray(np.abs(relative[:, 0] * along[1] - relative[:, 1] * along[0]))
 
 
 def grown(corners: Corners, ends: float, edges: float) -> Corners:

@@ -32,7 +32,7 @@ METHOD_VERSION = "2"
 # Air around a top when it is cut out, as a fraction of its short side: outlines err a little inwards.
 _MARGIN = 0.02
 # Above these an outline is a chip's whatever is read on it. Common practice, no source: set by eye on photographs.
-_SURE_OUTLINE, _SURE_LEADS, _LEGIBLE = 0.9, 0.55, 0.5
+_SURE_OUTLINE, _LEGIBLE = 0.9, 0.5
 # Photo kept around a top, in its short sides: leads, and where the outline may have erred. Common practice, no source.
 _SURROUNDINGS = 0.6
 
@@ -188,9 +188,9 @@ def _region(image: Rgb, outline: Outline) -> _Region:
 
 
 def _is_a_chip(piece: PieceView, outline: Outline) -> bool:
-    """Whether an outline that was not sure by itself has leads on both sides, or print that could be read."""
+    """Whether an outline is sure by itself or bears print that could be read, where print stands elsewhere, too."""
     legible = any(line.confidence >= _LEGIBLE and len(glyphs(line.text)) >= 3 for line in piece.lines)
-    return not outline.among_print or outline.score >= _SURE_OUTLINE or outline.leads >= _SURE_LEADS or legible
+    return not outline.among_print or outline.score >= _SURE_OUTLINE or legible
 
 
 def _pale_print(piece: PieceView) -> bool:

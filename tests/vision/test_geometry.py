@@ -109,28 +109,6 @@ def contour_of(quad: Corners) -> Corners:
 SLANTED = np.array([[62.0, 71.0], [540.0, 88.0], [551.0, 262.0], [50.0, 243.0]])
 
 
-def test_side_fit_recovers_the_quadrilateral_from_the_rectangle_around_it() -> None:
-    contour = contour_of(SLANTED)
-    rectangle = cv2.boxPoints(cv2.minAreaRect(contour.astype(np.float32))).astype(float)
-    fitted = geometry.side_fit(contour, rectangle)
-    assert np.abs(fitted - SLANTED).max() < 1.5
-    assert np.abs(geometry.clockwise(rectangle) - SLANTED).max() > 5  # the rectangle alone would not do
-
-
-def test_side_fit_is_not_drawn_by_leads_left_on_the_outline() -> None:
-    """Stumps of leads along a side are a minority of its points; a robust line keeps to the body."""
-    contour = contour_of(SLANTED)
-    low = (contour[:, 1] > 236) & (contour[:, 0] % 60 < 12)
-    contour[low, 1] += 9
-    fitted = geometry.side_fit(contour, geometry.clockwise(SLANTED))
-    assert np.abs(fitted - SLANTED).max() < 1.0
-
-
-def test_side_fit_keeps_the_rectangle_where_there_is_nothing_to_fit() -> None:
-    rectangle = np.array([[0, 0], [100, 0], [100, 50], [0, 50]], float)
-    assert geometry.side_fit(rectangle[:2], rectangle).tolist() == rectangle.tolist()
-
-
 @pytest.mark.parametrize(("lean", "square"), [(0.0, True), (5.0, True), (6.5, True), (8.0, False), (30.0, False)])
 def test_squarish_goes_by_the_worst_corner(lean: float, square: bool) -> None:
     """A corner of 90 - 6.9 degrees has a cosine of 0.12."""

@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from vision.between_rows import beside, from_rows, holds, stretching_out
+from vision.between_rows import from_rows, from_single_rows, stretching_out
+from vision.evidence import flanking
 from vision.lead_rows import LeadRow, lead_rows
-from vision.locate import locate
 
 
 def spotted(places: NDArray[np.float64], size: float = 3.0, shape: tuple[int, int] = (420, 620)) -> NDArray[np.float32]:
@@ -81,20 +81,20 @@ def test_leads_of_one_body_stretch_apart_and_those_of_neighbours_towards_each_ot
 
 def test_rows_are_beside_the_sides_they_stand_at() -> None:
     corners = np.array([[90.0, 105.0], [230.0, 105.0], [230.0, 155.0], [90.0, 155.0]])
-    assert beside(corners, rows_at(100, 160, 240)) == (0, 1)
+    assert [side.row for side in flanking(corners, rows_at(100, 160, 240))] == [0, -1, 1, -1]
 
 
-def test_an_outline_with_several_tops_in_it_holds_them() -> None:
-    small = np.array([[10.0, 10.0], [60.0, 10.0], [60.0, 30.0], [10.0, 30.0]])
-    large = np.array([[0.0, 0.0], [200.0, 0.0], [200.0, 200.0], [0.0, 200.0]])
-    assert holds(large, [small, small + np.array([80, 90]), small + np.array([300, 0])]) == 2
-    assert holds(small, [small]) == 0
-
-
-def test_a_black_top_on_black_foam_is_found_by_its_leads() -> None:
+def test_a_black_top_on_black_foam_is_proposed_by_its_leads() -> None:
     chip = Chip(top=(30, 30, 30), bars=None, turn=6, body=(300, 110))
-    picture = drawn(chip, ground=(31, 31, 31))
-    grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    grey = cv2.cvtColor(drawn(chip, ground=(31, 31, 31)), cv2.COLOR_RGB2GRAY).astype(np.float32)
     assert max(iou(p.corners, chip.corners()) for p in from_rows(grey, lead_rows(grey))) > 0.75
-    (outline,) = locate(picture, glance=True)
-    assert iou(outline.corners, chip.corners()) > 0.75
+
+
+def test_a_row_whose_fellow_is_hidden_proposes_the_top_on_the_side_away_from_its_leads() -> None:
+    """Seven leads and a body two and a half pitches wide: a 14-lead DIP (JEDEC MS-001)."""
+    (row,) = rows_at(200, lean=0.8)  # leads stretch down
+    (proposal,) = from_single_rows([row])
+    assert proposal.corners[:, 1].max() < 200
+    assert np.ptp(proposal.corners[:, 1]) == pytest.approx(2.5 * 20)
+    assert np.ptp(proposal.corners[:, 0]) == pytest.approx(7 * 20)
+    assert len(from_single_rows(rows_at(200, lean=0.0))) == 2
