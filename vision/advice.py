@@ -14,7 +14,7 @@ from vision.read.mirror import in_a_mirror
 from vision.read.reconcile import glyphs
 
 # Common practice, no source: set by eye on photographs, on smaller copies of them and on softened ones.
-_LEGIBLE, _LEAST_GLYPHS = 0.5, 3
+_LEGIBLE, _LEAST_GLYPHS = 0.8, 3
 _SMALL, _ENOUGH = 60, 150  # pixels across a top below which print is lost, and with which there is no doubt
 _SOFT = 0.12  # of a top's focus, against how much its brightness varies
 _MOST_ASKED = 3  # tops held into a mirror: if the photo is one, it is one for all

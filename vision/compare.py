@@ -46,7 +46,7 @@ LEAST_SIBLINGS = 2
 """One sibling alone cannot say which of the two differs."""
 OTHER_BODY = 0.3
 """Logarithm of a ratio of proportions: an outline may be off by a quarter, not by a third (common practice)."""
-FIRM, FIRM_LENGTH = 0.7, 4
+FIRM, FIRM_LENGTH = 0.89, 4
 """A line read this surely, of so many characters, belongs to the layout (common practice, no source)."""
 LEANS = 2.2
 """A second measure of the same thing bears the first out from so many widths on (common practice, no source)."""

@@ -12,9 +12,10 @@ from vision.observations import PhotoWarning, Rgb
 # share of fine grain on a photo is part of it: common practice, no source.
 _SIDE, _SHARE, _TWO_COLOURS, _GRAIN = 33, 0.2, 0.8, 0.04
 _DARKEST, _BRIGHTEST = 3, 252
-_PAGE, _NEARLY_WHITE, _FADING = 0.4, 225, 0.01
-"""A page's share of the picture, and how much nearly white there is against it: none of some seventy photographs has so
-much even white. A hard compressor frays a page's rim, and it is not told then (common practice, no source)."""
+_PAGE, _NEARLY_WHITE, _FADING, _PRINTED = 0.4, 225, 0.01, 0.001
+"""A page's share of the picture, how much nearly white there is against it, and how much is on it: none of some seventy
+photographs has so much even white. A hard compressor frays a page's rim, and it is not told then (common practice, no
+source)."""
 _LONGEST = 1000
 
 
@@ -49,7 +50,8 @@ def _page(image: Rgb, same: Mask) -> bool:
     dimmest = image.min(axis=2)
     page = float((same & (dimmest > _BRIGHTEST)).mean())
     fading = float(((dimmest >= _NEARLY_WHITE) & (dimmest <= _BRIGHTEST)).mean())
-    return page >= _PAGE and fading < _FADING * page
+    printed = float((dimmest < _NEARLY_WHITE).mean())
+    return page >= _PAGE and fading < _FADING * page and printed > _PRINTED
 
 
 def _grain(image: Rgb) -> float:

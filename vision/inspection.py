@@ -32,7 +32,7 @@ METHOD_VERSION = "2"
 # Air around a top when it is cut out, as a fraction of its short side: outlines err a little inwards.
 _MARGIN = 0.02
 # Above these an outline is a chip's whatever is read on it. Common practice, no source: set by eye on photographs.
-_SURE_OUTLINE, _LEGIBLE = 0.9, 0.5
+_SURE_OUTLINE, _LEGIBLE = 0.9, 0.8
 # Photo kept around a top, in its short sides: leads, and where the outline may have erred. Common practice, no source.
 _SURROUNDINGS = 0.6
 

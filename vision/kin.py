@@ -11,7 +11,7 @@ LEAST_GLYPHS = 4
 """Shorter lines are shared by many parts."""
 LEAST_CONTAINED = 6
 """A line this long inside another one is the same line with a logo or another mark read along with it."""
-ALIKE, UNSURE = 0.8, 0.9
+ALIKE, UNSURE = 0.8, 0.96
 """A reading less sure than UNSURE may share no more than this part of its characters with what really stands there;
 two sure readings that differ are two parts (common practice, no source)."""
 

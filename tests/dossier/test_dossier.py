@@ -94,7 +94,7 @@ def test_both_forms_say_everything(full, workspace, tmp_path, lotproof):
         "Q-7",
         "CV6522AP",
         "surface-sanded was seen.",
-        "+15.5 db",
+        "+17.8 db",
         "together: suspicion",
         "JCGM 106",
         "draws too much",

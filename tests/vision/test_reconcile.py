@@ -12,7 +12,7 @@ from vision.lexicon import NoLexicon
 from vision.observations import Reading
 from vision.read import ctc
 from vision.read.neural import ALPHABET
-from vision.read.reconcile import Opinion, glyphs, reconcile
+from vision.read.reconcile import Opinion, calibrated, glyphs, reconcile
 
 Distribution = NDArray[np.float64]
 NOTHING = NoLexicon()
@@ -149,3 +149,12 @@ def test_confidence_falls_as_the_pictures_disagree() -> None:
 def test_beam_proposals_are_what_competes() -> None:
     """The runner-up is among the candidates, so that it can be said to have been weighed."""
     assert set(ctc.candidates([doubtful(0.6)], ALPHABET)) == {"CV6522AP", "CV65S2AP"}
+
+
+def test_confidence_said_is_how_often_such_lines_are_right() -> None:
+    """Analytic: the map rises, and its value at even odds is the logistic of its first figure."""
+    said = [calibrated(share) for share in np.linspace(0.0, 1.0, 101)]
+    assert said == sorted(said)
+    assert said[0] < 0.1
+    assert said[-1] > 0.99
+    assert calibrated(0.5) == pytest.approx(1 / (1 + np.exp(-1.4)), abs=1e-3)

@@ -13,7 +13,7 @@ SURE_DATE = 0.5
 """A date interpretation at least this probable is argued with."""
 POSSIBLE_DATE = 0.2
 """Another interpretation at least this probable excuses a strange one."""
-SURE_LINE = 0.85
+SURE_LINE = 0.94
 """A line read with less confidence than this may be misread: a difference in it is only slight."""
 YEARS_OLD_CLEAR, YEARS_OLD_SLIGHT = 20, 10
 """Years before arrival from which 'new' is contradicted."""

@@ -16,7 +16,7 @@ from vision.read import ctc, neural
 from vision.read.ends import to_the_ends
 from vision.read.flat import flattened
 from vision.read.pictures import first_picture, more_pictures
-from vision.read.reconcile import LEAST_CONFIDENCE, Opinion, glyphs, reconcile
+from vision.read.reconcile import LEAST_CONFIDENCE, Opinion, calibrated, glyphs, reconcile
 from vision.read.rows import Found, joined, rows_of, without_marks
 from vision.read.signs import front, possible, with_signs
 from vision.read.upright import REACHES, Box, Upright, across, base_scale, detected, flipped, looked_at, sense
@@ -288,7 +288,7 @@ def _sideways(
 def _line(opinion: Opinion, corners: Corners, face: Face) -> Line:
     return Line(
         text=opinion.text,
-        confidence=opinion.confidence,
+        confidence=calibrated(opinion.confidence),
         outline=as_quad(apply(face.to_photo, corners)),
         face_outline=as_quad(corners),
         readings=opinion.readings,
