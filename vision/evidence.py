@@ -30,7 +30,7 @@ _ALIKE_PITCH = 1.15
 _NARROWEST = 2.1
 # What fills so much of the picture and bears print is likelier what the picture was taken of: added to the odds
 # (logarithm). Common practice, no source.
-_FILLS, _CLOSE_UP = 0.12, 3.0
+_FILLS, _CLOSE_UP = 0.15, 3.0
 # Black plastic in warm light reaches this chroma; a board's lacquer goes beyond. Common practice, no source.
 _COLOUR, _COLOURED = 28.0, 0.2
 _LOWEST, _HIGHEST = 0.05, 0.6  # a line's height in short sides of its top; what is higher is the ground of a line
@@ -39,29 +39,29 @@ _TINY = 0.0017  # share of the picture below which an outline is likelier someth
 _GREY, _DARK = 14.0, 130.0  # chroma and lightness (CIELAB scaled to 8 bits) that no moulded top exceeds in fair light
 
 WEIGHTS = {
-    "narrow": -1.625,
-    "tiny": -2.257,
-    "cover_hi": 4.076,
-    "cover_lo": 1.852,
+    "narrow": -1.587,
+    "tiny": -2.268,
+    "cover_hi": 3.700,
+    "cover_lo": 0.938,
     "pitch_alike": 0.000,
-    "bare_beyond": -2.589,
-    "chroma_over": -0.045,
-    "light_over": -0.070,
-    "texts": 0.614,
-    "leads": 2.572,
-    "shown_long_mean": 3.490,
-    "shown_long_min": 0.936,
-    "shown_end_mean": 5.200,
-    "within_long_min": 3.501,
-    "within_end_min": 2.275,
-    "beyond_long": -5.117,
-    "beyond_end": -2.671,
-    "beyond_max": -1.266,
-    "lean": 2.004,
-    "corner": -3.726,
-    "frame": -0.805,
+    "bare_beyond": -4.305,
+    "chroma_over": -0.048,
+    "light_over": -0.075,
+    "texts": 0.280,
+    "leads": 2.293,
+    "shown_long_mean": 3.571,
+    "shown_long_min": 0.964,
+    "shown_end_mean": 5.473,
+    "within_long_min": 4.291,
+    "within_end_min": 3.350,
+    "beyond_long": -3.491,
+    "beyond_end": -1.245,
+    "beyond_max": -1.150,
+    "lean": 1.688,
+    "corner": -5.043,
+    "frame": -0.829,
 }
-BIAS = -15.852
+BIAS = -16.384
 
 
 @dataclass(frozen=True, slots=True, eq=False)
