@@ -5,6 +5,7 @@ Bounds are common practice, no source: set while looking at rendered pictures an
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ _KEPT, _SURE, _PLAIN = 0.5, 0.8, 0.9
 _LARGER, _LARGEST = 1.25, 7.0  # how many times a patch's area its top has
 _COVERED = 0.7  # share of a side of the top along which leads are seen
 _WITHIN = 0.85
+_PART = 0.3  # least share of an outline that each of two chips in it covers
 # Chips of one kind look equally large in one photo, but for perspective: what it may change (logarithm), how many there
 # must be, and what they add to the odds of another one (logarithm).
 _TWIN_SIZE, _TWINS, _TWIN_ODDS = 0.1, 3, 3.0
@@ -41,7 +43,8 @@ def chosen(candidates: Sequence[Candidate]) -> list[Candidate]:
     ----------
     candidates : sequence of Candidate
     """
-    return _apart(_with_twins(candidates))
+    likely, twins = _with_twins(candidates)
+    return _apart([c for c in likely if not _several(c, twins)])
 
 
 def _apart(candidates: Sequence[Candidate]) -> list[Candidate]:
@@ -78,13 +81,23 @@ def _whole(patch: Candidate, ordered: Sequence[Candidate]) -> Candidate:
     return patch
 
 
-def _with_twins(candidates: Sequence[Candidate]) -> list[Candidate]:
-    """Raise the odds of candidates that are as large as several sure ones."""
+def _with_twins(candidates: Sequence[Candidate]) -> tuple[list[Candidate], list[Candidate]]:
+    """Raise the odds of candidates that are as large as several sure ones; return all, and those that now are kept."""
     sure = [c for c in _apart(candidates) if c.score >= _SURE]
     if len(sure) < _TWINS:
-        return list(candidates)
+        return list(candidates), []
     sizes = np.array([_size(c) for c in sure])
-    return [_likelier(c) if _like(c, sure, sizes) >= _TWINS else c for c in candidates]
+    raised = [_likelier(c) if _like(c, sure, sizes) >= _TWINS else c for c in candidates]
+    twins = [c for c, before in zip(raised, candidates, strict=True) if c is not before and c.score >= _KEPT]
+    return raised, twins
+
+
+def _several(candidate: Candidate, twins: Sequence[Candidate]) -> bool:
+    """Whether two chips of a size seen elsewhere lie in an outline side by side: their rows were followed as one."""
+    area = quad_area(candidate.corners)
+    parts = [t for t in twins if _PART * area < quad_area(t.corners) < (1 - _PART) * area]
+    parts = [t for t in parts if quad_overlap(t.corners, candidate.corners, of_smaller=True) > _WITHIN]
+    return any(not clash(one.corners, other.corners) for one, other in combinations(parts, 2))
 
 
 def _like(candidate: Candidate, sure: Sequence[Candidate], sizes: NDArray[np.float64]) -> int:

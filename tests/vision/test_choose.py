@@ -71,3 +71,10 @@ def test_a_doubtful_chip_as_large_as_three_sure_ones_is_kept() -> None:
     assert places(found) == [(0, 0), (300, 0), (600, 0), (0, 200)]
     assert abs(found[-1].score - 6.7 / 7.7) < 0.01
     assert len(chosen([*sure[:2], doubtful])) == 2
+
+
+def test_two_chips_in_one_line_are_not_one_long_chip() -> None:
+    sure = [candidate(300 * k, 0, 0.95) for k in range(3)]
+    pair = [candidate(0, 200, 0.3), candidate(220, 200, 0.2)]
+    long = candidate(0, 200, 0.96, size=(420, 66), rows=(0, 1))
+    assert places(chosen([*sure, *pair, long])) == [(0, 0), (300, 0), (600, 0), (0, 200), (220, 200)]
