@@ -98,7 +98,6 @@ class Evidence:
     score: float
     on: tuple[int, ...]
     rows: tuple[int, ...]
-    leads: float
     covered: float
     facing: bool
     claims: tuple[int, ...] = ()
@@ -161,7 +160,7 @@ def measured(view: View, fit: Fit) -> tuple[dict[str, float], Evidence]:
     claims = tuple(k for side in pair for k in side.all)
     nothing = not sized and (leads < _HINT or max(heights, default=0.0) >= _HIGHEST)
     score = 0.0 if nothing else float(1 / (1 + np.exp(-odds)))
-    return features, Evidence(score, on, rows, leads, pair[0].cover, features["pitch_alike"] > 0, claims)
+    return features, Evidence(score, on, rows, pair[0].cover, features["pitch_alike"] > 0, claims)
 
 
 def flanking(corners: Corners, rows: Sequence[LeadRow]) -> list[_Beside]:

@@ -46,8 +46,6 @@ class Outline:
         0 to 1; above 0.5 it is more likely a package than not.
     texts : tuple of int
         Which of the lines handed to `locate` lie on it.
-    leads : float
-        How regular the rows of leads beside it are, 0 to 1.
     among_print : bool
         Whether print was seen in the photo that stands on no top, as on a board: then print alone makes no chip.
     """
@@ -55,7 +53,6 @@ class Outline:
     corners: Corners
     score: float
     texts: tuple[int, ...]
-    leads: float = 0.0
     among_print: bool = True
 
 
@@ -83,7 +80,7 @@ def locate(image: Rgb, texts: Sequence[Corners] = (), *, glance: bool = False) -
 
 def _outline(image: Rgb, top: Candidate, scale: float) -> Outline:
     corners = clockwise(on_its_edges(image, _in_photo(top.corners, scale)))
-    return Outline(corners, top.score, top.evidence.on, top.evidence.leads)
+    return Outline(corners, top.score, top.evidence.on)
 
 
 def _in_photo(corners: Corners, scale: float) -> Corners:

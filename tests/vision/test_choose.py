@@ -20,7 +20,7 @@ def candidate(
     """A candidate with its upper left corner at (x, y)."""
     width, height = size
     corners = np.array([[x, y], [x + width, y], [x + width, y + height], [x, y + height]])
-    return Candidate(corners, Evidence(score, on, rows, 0.9, 0.95, facing, claims))
+    return Candidate(corners, Evidence(score, on, rows, 0.95, facing, claims))
 
 
 def places(found: list[Candidate]) -> list[tuple[float, float]]:

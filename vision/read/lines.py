@@ -41,6 +41,8 @@ def _unique(boxes: Sequence[Box]) -> list[Box]:
 
 def _found(photo: Rgb, face: Face, boxes: Sequence[Box]) -> list[Found]:
     """The lines in boxes, each by its first picture; the small network's word is taken where it has no doubt."""
+    if not boxes:
+        return []
     flat = flattened(face.image, min(face.image.shape[:2]) / REACHES)
     boxes = [(to_the_ends(flat, corners), score) for corners, score in boxes]
     taken = [first_picture(photo, apply(face.to_photo, corners)) for corners, _ in boxes]
