@@ -54,12 +54,26 @@ def surroundings(image: Rgb, face: Face) -> Rgb:
     ndarray of uint8, shape (rows, columns, 3)
         The face with `air(face)` more pixels on every side, at the same scale.
     """
-    pad = air(face)
+    return with_air(image, face, air(face)).image
+
+
+def with_air(image: Rgb, face: Face, pad: int) -> Face:
+    """Return the face with so many more pixels of its photo on every side.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (height, width, 3), RGB
+        That `face.to_photo` leads to.
+    face : Face
+    pad : int
+        Pixels of the face.
+    """
     rows, columns = face.image.shape[:2]
     matrix = face.to_photo @ np.array([[1.0, 0.0, -pad], [0.0, 1.0, -pad], [0.0, 0.0, 1.0]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     size = (columns + 2 * pad, rows + 2 * pad)
-    return cv2.warpPerspective(image, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE).astype(np.uint8)
+    wider = cv2.warpPerspective(image, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE).astype(np.uint8)
+    return Face(wider, matrix, face.mm_per_px)
 
 
 def air(face: Face) -> int:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vision.faces import crop_line, turned
+from vision.faces import crop_line, turned, with_air
 from vision.geometry import Corners, apply, as_quad, quad_overlap, quad_sides
 from vision.lexicon import Lexicon
 from vision.observations import Face, Line, Reading, Rgb
@@ -26,6 +26,7 @@ from vision.read.upright import REACHES, Box, Upright, across, base_scale, detec
 _PLAIN, _ENOUGH = 0.9, 6
 # The small network leaves out spaces: where characters stand so many median steps apart, the large one is asked.
 _GAP = 1.6
+_MORE_AROUND = 0.05  # seen more around a top at the second look, in its short sides
 _CLOSE_UP = 200  # short side of a top's picture above which a larger look may show more
 _CLEAR, _VAGUE = 0.6, 0.3  # how sure a clear word is, and how little what may be left out beside one
 
@@ -234,7 +235,7 @@ def _level(photo: Rgb, face: Face, known: Sequence[Box]) -> list[Found]:
     found = _looked_at_again(photo, face, _without_fragments(_found(photo, face, _unique(known))))
     if sum(len(glyphs(line.text)) for line in found) >= _ENOUGH and all(_settled(line) for line in found):
         return found
-    boxes = _second_look(face.image, known)
+    boxes = _second_look(photo, face, known)
     fresh = [b for b in _unique(boxes) if all(quad_overlap(b[0], line.corners) < 0.7 for line in found)]
     return _looked_at_again(photo, face, _without_fragments([*found, *_found(photo, face, fresh)]))
 
@@ -246,13 +247,18 @@ def _settled(line: Found) -> bool:
     return _plain(line) or (2 * agreed > len(texts) > 1 and len(glyphs(line.text)) >= 2)
 
 
-def _second_look(image: Rgb, known: Sequence[Box]) -> list[Box]:
-    """Lines seen in a smoothed picture; in a close-up, with the brightness evened instead of flattened, and larger."""
-    close = min(image.shape[:2]) >= _CLOSE_UP
-    if not close:
-        return [box for box in looked_at(image, faint=True, quick=True) if not across(box)]
-    short = _second_scale(image, known)
-    return detected(image, short, even=True) + detected(image, round(1.5 * short))
+def _second_look(photo: Rgb, face: Face, known: Sequence[Box]) -> list[Box]:
+    """Lines seen with more around the top, since those at its edge are easily lost, and in a smoothed picture; in a
+    close-up also with the brightness evened instead of flattened, and larger."""
+    short = min(face.image.shape[:2])
+    pad = round(_MORE_AROUND * short)
+    wider = with_air(photo, face, pad).image
+    looks = [(corners - pad, score) for corners, score in looked_at(wider, quick=True)]
+    boxes = [box for box in [*looks, *looked_at(face.image, faint=True, quick=True)] if not across(box)]
+    if short < _CLOSE_UP:
+        return boxes
+    scale = _second_scale(face.image, known)
+    return boxes + detected(face.image, scale, even=True) + detected(face.image, round(1.5 * scale))
 
 
 def _second_scale(image: Rgb, known: Sequence[Box]) -> int:

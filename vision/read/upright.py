@@ -37,6 +37,8 @@ _ALONG = 1.2  # a box so much longer than high runs along, one so much higher th
 _CLEARLY_ONE_WAY = 3.0
 # Log odds, summed over the lines, at which the facing network is believed.
 _SURE_FACING = 6.0
+# Print that makes no more sense than this may be no print, and the lines may run the other way.
+_LEAST_SENSE = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,26 +75,24 @@ def upright(face: Face, lexicon: Lexicon) -> Upright:
     along, athwart = _extent(level, flat=True), _extent(level, flat=False)
     if along >= _CLEARLY_ONE_WAY * athwart:
         seen = {0: [b for b in level if not across(b)]}
-        other = [b for b in level if across(b)]
-        spare = {0: quarter_turned(other, images[0])}
+        spare = {0: quarter_turned([b for b in level if across(b)], images[0])}
+        rated = {0: _facing(images[0], seen[0], lexicon, alone=True)}
+        if rated[0].worth < _LEAST_SENSE:
+            seen[1], spare[1] = looked_at(images[1]), flipped(seen[0], images[0])
+            rated[1] = _facing(images[1], seen[1], lexicon, alone=False)
     else:
         seen = {1: looked_at(images[1], quick=True)}
         spare = {1: flipped([b for b in level if not across(b)], images[0])}
         if athwart < _CLEARLY_ONE_WAY * along:
             seen[0] = [b for b in level if not across(b)]
             spare[0] = seen[1]
-    best: tuple[float, float, int, list[Box], list[Box]] | None = None
-    for turn, boxes in seen.items():
-        flip, certain, worth = _facing(images[turn], boxes, lexicon, alone=len(seen) == 1)
-        rated = (worth, certain, turn + 2 * flip, boxes, spare[turn])
-        if best is None or rated[0] > best[0]:
-            best = rated
-    assert best is not None
-    _, certain, way, level, crossing = best
-    if way >= 2:
-        level = flipped(level, images[way % 2])
-        crossing = flipped(crossing, images[(way + 1) % 2])
-    return Upright(way, certain if level else 0.25, tuple(level), tuple(crossing))
+        rated = {turn: _facing(images[turn], boxes, lexicon, alone=len(seen) == 1) for turn, boxes in seen.items()}
+    quarter = max(rated, key=lambda turn: rated[turn].worth)
+    facing, level, crossing = rated[quarter], seen[quarter], spare[quarter]
+    if facing.over:
+        level = flipped(level, images[quarter])
+        crossing = flipped(crossing, images[1 - quarter])
+    return Upright(quarter + 2 * facing.over, facing.certain if level else 0.25, tuple(level), tuple(crossing))
 
 
 def _little(boxes: Sequence[Box]) -> bool:
@@ -115,26 +115,35 @@ def across(box: Box) -> bool:
     return high > _ALONG * wide
 
 
-def _facing(image: Rgb, boxes: Sequence[Box], lexicon: Lexicon, *, alone: bool) -> tuple[int, float, float]:
-    """Return (1 where the lines stand on their heads, how sure, how much sense they make)."""
+@dataclass(frozen=True, slots=True)
+class _Facing:
+    """1 where lines stand on their heads, how sure that is, and how much sense they make."""
+
+    over: int
+    certain: float
+    worth: float
+
+
+def _facing(image: Rgb, boxes: Sequence[Box], lexicon: Lexicon, *, alone: bool) -> _Facing:
+    """Which of two ways round the lines stand; `alone` where no other quarter turn is in question."""
     crops = [crop_line(image, grown(corners, 0.15, 0.0)) for corners, _ in boxes]
     if not crops:
-        return 0, 0.25, 0.0
+        return _Facing(0, 0.25, 0.0)
     over = [np.ascontiguousarray(crop[::-1, ::-1]) for crop in crops]
     odds = neural.upside_down([*crops, *over])
     # What the network says of a line turned over counts against what it says of the line: its leanings cancel.
     said = float(np.sum(odds[: len(crops)] - odds[len(crops) :])) / 2
     if alone and abs(said) >= _SURE_FACING:
-        return int(said > 0), float(1 / (1 + np.exp(-abs(said)))), 1.0
+        return _Facing(int(said > 0), float(1 / (1 + np.exp(-abs(said)))), _LEAST_SENSE)
     ways = [crops, over] if abs(said) < _SURE_FACING else [over if said > 0 else crops]
     senses = [
         sense([ctc.greedy(d, neural.ALPHABET) for d in neural.distributions(way, quick=True)], lexicon) for way in ways
     ]
     if len(ways) == 1:
-        return int(said > 0), 0.9, senses[0]
+        return _Facing(int(said > 0), 0.9, senses[0])
     total = sum(senses)
     flip = int(senses[1] > senses[0])
-    return flip, senses[flip] / total if total > 0 else 0.25, senses[flip]
+    return _Facing(flip, senses[flip] / total if total > 0 else 0.25, senses[flip])
 
 
 def looked_at(image: Rgb, *, faint: bool = False, quick: bool = False) -> list[Box]:
