@@ -233,7 +233,8 @@ def _worth_saying(opinion: Opinion) -> bool:
 def _level(photo: Rgb, face: Face, known: Sequence[Box]) -> list[Found]:
     """Lines that run left to right, each box once: those seen already and, where they leave a doubt, further ones."""
     found = _looked_at_again(photo, face, _without_fragments(_found(photo, face, _unique(known))))
-    if sum(len(glyphs(line.text)) for line in found) >= _ENOUGH and all(_settled(line) for line in found):
+    enough = len(found) > 1 and sum(len(glyphs(line.text)) for line in found) >= _ENOUGH
+    if enough and all(_settled(line) for line in found):
         return found
     boxes = _second_look(photo, face, known)
     fresh = [b for b in _unique(boxes) if all(quad_overlap(b[0], line.corners) < 0.7 for line in found)]
