@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.geometry import Corners, axis_box, outward, quad_sides, worst_corner
+from vision.geometry import Corners, axis_box, depth_inside, outward, quad_sides, worst_corner
 from vision.lead_ripple import regularity_beside
 from vision.lead_rows import LeadRow
 from vision.proposals import inside
@@ -35,6 +35,9 @@ _NARROWEST = 2.1
 _FILLS, _CLOSE_UP = 0.15, 3.0
 # Black plastic in warm light reaches this chroma; a board's lacquer goes beyond. Common practice, no source.
 _COLOUR, _COLOURED = 28.0, 0.2
+# A package's side runs through no line of print, so far from its ends in its heights; what is taken from the odds
+# (logarithm) for each of the first two. Common practice, no source.
+_CUT_DEPTH, _CUT = 0.8, 3.0
 _LOWEST, _HIGHEST = 0.05, 0.6  # a line's height in short sides of its top; what is higher is the ground of a line
 _HINT = 0.3  # without print on it, a top's leads show at least so much regularity
 _TINY = 0.0017  # share of the picture below which an outline is likelier something else than a chip
@@ -155,12 +158,24 @@ def measured(view: View, fit: Fit) -> tuple[dict[str, float], Evidence]:
         "frame": float(max(0, sides_on_frame(corners, view.grey.shape) - 1)),
     }
     odds = (_CLOSE_UP if sized and area > _FILLS else 0.0) - _COLOURED * max(0.0, chroma - _COLOUR)
+    odds -= _CUT * min(2, sum(_cuts(corners, text) for text in view.texts))
     odds += BIAS + sum(WEIGHTS.get(name, 0.0) * value for name, value in features.items())
     rows = tuple(side.row for side in pair if side.row >= 0)
     claims = tuple(k for side in pair for k in side.all)
     nothing = not sized and (leads < _HINT or max(heights, default=0.0) >= _HIGHEST)
     score = 0.0 if nothing else float(1 / (1 + np.exp(-odds)))
     return features, Evidence(score, on, rows, pair[0].cover, features["pitch_alike"] > 0, claims)
+
+
+def _cuts(corners: Corners, text: Corners) -> bool:
+    """Whether a side runs through a line of print: well inside of one end and well outside of the other."""
+    first, second = quad_sides(text)
+    high = min(first, second)
+    if max(first, second) < 2 * high:
+        return False
+    ends = (text + np.roll(text, 1 if first > second else -1, axis=0))[[0, 2]] / 2
+    depths = [depth_inside(corners, end) / high for end in ends]
+    return min(depths) < -_CUT_DEPTH and max(depths) > _CUT_DEPTH
 
 
 def flanking(corners: Corners, rows: Sequence[LeadRow]) -> list[_Beside]:

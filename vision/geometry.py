@@ -64,6 +64,11 @@ def outward(start: Corners, end: Corners, centre: Corners) -> Corners:
     return np.asarray(-across if np.dot((start + end) / 2 - centre, across) < 0 else across)
 
 
+def depth_inside(corners: Corners, point: Corners) -> float:
+    """Return how deep a point, shape (2,), lies in a quadrilateral, shape (4, 2), in pixels; outside it is negative."""
+    return cv2.pointPolygonTest(corners.astype(np.float32), (float(point[0]), float(point[1])), True)
+
+
 def meet(one: Corners, other: Corners) -> Corners:
     """Return where two lines cross, each given by two points, shape (2, 2); not finite for parallel ones."""
     (p, q), (r, s) = one, other
