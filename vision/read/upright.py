@@ -39,6 +39,8 @@ _CLEARLY_ONE_WAY = 3.0
 _SURE_FACING = 6.0
 # Print that makes no more sense than this may be no print, and the lines may run the other way.
 _LEAST_SENSE = 1.0
+# Where one way round makes less than so many times the sense of the other, the larger network decides.
+_CLEAR_SENSE = 1.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,15 +137,18 @@ def _facing(image: Rgb, boxes: Sequence[Box], lexicon: Lexicon, *, alone: bool) 
     said = float(np.sum(odds[: len(crops)] - odds[len(crops) :])) / 2
     if alone and abs(said) >= _SURE_FACING:
         return _Facing(int(said > 0), float(1 / (1 + np.exp(-abs(said)))), _LEAST_SENSE)
-    ways = [crops, over] if abs(said) < _SURE_FACING else [over if said > 0 else crops]
-    senses = [
-        sense([ctc.greedy(d, neural.ALPHABET) for d in neural.distributions(way, quick=True)], lexicon) for way in ways
-    ]
-    if len(ways) == 1:
-        return _Facing(int(said > 0), 0.9, senses[0])
+    if abs(said) >= _SURE_FACING:
+        return _Facing(int(said > 0), 0.9, _sense_of(over if said > 0 else crops, lexicon, quick=True))
+    senses = [_sense_of(way, lexicon, quick=True) for way in (crops, over)]
+    if max(senses) < _CLEAR_SENSE * min(senses):
+        senses = [_sense_of(way, lexicon, quick=False) for way in (crops, over)]
     total = sum(senses)
     flip = int(senses[1] > senses[0])
     return _Facing(flip, senses[flip] / total if total > 0 else 0.25, senses[flip])
+
+
+def _sense_of(crops: Sequence[Rgb], lexicon: Lexicon, *, quick: bool) -> float:
+    return sense([ctc.greedy(d, neural.ALPHABET) for d in neural.distributions(crops, quick=quick)], lexicon)
 
 
 def looked_at(image: Rgb, *, faint: bool = False, quick: bool = False) -> list[Box]:
