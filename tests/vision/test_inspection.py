@@ -176,7 +176,7 @@ def test_both_readers_are_heard_and_no_warning_is_given(seen: dict[str, PhotoVie
 def test_no_photos_are_an_empty_inspection() -> None:
     found = inspect([])
     assert found.photos == found.exemplars == ()
-    assert {"vision", "rapidocr", "opencv-python-headless", "numpy", "pytesseract"} <= set(found.method)
+    assert {"vision", "rapidocr", "opencv-python-headless", "numpy", "tesseract"} <= set(found.method)
 
 
 def test_the_networks_are_named_with_a_digest_of_their_bytes(monkeypatch: pytest.MonkeyPatch) -> None:

