@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vision.faces import crop_line, evened, rectify, resized, turned
+from vision.faces import crop_line, evened, rectify, resized, turned, with_air
 from vision.geometry import apply, quad_area
 from vision.observations import Face, Rgb
 
@@ -73,6 +73,19 @@ def test_margin_shows_what_is_around_the_top() -> None:
     assert inner == pytest.approx(
         np.array([[pad, pad], [width - pad, pad], [width - pad, height - pad], [pad, height - pad]]), abs=0.01
     )
+
+
+def test_air_around_a_face_is_what_a_wider_margin_shows() -> None:
+    photo, _ = photo_of(LYING)
+    face = rectify(photo, LYING, margin=0.0)
+    wider = with_air(photo, face, 12)
+    rows, columns = face.image.shape[:2]
+    assert wider.image.shape[:2] == (rows + 24, columns + 24)
+    assert apply(wider.to_photo, np.array([[12.0, 12.0]])) == pytest.approx(
+        apply(face.to_photo, np.array([[0.0, 0.0]])), abs=1e-6
+    )
+    inner = wider.image[12:-12, 12:-12].astype(float)
+    assert np.abs(inner - face.image).mean() < 3  # linear and cubic interpolation of the same place
 
 
 def test_huge_top_is_reduced_and_still_points_home() -> None:

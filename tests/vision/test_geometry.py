@@ -8,7 +8,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from shapely import Polygon, box
+from shapely import Point, Polygon, box
 
 from vision import geometry
 
@@ -132,3 +132,14 @@ def test_quads_leave_as_plain_tuples() -> None:
     quad = geometry.as_quad(np.array([[0.123456, 1], [2, 3], [4, 5], [6, 7.999]]))
     assert quad == ((0.12, 1.0), (2.0, 3.0), (4.0, 5.0), (6.0, 8.0))
     assert all(type(value) is float for point in quad for value in point)
+
+
+@MANY
+@given(SEEDS)
+def test_depth_is_shapelys_distance_to_the_boundary(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    corners, point = random_quad(rng), rng.uniform(0, 400, 2)
+    quad, at = Polygon(corners), Point(*point)
+    assume(quad.is_valid)
+    signed = quad.exterior.distance(at) * (1 if quad.contains(at) else -1)
+    assert geometry.depth_inside(corners, point) == pytest.approx(signed, abs=1e-3)

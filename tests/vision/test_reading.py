@@ -105,6 +105,24 @@ def test_print_across_the_top_is_read_and_said_to_be_sideways() -> None:
     assert np.ptp(across[:, 1]) > 2 * np.ptp(across[:, 0])
 
 
+@pytest.mark.parametrize("quarters", [1, 3])
+def test_short_lines_across_a_long_top_are_the_marking(quarters: int) -> None:
+    column = ((400, "CV28C64"), (340, "15PC"), (280, "8951"))
+    prints = [(text, (x if quarters == 1 else 680 - x, 130), 38, quarters) for x, text in column]
+    seen, _, lines = read(as_face(top_with(*prints, size=(700, 260))))
+    assert seen.turn == 4 - quarters
+    assert [(line.text, line.sideways) for line in lines] == [(text, False) for _, text in column]
+
+
+def test_print_at_the_very_edge_of_a_top_is_read() -> None:
+    image = top_with(("CV74LS161AN", (150, 24), 30, 0), ("ACJ5659", (110, 52), 30, 0), size=(290, 110))
+    cut = np.eye(3)
+    cut[1, 2] = 13.0  # the top was outlined right at the print
+    face = Face(np.ascontiguousarray(image[13:]), cut)
+    _, _, lines = read(face, image)
+    assert [line.text for line in lines] == ["CV74LS161AN", "ACJ5659"]
+
+
 def test_a_bare_top_has_no_lines_and_no_way_up() -> None:
     seen, _, lines = read(as_face(top_with()))
     assert lines == ()
