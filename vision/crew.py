@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
 
-from vision.read.models import THREADS_VARIABLE
+from vision.read.models import THREADS_VARIABLE, flush_denormals
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
@@ -125,4 +125,5 @@ def _prepare() -> None:
     signal.signal(signal.SIGTERM, signal.SIG_DFL)  # a fork takes over the parent's handler
     threading.Thread(target=_end_with_the_parent, daemon=True).start()
     os.environ[THREADS_VARIABLE] = "1"
+    flush_denormals()
     cv2.setNumThreads(1)

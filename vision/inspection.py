@@ -36,6 +36,9 @@ _SURE_OUTLINE, _LEGIBLE = 0.9, 0.8
 # Photo kept around a top, in its short sides: leads, and where the outline may have erred. Common practice, no source.
 _SURROUNDINGS = 0.6
 
+_Compared = tuple[tuple[Observation, ...], tuple[str, ...]]
+"""What comparison shows of a piece, and what was looked for."""
+
 
 @dataclass(frozen=True, slots=True)
 class PhotoSource:
@@ -101,8 +104,9 @@ def inspect(
             views.append(view)
             if progress is not None:
                 progress(len(views), len(sources))
-    own, known = views[: len(photos)], views[len(photos) :]
-    return Inspection(tuple(_compared(own, known)), tuple(known), _method())
+        own, known = views[: len(photos)], views[len(photos) :]
+        compared = _compared(own, known, shared)
+    return Inspection(tuple(compared), tuple(known), _method())
 
 
 def together(photos: Sequence[PhotoView], exemplars: Sequence[PhotoView] = ()) -> Inspection:
@@ -113,7 +117,7 @@ def together(photos: Sequence[PhotoView], exemplars: Sequence[PhotoView] = ()) -
     photos, exemplars : sequence of PhotoView
         As an `Inspection` holds them; what was observed of them by an earlier comparison is replaced.
     """
-    return Inspection(tuple(_compared(photos, exemplars)), tuple(exemplars), _method())
+    return Inspection(tuple(_compared(photos, exemplars, Crew())), tuple(exemplars), _method())
 
 
 def _method() -> dict[str, str]:
@@ -288,17 +292,20 @@ def _labelled(pieces: Sequence[PieceView], labels: Sequence[tuple[str, Corners]]
     return named
 
 
-def _compared(own: Sequence[PhotoView], known: Sequence[PhotoView]) -> list[PhotoView]:
+def _compared(own: Sequence[PhotoView], known: Sequence[PhotoView], hands: Crew) -> list[PhotoView]:
     """Add to every piece what comparison with its siblings and the exemplars shows."""
     places = [(v, p) for v, view in enumerate(own) for p in range(len(view.pieces))]
     pieces = [own[v].pieces[p] for v, p in places]
     exemplars = [piece for view in known for piece in view.pieces]
-    seen: dict[tuple[int, int], tuple[tuple[Observation, ...], tuple[str, ...]]] = {}
-    for group in kin.groups(pieces):
+    groups = kin.groups(pieces)
+    work: list[tuple[list[PieceView], list[PieceView]]] = []
+    for group in groups:
         views = [pieces[i] for i in group]
         alike = [e for e in exemplars if _share_line(e, views[0])] if len(exemplars) > 1 else exemplars
-        for i, outcome in zip(group, compare.compare(views, alike), strict=True):
-            seen[places[i]] = outcome
+        work.append((views, alike))
+    seen: dict[tuple[int, int], _Compared] = {}
+    for group, outcomes in zip(groups, hands.each(_within_group, work), strict=True):
+        seen |= {places[i]: outcome for i, outcome in zip(group, outcomes, strict=True)}
     return [
         replace(
             view,
@@ -309,6 +316,10 @@ def _compared(own: Sequence[PhotoView], known: Sequence[PhotoView]) -> list[Phot
         )
         for v, view in enumerate(own)
     ]
+
+
+def _within_group(group: tuple[list[PieceView], list[PieceView]]) -> list[_Compared]:
+    return list(compare.compare(*group))
 
 
 def _share_line(one: PieceView, other: PieceView) -> bool:

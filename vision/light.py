@@ -58,7 +58,14 @@ def robust_sd(values: NDArray[np.floating]) -> float:
         return 0.0
     if values.size > ENOUGH:
         values = values.ravel()[:: values.size // ENOUGH + 1]
-    return float(MAD_TO_SD * np.median(np.abs(values - np.median(values))))
+    return MAD_TO_SD * _middle(np.abs(values - _middle(values)))
+
+
+def _middle(values: NDArray[np.floating]) -> float:
+    """The median; NumPy's own takes several times as long over a few hundred values."""
+    low, high = (values.size - 1) // 2, values.size // 2
+    ordered = np.partition(values, (low, high), axis=None)
+    return (float(ordered[low]) + float(ordered[high])) / 2
 
 
 def smooth_within(image: FloatImage, mask: Mask, sigma: float) -> FloatImage:

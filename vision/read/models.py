@@ -30,6 +30,7 @@ _FILES = {
     QUICK_RECOGNISER: (QUICK_PACKAGE, "models/*/tiny/rec/rec.onnx"),
 }
 THREADS_VARIABLE = "LOTPROOF_READER_THREADS"
+_flushing = False
 
 
 class ReaderMissing(ImportError):
@@ -92,6 +93,17 @@ def _identity(path: Path, record: dict[str, tuple[str, int]]) -> str:
     return f"{name} sha256:{digest[:12]}"
 
 
+def flush_denormals() -> None:
+    """Let the networks that this process opens from now on take denormal numbers (IEEE 754) as zero.
+
+    The large detector's weights hold half a million of them, and processors are a hundred times slower on them. The
+    runtime sets this for the whole thread that opens the first network and leaves it so: only for processes that do
+    nothing but look at photos.
+    """
+    global _flushing
+    _flushing = True
+
+
 def session(kind: str) -> Any:
     """Return the opened network of one kind, an onnxruntime session with one input and one output.
 
@@ -115,9 +127,8 @@ def _session(kind: str, _: int) -> Any:
     options = onnxruntime.SessionOptions()
     options.log_severity_level = 3
     options.enable_cpu_mem_arena = False
-    # The large detector's weights hold denormal numbers (IEEE 754), on which processors are a hundred times slower.
-    # The runtime heeds the first network opened in a process, for the thread that opens it and those begun by it.
-    options.add_session_config_entry("session.set_denormal_as_zero", "1")
+    if _flushing:
+        options.add_session_config_entry("session.set_denormal_as_zero", "1")
     options.intra_op_num_threads = int(os.environ.get(THREADS_VARIABLE, "0"))
     return onnxruntime.InferenceSession(str(file_of(kind)), options, providers=["CPUExecutionProvider"])
 
