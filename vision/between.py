@@ -4,7 +4,7 @@ Siblings laid over each other by their print share print, logo, dimples and ligh
 alone is its own: no more here than there, or strokes in some places where the siblings have none.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.light import FloatImage, Mask, robust_sd
+from vision.stand_ins import stand_ins
 
 RIM = 0.1
 """Left out along the edges, body units: there a slightly other outline shows."""
@@ -52,13 +53,15 @@ class LaidTop:
     inside: Mask
 
 
-def unevenness(tops: Mapping[int, LaidTop], rows: int) -> dict[int, float]:
+def unevenness(members: Sequence[int], laid: Callable[[int], LaidTop], rows: int) -> dict[int, float]:
     """Return how much busier the busy parts of each top are than its quiet ones, against its siblings there.
 
     Parameters
     ----------
-    tops : mapping of int to LaidTop
-        Laid over each other by their print; three or more.
+    members : sequence of int
+        The pieces; three or more.
+    laid : callable
+        Gives a piece's top laid over the pattern by its print: of a large group only a few are held at a time.
     rows : int
         Short side of a body there.
 
@@ -68,15 +71,23 @@ def unevenness(tops: Mapping[int, LaidTop], rows: int) -> dict[int, float]:
         Logarithm of how the ratio of a top's power to its siblings' varies over windows, between two percentiles;
         pieces too much covered are left out.
     """
-    powers = {k: p for k in tops if (p := _powers(tops, k, rows)) is not None}
+    kept = {k: laid(k) for k in stand_ins(members)}
+    usual = {k: p for k, top in kept.items() if (p := _powers(top, _without(kept, k), rows)) is not None}
     found = {}
-    for k, own in powers.items():
-        others = [p for j, p in powers.items() if j != k]
-        values = [_variation(own[way], [p[way] for p in others]) for way in range(2)] if len(others) > 1 else []
+    for k in members:
+        own = usual.get(k) if k in kept else _powers(laid(k), _without(kept, k), rows)
+        others = [p for j, p in usual.items() if j != k]
+        if own is None or len(others) < 2:
+            continue
+        values = [_variation(own[way], [p[way] for p in others]) for way in range(2)]
         known = [v for v in values if v is not None]
         if known:
             found[k] = max(known)
     return found
+
+
+def _without(tops: Mapping[int, LaidTop], k: int) -> list[LaidTop]:
+    return [top for j, top in tops.items() if j != k]
 
 
 def _variation(own: tuple[NDArray[np.float32], Mask], others: list[tuple[NDArray[np.float32], Mask]]) -> float | None:
@@ -90,14 +101,13 @@ def _variation(own: tuple[NDArray[np.float32], Mask], others: list[tuple[NDArray
     return float(busy - quiet)
 
 
-def _powers(tops: Mapping[int, LaidTop], k: int, rows: int) -> Powers | None:
+def _powers(top: LaidTop, others: list[LaidTop], rows: int) -> Powers | None:
     """Power of what one top alone shows, in variances of its noise, in windows along and across."""
-    others = [j for j in tops if j != k]
-    usual, shown = _usual([tops[j] for j in others])
-    valid = tops[k].inside & shown
+    usual, shown = _usual(others)
+    valid = top.inside & shown
     if valid.sum() < 500:
         return None
-    own, level = tops[k].image, float(np.percentile(np.abs(usual[valid]), 98))
+    own, level = top.image, float(np.percentile(np.abs(usual[valid]), 98))
     print_ = np.abs(usual) > max(STRONG * level, NOISY * robust_sd(usual[valid]))
     free = valid & (cv2.dilate(print_.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0)
     if free.sum() < max(LEAST_FREE, 0.1 * valid.sum()):

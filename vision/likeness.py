@@ -197,15 +197,14 @@ def _alike(
 def _between(tops: Mapping[int, Top], laid: _Laid, strange: Mapping[int, Sequence[int]], rows: int) -> dict[int, float]:
     """Lay whole tops over the pattern's and ask what stands between the characters."""
     corner, shape = laid.corner, tops[laid.source].image.shape
-    whole_tops = {}
-    for k, m in laid.maps.items():
-        whole = m @ np.array([[1.0, 0.0, -corner[0]], [0.0, 1.0, -corner[1]], [0.0, 0.0, 1.0]])
+
+    def whole_top(k: int) -> LaidTop:
+        whole = laid.maps[k] @ np.array([[1.0, 0.0, -corner[0]], [0.0, 1.0, -corner[1]], [0.0, 0.0, 1.0]])
         flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
-        inside = cv2.warpPerspective(
-            _within(tops[k], strange[k], rows), whole, (shape[1], shape[0]), flags=flags
-        )  # fmt: skip
-        whole_tops[k] = LaidTop(_patch(tops[k].image, whole, shape), inside > 0)
-    return unevenness(whole_tops, rows)
+        inside = cv2.warpPerspective(_within(tops[k], strange[k], rows), whole, (shape[1], shape[0]), flags=flags)
+        return LaidTop(_patch(tops[k].image, whole, shape), inside > 0)
+
+    return unevenness(list(laid.maps), whole_top, rows)
 
 
 def strange_lines(matched: Sequence[Sequence[MatchedLine]]) -> dict[int, list[int]]:

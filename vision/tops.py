@@ -25,6 +25,8 @@ LEADS = 0.19, 0.0
 RIM = 0.09
 CLOSE = 0.25
 """Ground above and below characters that still belongs to their line, heights (common practice, no source)."""
+LEVEL_ROWS = 36
+"""Rows a body has where only its landmarks are asked for; a dimple is then some four pixels across."""
 BESIDE = 0.03
 """What is this close to a line box may be its print, body units."""
 
@@ -48,8 +50,8 @@ class Top:
         The body's edges there, as they show.
     face : (x0, y0, x1, y1)
         The face's edges there, which the outline gave.
-    level : ndarray of float32, same shape
-        Logarithm of the luminance itself.
+    level : ndarray of float32
+        Logarithm of the luminance itself, as large as a body of LEVEL_ROWS rows makes it.
     noise : float
         Robust deviation of `image` beside the print.
     combs : (ndarray, ndarray) or None
@@ -137,7 +139,9 @@ def laid_out(view: PieceView, body: Body, coarse: Body, size: tuple[int, int]) -
         above = image[max(0, round(begin) - far) : max(1, round(begin) - near)]
         below = image[round(end) + near : round(end) + far]
         combs = profile(above, rows), profile(below, rows)
-    level = np.log(np.maximum(image, np.float32(1e-3)))
+    share = LEVEL_ROWS / rows
+    small = round(image.shape[1] * share), round(image.shape[0] * share)
+    level = cv2.resize(np.log(np.maximum(image, np.float32(1e-3))), small, interpolation=cv2.INTER_AREA)
     known = [np.asarray(line.face_outline) for line in view.lines]
     printed = (np.concatenate(known) + pad) * scale if known else edges
     # An outline may cut through the print, and what is printed is bright.
@@ -161,7 +165,7 @@ def laid_out(view: PieceView, body: Body, coarse: Body, size: tuple[int, int]) -
     first, last = pad * scale, np.array(canvas) - pad * scale
     return Top(
         relative, tuple(boxes), tuple(printed_boxes), (float(x0), float(y0), float(x1), float(y1)),
-        (float(first[0]), float(first[1]), float(last[0]), float(last[1])), level, noise, combs,
+        (float(first[0]), float(first[1]), float(last[0]), float(last[1])), level.astype(np.float32), noise, combs,
     )  # fmt: skip
 
 

@@ -146,9 +146,9 @@ def test_strokes_between_the_characters_make_a_top_uneven() -> None:
     noise = [0.1 * cv2.GaussianBlur(rng.standard_normal(shape), (0, 0), 0.8) for _ in range(4)]
     inside = np.ones(shape, bool)
     tops = {k: LaidTop((print_ / 255 + noise[k]).astype(np.float32), inside) for k in range(4)}
-    plain = unevenness(tops, shape[0])
+    plain = unevenness(list(tops), tops.__getitem__, shape[0])
     both = LaidTop((tops[2].image + 0.4 * ghost / 255).astype(np.float32), inside)
-    marked = unevenness(tops | {2: both}, shape[0])
+    marked = unevenness(list(tops), (tops | {2: both}).__getitem__, shape[0])
     assert marked[2] > max(plain.values()) + 0.4
     assert all(abs(marked[k] - plain[k]) < 0.25 for k in (0, 1, 3))
 
