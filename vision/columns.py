@@ -61,9 +61,9 @@ NEARER = 0.05
 """Siblings in one photo differ in size by this much, for one lies nearer to the camera (common practice)."""
 STEPS_U = 0.002
 LINED_U = 0.05
-UNEVEN_U = 0.03
-BENT = 1.5
-"""How much unevenness a body leaves that leans by its whole size: one line does not tell where its corners lie."""
+STROKES_U = 0.001
+BENT = 0.02
+"""What strokes of its own a body leaves that leans by its whole size: one line does not tell where its corners lie."""
 SHEAR = 40.0
 """Degrees of apparent slant that an outline off by its whole width would leave, for the extra allowance of a slant."""
 FOCUS = 0.7
@@ -129,9 +129,7 @@ def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]
         Column(ANGLE, tuple(relative(matched, _one("baseline_angle"), logarithmic=False)), tilted),
         Column(CONTRAST, tuple(relative(matched, _one("contrast"), logarithmic=False)), none),
     ]
-    laid, unsharp = _laid_over(
-        views, seen, matched, relative(matched, ratio("stroke_width"), logarithmic=True)
-    )
+    laid, unsharp = _laid_over(views, seen, matched, relative(matched, ratio("stroke_width"), logarithmic=True))
     table += laid
     if not any(any(column.entries) for column in laid):
         left = relative(matched, _one("left"), logarithmic=False, same_length=True, factors=along)
@@ -167,7 +165,7 @@ def _laid_over(
     count, none = len(views), (0.0,) * len(views)
     alike: dict[tuple[int, int], dict[int, tuple[float, float]]] = {}
     steps: dict[tuple[int, int], dict[int, tuple[float, float]]] = {}
-    uneven: list[Relative | None] = [None] * count
+    own: list[Relative | None] = [None] * count
     noisy = [0.0] * count
     for number, fitted in enumerate(slots):
         for k, fit in fitted.items():
@@ -177,8 +175,8 @@ def _laid_over(
                 steps.setdefault((number, 0), {})[k] = (fit.alike.steps, STEPS_U)
             misread = 0.0 if fit.alike.read_alike else MISREAD
             noisy[k] = max(noisy[k], float(np.hypot(NOISE_SHARE * (1 - fit.alike.reliable), misread)))
-            if fit.uneven is not None:
-                uneven[k] = Relative(fit.uneven, UNEVEN_U, fit.uneven)
+            if fit.strokes is not None:
+                own[k] = Relative(fit.strokes, STROKES_U, fit.strokes)
     sides = {name: _side(slots, count, name) for name in SIDES}
     cut, squeezed = _cut_short(views, bodies)
     leaning = _leaning(matched)
@@ -188,7 +186,7 @@ def _laid_over(
     laid = [
         Column(SHAPE, _as_the_others(_shaped(averaged(alike, count, False), strokes)), shape_doubt),
         Column(STEPS, tuple(averaged(steps, count, False)), none),
-        Column(BETWEEN, tuple(uneven), tuple(BENT * a for a in aside)),
+        Column(BETWEEN, tuple(own), tuple(BENT * a for a in aside)),
         Column(LENGTH, places.larger(), leaning),
         Column(ACROSS, places.across(), aside),
         Column(
