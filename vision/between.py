@@ -28,7 +28,10 @@ ABOVE, ABOVE_TWO = 1.5, 3.5
 """Deviations of the noise by which a stroke must rise above all siblings; two siblings bound it poorly (set on altered
 and genuine tops of this project's tests)."""
 NOISIER = 1.2
-"""A piece counts as no noisier than this against its siblings: strokes all over it must not excuse themselves."""
+"""A piece counts as no noisier than this against what its finest texture lets expect: strokes all over it must not
+excuse themselves."""
+FINEST = 1.5
+"""Gaussian sigma, rows: what is finer is noise rather than strokes."""
 LEAST_STROKE = 10
 """Pixels; what is smaller is noise."""
 SPOT = 0.24
@@ -48,13 +51,16 @@ class LaidTop:
     image : ndarray of float32, shape (rows, columns)
         Luminance over the light minus one.
     inside : ndarray of bool, same shape
-        Where it shows the top within its rim, without the print that its siblings do not have.
+        Where it shows the top within its rim.
+    ink : ndarray of bool, same shape
+        Print that its siblings do not have.
     printed : ndarray of bool, same shape
         Boxes of its lines.
     """
 
     image: FloatImage
     inside: Mask
+    ink: Mask
     printed: Mask
 
 
@@ -99,14 +105,21 @@ def _own_strokes(own: LaidTop, others: Sequence[LaidTop], rows: int) -> float | 
     tops = [_levelled(top.image, usual, inside, INK * level, sense, rows) for top in (own, *others)]
     mine, siblings = tops[0], tops[1:]
     usual = np.median(siblings, axis=0).astype(np.float32)
-    free = inside & ~_printed(usual, inside, siblings, others)
+    free = inside & ~own.ink & ~_printed(usual, inside, siblings, others)
     if free.sum() < LEAST_FREE:
         return None
-    noise = robust_sd((mine - usual)[free])
-    noise = min(noise, NOISIER * float(np.median([robust_sd((one - usual)[free]) for one in siblings])))
+    noise = _noise(mine, siblings, usual, free)
     highest = np.max([cv2.dilate(sense * one, np.ones((ROOM, ROOM), np.uint8)) for one in siblings], axis=0)
     above = (ABOVE if len(others) > 2 else ABOVE_TWO) * noise
     return _heaviest(free & (sense * mine - highest > above), rows)
+
+
+def _noise(mine: FloatImage, siblings: Sequence[FloatImage], usual: FloatImage, free: Mask) -> float:
+    """Of a top, as its finest texture has it against its siblings'."""
+    fine = [robust_sd((one - cv2.GaussianBlur(one, (0, 0), FINEST))[free]) for one in (mine, *siblings)]
+    finer = max(1.0, fine[0] / max(1e-9, float(np.median(fine[1:]))))
+    expected = finer * float(np.median([robust_sd((one - usual)[free]) for one in siblings]))
+    return min(robust_sd((mine - usual)[free]), NOISIER * expected)
 
 
 def _levelled(image: FloatImage, usual: FloatImage, inside: Mask, ink: float, sense: float, rows: int) -> FloatImage:

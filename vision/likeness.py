@@ -28,8 +28,9 @@ CLEAR_ENOUGH = 0.6
 """Of lines that stand out by this part of the best, the one that is least turned is the pattern (common practice)."""
 ODD = 0.08
 """A pattern that is less alike than any other line by so much is not the usual one (common practice, no source)."""
-RIM = 0.1
-"""Left out along the edges where older marks are looked for, body units: there a slightly other outline shows."""
+RIM, ENDS = 0.1, 0.22
+"""Left out along the long and the short edges where older marks are looked for, body units: there a slightly other
+outline shows, and at the ends the notch (common practice, no source)."""
 OWN = 0.6
 """Part of a line's level from which it is its print (common practice, no source)."""
 MOSTLY = 0.6
@@ -209,8 +210,8 @@ def _between(tops: Mapping[int, Top], laid: _Laid, strange: Mapping[int, Sequenc
             flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
             return np.asarray(cv2.warpPerspective(mask, whole, (shape[1], shape[0]), flags=flags) > 0)
 
-        inside = as_pattern(_within(tops[k], rows)) & ~as_pattern(_own_print(tops[k], strange[k]))
-        return LaidTop(_patch(tops[k].image, whole, shape), inside, as_pattern(_boxes(tops[k])))
+        inside, ink = as_pattern(_within(tops[k], rows)), as_pattern(_own_print(tops[k], strange[k]))
+        return LaidTop(_patch(tops[k].image, whole, shape), inside, ink, as_pattern(_boxes(tops[k])))
 
     return strokes_of_their_own(list(laid.maps), whole_top, rows)
 
@@ -230,10 +231,10 @@ def strange_lines(matched: Sequence[Sequence[MatchedLine]]) -> dict[int, list[in
 
 def _within(top: Top, rows: int) -> NDArray[np.uint8]:
     """1 well within the body's rim."""
-    rim = RIM * rows
+    rim, ends = RIM * rows, ENDS * rows
     x0, y0, x1, y1 = top.body
     within = np.zeros(top.image.shape, np.uint8)
-    within[round(y0 + rim) : round(y1 - rim), round(x0 + rim) : round(x1 - rim)] = 1
+    within[round(y0 + rim) : round(y1 - rim), round(x0 + ends) : round(x1 - ends)] = 1
     return within
 
 

@@ -18,7 +18,7 @@ from vision.observations import PieceView
 SIDES = ("x", "y", "wide", "left", "right", "top", "bottom", "above", "below", "seat", "length")
 FITTED_U = 0.008
 """Standard uncertainty of a fitted line's size and place: a third of a pixel on a body of 40 (common practice)."""
-UNSEATED_U, SEATED_U = 0.018, 0.010
+UNSEATED_U, SEATED_U = 0.015, 0.010
 """The same for the smallest of several opinions: of the outline's two ends alone, and where leads agree with them
 (common practice, no source)."""
 ASKEW, ASKEW_SD = 0.2, 0.1

@@ -144,10 +144,10 @@ def test_strokes_that_no_sibling_has_are_a_tops_own() -> None:
     cv2.putText(print_, "CV6522", (40, 45), cv2.FONT_HERSHEY_SIMPLEX, 1.0, 255, 2)
     cv2.putText(ghost, "8407ER", (70, 75), cv2.FONT_HERSHEY_SIMPLEX, 1.0, 255, 2)
     noise = [0.1 * cv2.GaussianBlur(rng.standard_normal(shape), (0, 0), 0.8) for _ in range(4)]
-    inside, boxes = np.ones(shape, bool), print_ > 0
-    tops = {k: LaidTop((print_ / 255 + noise[k]).astype(np.float32), inside, boxes) for k in range(4)}
+    inside, boxes, none = np.ones(shape, bool), print_ > 0, np.zeros(shape, bool)
+    tops = {k: LaidTop((print_ / 255 + noise[k]).astype(np.float32), inside, none, boxes) for k in range(4)}
     plain = strokes_of_their_own(list(tops), tops.__getitem__, shape[0])
-    both = LaidTop((tops[2].image + 0.4 * ghost / 255).astype(np.float32), inside, boxes)
+    both = LaidTop((tops[2].image + 0.4 * ghost / 255).astype(np.float32), inside, none, boxes)
     marked = strokes_of_their_own(list(tops), (tops | {2: both}).__getitem__, shape[0])
     assert marked[2] > max(plain.values()) + 0.02
     assert all(marked[k] < 0.005 for k in (0, 1, 3))
@@ -164,7 +164,9 @@ def test_a_single_spot_is_no_mark() -> None:
         if k == 2:
             cv2.circle(drawn, (200, 50), 8, 200, 3)
         noise = 0.1 * cv2.GaussianBlur(rng.standard_normal(shape), (0, 0), 0.8)
-        tops[k] = LaidTop((drawn / 255 + noise).astype(np.float32), np.ones(shape, bool), np.zeros(shape, bool))
+        tops[k] = LaidTop(
+            (drawn / 255 + noise).astype(np.float32), np.ones(shape, bool), np.zeros(shape, bool), np.zeros(shape, bool)
+        )
     assert max(strokes_of_their_own(list(tops), tops.__getitem__, shape[0]).values()) < 0.005
 
 
