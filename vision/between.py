@@ -28,10 +28,11 @@ ABOVE, ABOVE_TWO = 1.5, 3.5
 """Deviations of the noise by which a stroke must rise above all siblings; two siblings bound it poorly (set on altered
 and genuine tops of this project's tests)."""
 NOISIER = 1.2
-"""A piece counts as no noisier than this against what its finest texture lets expect: strokes all over it must not
+"""A piece counts as no noisier than this against its siblings and its own quiet parts: strokes all over it must not
 excuse themselves."""
-FINEST = 1.5
-"""Gaussian sigma, rows: what is finer is noise rather than strokes."""
+TILES, LEAST_TILE, LEAST_TILES, QUIET = 10, 40, 6, 35
+"""Tiles to the height of the picture, the pixels and the number of them that tell, and the percentile of quiet ones:
+an old mark of one or two rows leaves a third of a top quiet (common practice, no source)."""
 LEAST_STROKE = 10
 """Pixels; what is smaller is noise."""
 SPOT = 0.24
@@ -115,11 +116,18 @@ def _own_strokes(own: LaidTop, others: Sequence[LaidTop], rows: int) -> float | 
 
 
 def _noise(mine: FloatImage, siblings: Sequence[FloatImage], usual: FloatImage, free: Mask) -> float:
-    """Of a top, as its finest texture has it against its siblings'."""
-    fine = [robust_sd((one - cv2.GaussianBlur(one, (0, 0), FINEST))[free]) for one in (mine, *siblings)]
-    finer = max(1.0, fine[0] / max(1e-9, float(np.median(fine[1:]))))
-    expected = finer * float(np.median([robust_sd((one - usual)[free]) for one in siblings]))
-    return min(robust_sd((mine - usual)[free]), NOISIER * expected)
+    """Of a top: as its quiet parts have it, or as its siblings have it all over, whichever is more."""
+    rest = mine - usual
+    expected = float(np.median([robust_sd((one - usual)[free]) for one in siblings]))
+    side = max(8, free.shape[0] // TILES)
+    tiles = [
+        robust_sd(rest[y : y + side, x : x + side][use])
+        for y in range(0, free.shape[0] - side + 1, side)
+        for x in range(0, free.shape[1] - side + 1, side)
+        if (use := free[y : y + side, x : x + side]).sum() >= LEAST_TILE
+    ]
+    quiet = float(np.percentile(tiles, QUIET)) if len(tiles) >= LEAST_TILES else 0.0
+    return min(robust_sd(rest[free]), NOISIER * max(expected, quiet))
 
 
 def _levelled(image: FloatImage, usual: FloatImage, inside: Mask, ink: float, sense: float, rows: int) -> FloatImage:

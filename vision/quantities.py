@@ -77,7 +77,7 @@ ACROSS = Quantity("lettering-position-differs", "lettering", "The marking stands
                   "body", False, 0.018, 0.04, 0.2)
 BELOW = Quantity("lettering-position-differs", "lettering", "The marking stands", "lower", "higher",
                  "body", False, 0.012, 0.035, 0.2)
-BETWEEN = Quantity("surface-old-mark", "surface", "", "", "", "body", False, 0.004, 0.008, 0.04)
+BETWEEN = Quantity("surface-old-mark", "surface", "", "", "", "body", False, 0.003, 0.006, 0.04)
 GRAIN = Quantity("surface-differs", "surface", "The fine grain of the top is", "stronger", "weaker",
                  "ratio", True, 0.067, 0.30, 0.6)
 LINED = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.062, 0.15, 0.6)
