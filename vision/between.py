@@ -1,10 +1,10 @@
 """What stands between the characters: an old mark under a new one lies mostly where the new one does.
 
-Siblings laid over each other by their print share print, logo, dimples and light. Taken off, what is left on one top
-alone is its own: no more here than there, or strokes in some places where the siblings have none.
+Siblings laid over each other by their print share print, logo, dimples and light. Strokes that rise above what any of
+them shows at that place, or a pixel or two beside it, are a top's own; a row of characters leaves many of them.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -12,28 +12,35 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.light import FloatImage, Mask, robust_sd
+from vision.stand_ins import stand_ins
 
-RIM = 0.1
-"""Left out along the edges, body units: there a slightly other outline shows."""
-STRONG, NOISY = 0.22, 1.5
-"""What siblings show more strongly than this part of their print, or than so many deviations of its noise, is print."""
-RESIDUE = 0.06
-"""Part of the print that a slightly other focus leaves beside it when the siblings' is taken off (common practice)."""
-SOFT = 0.8
+SOFT = 1.0
 """Gaussian sigma, rows: a third of a stroke of small print."""
-WINDOW = (0.45, 0.22)
-"""Two or three characters of one row, body units; tried along and across."""
-COVERED = 0.25
-"""Part of a window that must be free of print."""
-MOST = 9.0
-"""A grain of dust counts no more than three deviations."""
-QUIET, BUSY = 30, 90
-"""An old mark of one or two rows fills a tenth to a half of a top; a third at least is quiet (common practice)."""
-LEAST_POWER = 0.6
-"""Added to the powers, in variances of the noise, so that an empty window of a soft picture has no great ratio."""
-LEAST_FREE = 300
-
-Powers = tuple[tuple[NDArray[np.float32], Mask], ...]
+ROOM, HALO = 5, 5
+"""Pixels across: where a sibling's strokes may stand for a piece's, and how wide the print's own halo is."""
+STRONG, INK = 0.35, 0.3
+"""Parts of the print's level from which the siblings' and a piece's own brightness are print (common practice)."""
+LANDMARK, LEAST_LANDMARK = 4.0, 6
+"""Robust deviations, and pixels, from which a sibling's top shows a dimple or a notch (common practice, no source)."""
+SLOW = 0.12
+"""Gaussian sigma, body units: light and shade wider than this are no strokes."""
+ABOVE, ABOVE_TWO = 1.5, 3.5
+"""Deviations of the noise by which a stroke must rise above all siblings; two siblings bound it poorly (set on altered
+and genuine tops of this project's tests)."""
+NOISIER = 1.2
+"""A piece counts as no noisier than this against its siblings and its own quiet parts: strokes all over it must not
+excuse themselves."""
+TILES, LEAST_TILE, LEAST_TILES, QUIET = 10, 40, 6, 35
+"""Tiles to the height of the picture, the pixels and the number of them that tell, and the percentile of quiet ones:
+an old mark of one or two rows leaves a third of a top quiet (common practice, no source)."""
+LEAST_STROKE = 10
+"""Pixels; what is smaller is noise."""
+SPOT = 0.24
+"""A dimple, a scar or a grain of dust, body units: the heaviest spot of this size does not count, a row of characters
+has others."""
+WINDOW = (0.9, 0.4)
+"""Several characters of one or two rows, body units; tried along and across."""
+LEAST_FREE, LEAST_GAIN = 200, 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,97 +52,124 @@ class LaidTop:
     image : ndarray of float32, shape (rows, columns)
         Luminance over the light minus one.
     inside : ndarray of bool, same shape
-        Where it shows the top within its rim, without lines that its siblings do not have.
+        Where it shows the top within its rim.
+    ink : ndarray of bool, same shape
+        Print that its siblings do not have.
+    printed : ndarray of bool, same shape
+        Boxes of its lines.
     """
 
     image: FloatImage
     inside: Mask
+    ink: Mask
+    printed: Mask
 
 
-def unevenness(tops: Mapping[int, LaidTop], rows: int) -> dict[int, float]:
-    """Return how much busier the busy parts of each top are than its quiet ones, against its siblings there.
+def strokes_of_their_own(members: Sequence[int], laid: Callable[[int], LaidTop], rows: int) -> dict[int, float]:
+    """Return how much each top shows in strokes that none of its siblings has there.
 
     Parameters
     ----------
-    tops : mapping of int to LaidTop
-        Laid over each other by their print; three or more.
+    members : sequence of int
+        The pieces; three or more.
+    laid : callable
+        Gives a piece's top laid over the pattern by its print: of a large group only a few are held at a time.
     rows : int
         Short side of a body there.
 
     Returns
     -------
     dict of int to float
-        Logarithm of how the ratio of a top's power to its siblings' varies over windows, between two percentiles;
-        pieces too much covered are left out.
+        Area of such strokes in the window that holds most of them, squares of the short side; pieces too much covered
+        are left out.
     """
-    powers = {k: p for k in tops if (p := _powers(tops, k, rows)) is not None}
+    kept = {k: laid(k) for k in stand_ins(members)}
     found = {}
-    for k, own in powers.items():
-        others = [p for j, p in powers.items() if j != k]
-        values = [_variation(own[way], [p[way] for p in others]) for way in range(2)] if len(others) > 1 else []
-        known = [v for v in values if v is not None]
-        if known:
-            found[k] = max(known)
+    for k in members:
+        own = kept[k] if k in kept else laid(k)
+        others = [top for j, top in kept.items() if j != k]
+        area = _own_strokes(own, others, rows) if len(others) > 1 else None
+        if area is not None:
+            found[k] = area
     return found
 
 
-def _variation(own: tuple[NDArray[np.float32], Mask], others: list[tuple[NDArray[np.float32], Mask]]) -> float | None:
-    """Of the logarithm of own power over the others', between two percentiles."""
-    usual = np.median([power for power, _ in others], axis=0)
-    enough = own[1] & (np.sum([use for _, use in others], axis=0) >= min(2, len(others)))
-    if enough.sum() < 100:
+def _own_strokes(own: LaidTop, others: Sequence[LaidTop], rows: int) -> float | None:
+    """Area of the strokes of one top; None where too little of it is free."""
+    inside = own.inside & (np.sum([top.inside for top in others], axis=0) >= min(2, len(others)))
+    if inside.sum() < LEAST_FREE:
         return None
-    ratio = np.log((own[0][enough] + LEAST_POWER) / (usual[enough] + LEAST_POWER))
-    quiet, busy = np.percentile(ratio, (QUIET, BUSY))
-    return float(busy - quiet)
-
-
-def _powers(tops: Mapping[int, LaidTop], k: int, rows: int) -> Powers | None:
-    """Power of what one top alone shows, in variances of its noise, in windows along and across."""
-    others = [j for j in tops if j != k]
-    usual, shown = _usual([tops[j] for j in others])
-    valid = tops[k].inside & shown
-    if valid.sum() < 500:
+    usual = np.median([top.image for top in others], axis=0).astype(np.float32)
+    level = float(np.percentile(np.abs(usual[inside]), 98))
+    print_ = usual[inside & (np.abs(usual) > 2 * INK * level)]
+    sense = -1.0 if float(print_.sum()) < 0 else 1.0
+    tops = [_levelled(top.image, usual, inside, INK * level, sense, rows) for top in (own, *others)]
+    mine, siblings = tops[0], tops[1:]
+    usual = np.median(siblings, axis=0).astype(np.float32)
+    free = inside & ~own.ink & ~_printed(usual, inside, siblings, others)
+    if free.sum() < LEAST_FREE:
         return None
-    own, level = tops[k].image, float(np.percentile(np.abs(usual[valid]), 98))
-    print_ = np.abs(usual) > max(STRONG * level, NOISY * robust_sd(usual[valid]))
-    free = valid & (cv2.dilate(print_.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0)
-    if free.sum() < max(LEAST_FREE, 0.1 * valid.sum()):
-        return None
-    gain = float((own[valid] * usual[valid]).sum() / max(float((usual[valid] ** 2).sum()), 1e-9))
-    gain = max(gain, 0.2)
-    return _windows(own - np.float32(gain) * usual, free, rows, RESIDUE * level * gain)
+    noise = _noise(mine, siblings, usual, free)
+    highest = np.max([cv2.dilate(sense * one, np.ones((ROOM, ROOM), np.uint8)) for one in siblings], axis=0)
+    above = (ABOVE if len(others) > 2 else ABOVE_TWO) * noise
+    return _heaviest(free & (sense * mine - highest > above), rows)
 
 
-def _usual(tops: list[LaidTop]) -> tuple[FloatImage, Mask]:
-    """The middle of several tops where at least two of them show, and where that is."""
-    count = np.sum([top.inside for top in tops], axis=0)
-    # Sorted with the hidden ones last, the middle of what is left is an average of two of the first.
-    order = np.sort([np.where(top.inside, top.image, np.float32(np.inf)) for top in tops], axis=0)
-    low, high = np.maximum(count - 1, 0) // 2, np.maximum(count, 1) // 2
-    pair = [np.take_along_axis(order, which[None], axis=0)[0] for which in (low, high)]
-    shown = count >= min(2, len(tops))
-    return np.where(shown, 0.5 * (pair[0] + pair[1]), 0).astype(np.float32), shown
+def _noise(mine: FloatImage, siblings: Sequence[FloatImage], usual: FloatImage, free: Mask) -> float:
+    """Of a top: as its quiet parts have it, or as its siblings have it all over, whichever is more."""
+    rest = mine - usual
+    expected = float(np.median([robust_sd((one - usual)[free]) for one in siblings]))
+    side = max(8, free.shape[0] // TILES)
+    tiles = [
+        robust_sd(rest[y : y + side, x : x + side][use])
+        for y in range(0, free.shape[0] - side + 1, side)
+        for x in range(0, free.shape[1] - side + 1, side)
+        if (use := free[y : y + side, x : x + side]).sum() >= LEAST_TILE
+    ]
+    quiet = float(np.percentile(tiles, QUIET)) if len(tiles) >= LEAST_TILES else 0.0
+    return min(robust_sd(rest[free]), NOISIER * max(expected, quiet))
 
 
-def _windows(rest: FloatImage, free: Mask, rows: int, residue: float) -> Powers | None:
-    """Mean power of what is left in windows, and where enough of them is free."""
-    weight = free.astype(np.float32)
-    level = _mean(rest - _mean(rest, weight, rows / 8), weight, SOFT)
-    noise = float(np.hypot(robust_sd(level[free]), residue))
-    if noise <= 0:
-        return None
-    power = np.where(free, np.minimum((level / noise) ** 2, MOST), 0).astype(np.float32)
-    wide, tall = (int(share * rows) | 1 for share in WINDOW)
-    found = []
-    for size in ((wide, tall), (tall, wide)):
-        total = cv2.boxFilter(power, -1, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
-        count = cv2.boxFilter(weight, -1, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
-        found.append(((total / np.maximum(count, 1)).astype(np.float32), count > COVERED * wide * tall))
-    return tuple(found)
+def _levelled(image: FloatImage, usual: FloatImage, inside: Mask, ink: float, sense: float, rows: int) -> FloatImage:
+    """A top as if its print were as strong as the others', what is slow on its ground taken out, softened."""
+    gain = float((image[inside] * usual[inside]).sum() / max(float((usual[inside] ** 2).sum()), 1e-9))
+    scaled = (image / np.float32(max(LEAST_GAIN, gain))).astype(np.float32)
+    ground = cv2.erode(((sense * scaled < ink) & inside).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(np.float32)
+    total = cv2.GaussianBlur(scaled * ground, (0, 0), SLOW * rows)
+    slow = total / np.maximum(cv2.GaussianBlur(ground, (0, 0), SLOW * rows), np.float32(0.05))
+    return np.asarray(cv2.GaussianBlur(scaled - slow, (0, 0), SOFT), np.float32)
 
 
-def _mean(image: FloatImage, weight: FloatImage, sigma: float) -> FloatImage:
-    """Gaussian mean over the weighted pixels."""
-    total = cv2.GaussianBlur(image * weight, (0, 0), sigma)
-    return (total / np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), np.float32(0.1))).astype(np.float32)
+def _printed(usual: FloatImage, inside: Mask, siblings: Sequence[FloatImage], others: Sequence[LaidTop]) -> Mask:
+    """What the siblings show in common, with its halo: print, and beside it dimples and notches."""
+    level = float(np.percentile(np.abs(usual[inside]), 98))
+    print_ = cv2.dilate((np.abs(usual) > STRONG * level).astype(np.uint8), np.ones((HALO, HALO), np.uint8)) > 0
+    boxes = 2 * np.sum([top.printed for top in others], axis=0) >= len(others)
+    bare = inside & ~boxes
+    marks = np.zeros(inside.shape, bool)
+    for one in siblings:
+        marks |= np.abs(one) > LANDMARK * robust_sd(one[bare if bare.sum() > 300 else inside])
+    return print_ | (cv2.dilate(_large(marks & ~boxes, LEAST_LANDMARK), np.ones((5, 5), np.uint8)) > 0)
+
+
+def _large(mask: Mask, least: int) -> NDArray[np.uint8]:
+    """The components of at least so many pixels."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    keep = np.array([k > 0 and stats[k][4] >= least for k in range(count)])
+    return np.asarray(keep[labels], np.uint8)
+
+
+def _heaviest(strokes: Mask, rows: int) -> float:
+    """Area of strokes in the window that holds most, without the heaviest spot."""
+    area = _large(strokes, LEAST_STROKE).astype(np.float32)
+    size = round(SPOT * rows) | 1
+    y, x = np.unravel_index(int(np.argmax(_sums(area, (size, size)))), area.shape)
+    half = size // 2
+    area[max(0, y - half) : y + half + 1, max(0, x - half) : x + half + 1] = 0
+    wide, tall = (round(share * rows) | 1 for share in WINDOW)
+    return max(float(_sums(area, shape).max()) for shape in ((wide, tall), (tall, wide))) / rows**2
+
+
+def _sums(area: FloatImage, shape: tuple[int, int]) -> FloatImage:
+    summed = cv2.boxFilter(area, -1, shape, normalize=False, borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(summed, np.float32)

@@ -8,7 +8,7 @@ import numpy as np
 
 from vision.body import Body, find_body
 from vision.landmarks import Shift, shifts
-from vision.light import FloatImage, linear_luminance
+from vision.light import linear_luminance
 from vision.likeness import Fit, fits, shared_lines
 from vision.matching import MatchedLine, Relative, averaged, pitches, relative
 from vision.observations import Lettering, LineLettering, Measure, NotMeasured, PieceView, Surface
@@ -61,9 +61,9 @@ NEARER = 0.05
 """Siblings in one photo differ in size by this much, for one lies nearer to the camera (common practice)."""
 STEPS_U = 0.002
 LINED_U = 0.05
-UNEVEN_U = 0.03
-BENT = 1.5
-"""How much unevenness a body leaves that leans by its whole size: one line does not tell where its corners lie."""
+STROKES_U = 0.001
+BENT = 0.02
+"""What strokes of its own a body leaves that leans by its whole size: one line does not tell where its corners lie."""
 SHEAR = 40.0
 """Degrees of apparent slant that an outline off by its whole width would leave, for the extra allowance of a slant."""
 FOCUS = 0.7
@@ -88,11 +88,28 @@ class Column:
     light: tuple[float, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """A top's edges, by large steps alone and by small ones, too, and the logarithm of its luminance."""
+
+    coarse: Body
+    fine: Body
+    light: float
+
+
+def _seen(view: PieceView) -> _Seen:
+    """One piece at a time: the luminances of all would fill the memory."""
+    luminance = linear_luminance(view.face.image)
+    coarse = find_body(luminance)
+    fine = body_of(view, luminance, coarse)
+    return _Seen(coarse, fine, float(np.log(np.median(luminance[::3, ::3]))))
+
+
 def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]) -> list[Column]:
     """Return every quantity of every piece, lettering line by line against the group's equal lines."""
     none = (0.0,) * len(views)
-    luminances = [linear_luminance(v.face.image) for v in views]
-    bodies = [find_body(luminance) for luminance in luminances]
+    seen = [_seen(view) for view in views]
+    bodies = [one.coarse for one in seen]
     along = _stretch(bodies)
     side = tuple(float(np.hypot(b.u, np.log(f))) for b, f in zip(bodies, along, strict=True))
     # Whether a face is stretched or its outline cut short the picture does not tell: half of the factor is doubt.
@@ -112,16 +129,14 @@ def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]
         Column(ANGLE, tuple(relative(matched, _one("baseline_angle"), logarithmic=False)), tilted),
         Column(CONTRAST, tuple(relative(matched, _one("contrast"), logarithmic=False)), none),
     ]
-    laid, unsharp = _laid_over(
-        views, luminances, bodies, matched, relative(matched, ratio("stroke_width"), logarithmic=True)
-    )
+    laid, unsharp = _laid_over(views, seen, matched, relative(matched, ratio("stroke_width"), logarithmic=True))
     table += laid
     if not any(any(column.entries) for column in laid):
         left = relative(matched, _one("left"), logarithmic=False, same_length=True, factors=along)
         table.append(Column(LEFT, tuple(left), side))
         table.append(Column(DOWN, tuple(relative(matched, _one("baseline"), logarithmic=False)), side))
     extra = _texture_allowance(views)
-    light = tuple(float(np.log(np.median(luminance[::3, ::3]))) for luminance in luminances)
+    light = tuple(one.light for one in seen)
     rough = _surface(views, lambda s: s.roughness, True)
     table.append(Column(ROUGHNESS, rough, _softened(rough, extra, unsharp), light))
     table.append(Column(COHERENCE, _surface(views, lambda s: s.coherence, False), none))
@@ -137,13 +152,12 @@ def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]
 
 def _laid_over(
     views: Sequence[PieceView],
-    luminances: Sequence[FloatImage],
-    coarse: Sequence[Body],
+    seen: Sequence[_Seen],
     matched: Sequence[Sequence[MatchedLine]],
     strokes: Sequence[Relative | None],
 ) -> tuple[list[Column], tuple[float, ...]]:
     """What shows when equal lines of the group are laid over each other, and how much less sharp each piece's is."""
-    bodies = [body_of(*each) for each in zip(views, luminances, coarse, strict=True)]
+    coarse, bodies = [one.coarse for one in seen], [one.fine for one in seen]
     sharing = sorted({k for of in shared_lines(matched).values() for k in of})
     size = common_size([bodies[k] for k in sharing] or bodies)
     tops = {k: laid_out(views[k], bodies[k], coarse[k], size) for k in sharing}
@@ -151,7 +165,7 @@ def _laid_over(
     count, none = len(views), (0.0,) * len(views)
     alike: dict[tuple[int, int], dict[int, tuple[float, float]]] = {}
     steps: dict[tuple[int, int], dict[int, tuple[float, float]]] = {}
-    uneven: list[Relative | None] = [None] * count
+    own: list[Relative | None] = [None] * count
     noisy = [0.0] * count
     for number, fitted in enumerate(slots):
         for k, fit in fitted.items():
@@ -161,8 +175,8 @@ def _laid_over(
                 steps.setdefault((number, 0), {})[k] = (fit.alike.steps, STEPS_U)
             misread = 0.0 if fit.alike.read_alike else MISREAD
             noisy[k] = max(noisy[k], float(np.hypot(NOISE_SHARE * (1 - fit.alike.reliable), misread)))
-            if fit.uneven is not None:
-                uneven[k] = Relative(fit.uneven, UNEVEN_U, fit.uneven)
+            if fit.strokes is not None:
+                own[k] = Relative(fit.strokes, STROKES_U, fit.strokes)
     sides = {name: _side(slots, count, name) for name in SIDES}
     cut, squeezed = _cut_short(views, bodies)
     leaning = _leaning(matched)
@@ -172,7 +186,7 @@ def _laid_over(
     laid = [
         Column(SHAPE, _as_the_others(_shaped(averaged(alike, count, False), strokes)), shape_doubt),
         Column(STEPS, tuple(averaged(steps, count, False)), none),
-        Column(BETWEEN, tuple(uneven), tuple(BENT * a for a in aside)),
+        Column(BETWEEN, tuple(own), tuple(BENT * a for a in aside)),
         Column(LENGTH, places.larger(), leaning),
         Column(ACROSS, places.across(), aside),
         Column(

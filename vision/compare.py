@@ -68,6 +68,8 @@ SUPPORTS: dict[Quantity, tuple[tuple[Quantity, bool], ...]] = {
 """Which measures bear each other out, and whether in the same sense only."""
 DECISIVE = (SHAPE, STEPS, LENGTH, ACROSS, BELOW)
 """What alone may accuse a piece, even slightly; where a group falls into two halves these say nothing."""
+LEAVES_STROKES = (SHAPE.code, LENGTH.code, ACROSS.code, LINED.code)
+"""What by itself leaves strokes where siblings have none: they speak of no older marking then."""
 LEAST_LINED = {COHERENCE: 0.2, SCRATCHES: 0.3, LINED: 0.3}
 """What is below these is no sanding whatever the siblings show (common practice, no source)."""
 OLD_MARK_SLIGHT, OLD_MARK_CLEAR = 4, 6
@@ -262,6 +264,9 @@ def _worst(findings: Sequence[_Finding]) -> list[_Finding]:
             best[code] = finding
     if "surface-sanded" in best or "surface-coated" in best:
         best.pop("surface-differs", None)
+    mark = best.get("surface-old-mark")
+    if mark is not None and mark.quantity is BETWEEN and any(code in best for code in LEAVES_STROKES):
+        best.pop("surface-old-mark")
     return list(best.values())
 
 

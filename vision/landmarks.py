@@ -11,10 +11,10 @@ import numpy as np
 
 from vision.light import FloatImage, Mask, robust_sd
 from vision.observations import Lettering, Measure, PieceView
+from vision.stand_ins import stand_ins
+from vision.tops import LEVEL_ROWS as ROWS
 from vision.tops import Top
 
-ROWS = 36
-"""Rows a body is brought to; a dimple is then some four pixels across."""
 ASIDE, DOWN = 0.25, 0.08
 """How far apart outlines may be, along and across, body units."""
 RIM, ENDS = 0.12, 0.06
@@ -43,22 +43,19 @@ def shifts(views: Mapping[int, PieceView], tops: Mapping[int, Top], rows: int) -
     Returns
     -------
     dict of int to (float, float) or None
-        None where landmarks do not show, or not alike, on this piece and at least half of the others.
+        None where landmarks do not show, or not alike, on this piece and at least half of those that stand for the
+        others.
     """
     members = sorted(tops)
     if len(members) < 2:
         return dict.fromkeys(members)
     plain = {k: _plain(views[k], tops[k], ROWS / rows) for k in members}
-    pairs: dict[tuple[int, int], Shift] = {}
-    for number, a in enumerate(members):
-        for b in members[number + 1 :]:
-            found = _between(plain[a], plain[b])
-            pairs[a, b] = found
-            pairs[b, a] = None if found is None else (-found[0], -found[1])
+    asked = stand_ins(members)
     result: dict[int, Shift] = {}
     for k in members:
-        known = [s for j in members if j != k and (s := pairs[j, k]) is not None]
-        if 2 * len(known) < len(members) - 1:
+        found = [_between(plain[j], plain[k]) for j in asked if j != k]
+        known = [shift for shift in found if shift is not None]
+        if 2 * len(known) < len(found):
             result[k] = None
         else:
             right, down = np.median(known, axis=0)
@@ -68,8 +65,7 @@ def shifts(views: Mapping[int, PieceView], tops: Mapping[int, Top], rows: int) -
 
 def _plain(view: PieceView, top: Top, scale: float) -> tuple[FloatImage, FloatImage]:
     """The light inside the rim, print left out, over its surroundings; and where it counts."""
-    size = (round(top.image.shape[1] * scale), round(top.image.shape[0] * scale))
-    flat = cv2.resize(top.level, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    flat = top.level
     x0, y0, x1, y1 = (v * scale for v in top.body)
     bare = np.zeros(flat.shape, bool)
     bare[round(y0 + RIM * ROWS) : round(y1 - RIM * ROWS), round(x0 + ENDS * ROWS) : round(x1 - ENDS * ROWS)] = True

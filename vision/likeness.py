@@ -13,13 +13,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.between import RIM, LaidTop, unevenness
-from vision.light import FloatImage
+from vision.between import LaidTop, strokes_of_their_own
+from vision.light import FloatImage, Mask
 from vision.matching import MatchedLine
 from vision.observations import Measure
 from vision.registration import at, laid_over, sizes_of
 from vision.seat import Seat, seats
-from vision.tops import Top
+from vision.tops import Box, Top
 from vision.typeface import LEAST_CELLS, LEAST_LIKENESS, LEAST_PIECES, Alike, likenesses, plain
 
 AROUND = 0.15
@@ -28,6 +28,11 @@ CLEAR_ENOUGH = 0.6
 """Of lines that stand out by this part of the best, the one that is least turned is the pattern (common practice)."""
 ODD = 0.08
 """A pattern that is less alike than any other line by so much is not the usual one (common practice, no source)."""
+RIM, ENDS = 0.1, 0.22
+"""Left out along the long and the short edges where older marks are looked for, body units: there a slightly other
+outline shows, and at the ends the notch (common practice, no source)."""
+OWN = 0.6
+"""Part of a line's level from which it is its print (common practice, no source)."""
 MOSTLY = 0.6
 """Part of the characters that two lines must have at the same places to be laid over each other (common practice)."""
 
@@ -49,7 +54,7 @@ class Fit:
         The same for the body's edges as they show inside the outline.
     alike : Alike
         How like its characters are to the others'.
-    uneven : float or None
+    strokes : float or None
         From `vision.between`, on the line that most pieces share; None on the others.
     seat : float or None
         Where the line's middle lies along the leads, short sides; from `vision.seat`, None where they do not show.
@@ -67,7 +72,7 @@ class Fit:
     above: float
     below: float
     alike: Alike
-    uneven: float | None = None
+    strokes: float | None = None
     seat: float | None = None
     length: float | None = None
 
@@ -160,7 +165,7 @@ def _laid_over(tops: Mapping[int, Top], members: dict[int, MatchedLine], source:
     return _Laid(source, pattern.shape, corner, found, alike) if len(found) >= LEAST_PIECES else None
 
 
-def _fit(top: Top, laid: _Laid, k: int, seat: Seat | None, uneven: float | None, rows: int) -> Fit:
+def _fit(top: Top, laid: _Laid, k: int, seat: Seat | None, strokes: float | None, rows: int) -> Fit:
     """Where one piece's line lies on its body, and how large it is."""
     m = laid.maps[k]
     x, y = (float(v) + 0.5 for v in at(m, 0.5 * (laid.shape[1] - 1), 0.5 * (laid.shape[0] - 1)))
@@ -171,7 +176,7 @@ def _fit(top: Top, laid: _Laid, k: int, seat: Seat | None, uneven: float | None,
         x=(x - x0) / rows, y=(y - y0) / rows, wide=along,
         left=(x - x0) / unit, right=(x1 - x) / unit, top=(y - y0) / unit, bottom=(y1 - y) / unit,
         above=(y - top.body[1]) / unit, below=(top.body[3] - y) / unit,
-        alike=laid.alike[k], uneven=uneven,
+        alike=laid.alike[k], strokes=strokes,
         seat=None if seat is None else seat.place(x, (y - y0) / (y1 - y0)) / rows,
         length=None if seat is None else float(np.log(along / seat.longer())),
     )  # fmt: skip
@@ -197,15 +202,18 @@ def _alike(
 def _between(tops: Mapping[int, Top], laid: _Laid, strange: Mapping[int, Sequence[int]], rows: int) -> dict[int, float]:
     """Lay whole tops over the pattern's and ask what stands between the characters."""
     corner, shape = laid.corner, tops[laid.source].image.shape
-    whole_tops = {}
-    for k, m in laid.maps.items():
-        whole = m @ np.array([[1.0, 0.0, -corner[0]], [0.0, 1.0, -corner[1]], [0.0, 0.0, 1.0]])
-        flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
-        inside = cv2.warpPerspective(
-            _within(tops[k], strange[k], rows), whole, (shape[1], shape[0]), flags=flags
-        )  # fmt: skip
-        whole_tops[k] = LaidTop(_patch(tops[k].image, whole, shape), inside > 0)
-    return unevenness(whole_tops, rows)
+
+    def whole_top(k: int) -> LaidTop:
+        whole = laid.maps[k] @ np.array([[1.0, 0.0, -corner[0]], [0.0, 1.0, -corner[1]], [0.0, 0.0, 1.0]])
+
+        def as_pattern(mask: NDArray[np.uint8]) -> Mask:
+            flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+            return np.asarray(cv2.warpPerspective(mask, whole, (shape[1], shape[0]), flags=flags) > 0)
+
+        inside, ink = as_pattern(_within(tops[k], rows)), as_pattern(_own_print(tops[k], strange[k]))
+        return LaidTop(_patch(tops[k].image, whole, shape), inside, ink, as_pattern(_boxes(tops[k])))
+
+    return strokes_of_their_own(list(laid.maps), whole_top, rows)
 
 
 def strange_lines(matched: Sequence[Sequence[MatchedLine]]) -> dict[int, list[int]]:
@@ -221,15 +229,42 @@ def strange_lines(matched: Sequence[Sequence[MatchedLine]]) -> dict[int, list[in
     return found
 
 
-def _within(top: Top, strange: Sequence[int], rows: int) -> NDArray[np.uint8]:
-    """1 well within the body's rim, 0 on lines that are this piece's own."""
-    rim = RIM * rows
+def _within(top: Top, rows: int) -> NDArray[np.uint8]:
+    """1 well within the body's rim."""
+    rim, ends = RIM * rows, ENDS * rows
     x0, y0, x1, y1 = top.body
     within = np.zeros(top.image.shape, np.uint8)
-    within[round(y0 + rim) : round(y1 - rim), round(x0 + rim) : round(x1 - rim)] = 1
-    for left, upper, right, lower in (top.boxes[number] for number in strange):
-        within[max(0, int(upper)) : int(lower) + 1, max(0, int(left)) : int(right) + 1] = 0
+    within[round(y0 + rim) : round(y1 - rim), round(x0 + ends) : round(x1 - ends)] = 1
     return within
+
+
+def _own_print(top: Top, strange: Sequence[int]) -> NDArray[np.uint8]:
+    """1 on what is strong in lines that are this piece's own; fainter strokes among them may be an older mark's."""
+    ink = np.zeros(top.image.shape, np.uint8)
+    for number in strange:
+        place = _around(top.printed[number])
+        box = top.image[place]
+        if box.size < 20:
+            continue
+        high, low = float(np.percentile(box, 92)), float(np.percentile(box, 8))
+        level = high if high > -low else low
+        strong = (box * np.sign(level) > OWN * abs(level)).astype(np.uint8)
+        ink[place] |= cv2.dilate(strong, np.ones((5, 5), np.uint8)).astype(np.uint8)
+    return ink
+
+
+def _boxes(top: Top) -> NDArray[np.uint8]:
+    """1 in the reader's boxes."""
+    boxes = np.zeros(top.image.shape, np.uint8)
+    for printed in top.printed:
+        boxes[_around(printed)] = 1
+    return boxes
+
+
+def _around(box: Box) -> tuple[slice, slice]:
+    """The rows and columns of a box and two pixels around it."""
+    left, upper, right, lower = box
+    return slice(max(0, int(upper) - 2), int(lower) + 3), slice(max(0, int(left) - 2), int(right) + 3)
 
 
 def _pattern_piece(tops: Mapping[int, Top], members: Mapping[int, MatchedLine]) -> int:

@@ -18,7 +18,7 @@ from vision.observations import PieceView
 SIDES = ("x", "y", "wide", "left", "right", "top", "bottom", "above", "below", "seat", "length")
 FITTED_U = 0.008
 """Standard uncertainty of a fitted line's size and place: a third of a pixel on a body of 40 (common practice)."""
-UNSEATED_U, SEATED_U = 0.03, 0.016
+UNSEATED_U, SEATED_U = 0.015, 0.010
 """The same for the smallest of several opinions: of the outline's two ends alone, and where leads agree with them
 (common practice, no source)."""
 ASKEW, ASKEW_SD = 0.2, 0.1
@@ -26,7 +26,7 @@ ASKEW, ASKEW_SD = 0.2, 0.1
 shoulders of a DIP's leads lie 1.6 mm under a top 6.4 mm wide, and a phone sees 35 to 70 degrees (from memory)."""
 TURNED_SD = 0.05
 """The same for a camera that does not look straight down: 10 degrees (common practice, no source)."""
-APART = 0.2
+APART = 0.12
 """What the range of opinions adds to the uncertainty of the smallest (common practice, no source)."""
 LOST = 0.45
 """Print has seldom so much room, short sides: an outline that nothing confirms is lost (common practice, no source)."""
@@ -74,7 +74,7 @@ class Places:
                 continue
             u = UNSEATED_U
             if (seat := self.seats[k]) is not None:
-                opinions.append(_against_others(self.seats, k))
+                opinions.append(_against_all(self.seats, k))
                 u = SEATED_U if seat.u < UNSURE else UNSEATED_U
             elif slid is not None:
                 opinions += [opinion - slid[0] for opinion in opinions]
@@ -109,13 +109,13 @@ class Places:
             opinions = [-self._longer("left", "right", k), -self._longer("top", "bottom", k)]
             u = UNSEATED_U
             if self.sides["length"][k] is not None:
-                opinions.append(_against_others(self.sides["length"], k))
+                opinions.append(_against_all(self.sides["length"], k))
                 u = FITTED_U
             found.append(Relative(agreed(opinions), unsure(opinions, u, 0.5 * APART), own.value))
         return tuple(found)
 
     def _off(self, name: str, k: int) -> float:
-        return _against_others(self.sides[name], k)
+        return _against_all(self.sides[name], k)
 
     def _longer(self, first: str, second: str, k: int) -> float:
         """Logarithm of a body's size against the others', for lines of one size."""
@@ -124,8 +124,7 @@ class Places:
             for j, (a, b) in enumerate(zip(self.sides[first], self.sides[second], strict=True))
             if a is not None and b is not None
         }
-        others = [size for j, size in sizes.items() if j != k]
-        return sizes[k] - median(others) if k in sizes and others else 0.0
+        return sizes[k] - median(sizes.values()) if k in sizes and len(sizes) > 1 else 0.0
 
 
 _DOWN = ("top", 1.0), ("bottom", -1.0), ("above", 1.0), ("below", -1.0)
@@ -147,11 +146,15 @@ def _most(entries: Entries) -> bool:
     return 2 * sum(entry is not None for entry in entries) > len(entries)
 
 
-def _against_others(entries: Entries, k: int) -> float:
-    """A piece's offset from the middle of the others'."""
+def _against_all(entries: Entries, k: int) -> float:
+    """A piece's offset from the middle of all.
+
+    Of all and not of the others: two siblings measured against a middle between a moved one and each other would seem
+    to differ, and hide the moved one.
+    """
     own = entries[k]
-    others = [e.offset for j, e in enumerate(entries) if j != k and e is not None]
-    return own.offset - median(others) if own is not None and others else 0.0
+    known = [e.offset for e in entries if e is not None]
+    return own.offset - median(known) if own is not None and len(known) > 1 else 0.0
 
 
 def seen_straight(views: Sequence[PieceView], seats: Entries) -> tuple[Relative | None, ...]:

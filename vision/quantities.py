@@ -72,12 +72,12 @@ SHAPE = Quantity("lettering-shape-differs", "lettering", "The characters are sha
 STEPS = Quantity("lettering-shape-differs", "lettering", "The characters stand at other distances", "", "", "ratio",
                  False, 0.0028, 0.006, 0.02)
 LENGTH = Quantity("lettering-size-differs", "lettering", "For the length of the body the line of print is", "longer",
-                  "shorter", "ratio", True, 0.014, 0.025, 0.1)
+                  "shorter", "ratio", True, 0.011, 0.025, 0.1)
 ACROSS = Quantity("lettering-position-differs", "lettering", "The marking stands", "further right", "further left",
-                  "body", False, 0.022, 0.04, 0.2)
+                  "body", False, 0.018, 0.04, 0.2)
 BELOW = Quantity("lettering-position-differs", "lettering", "The marking stands", "lower", "higher",
-                 "body", False, 0.02, 0.035, 0.2)
-BETWEEN = Quantity("surface-old-mark", "surface", "", "", "", "ratio", True, 0.095, 0.15, 0.6)
+                 "body", False, 0.012, 0.035, 0.2)
+BETWEEN = Quantity("surface-old-mark", "surface", "", "", "", "body", False, 0.006, 0.01, 0.06)
 GRAIN = Quantity("surface-differs", "surface", "The fine grain of the top is", "stronger", "weaker",
                  "ratio", True, 0.067, 0.30, 0.6)
 LINED = Quantity("surface-sanded", "surface", "", "", "", "ratio", False, 0.062, 0.15, 0.6)

@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.stand_ins import stand_ins
+
 Profile = NDArray[np.float32]
 
 REACH = 0.17
@@ -79,7 +81,7 @@ def profile(band: NDArray[Any], unit: float) -> Profile:
 
 
 def seats(combs: Mapping[int, tuple[Profile, Profile]], unit: float) -> dict[int, Seat]:
-    """Return every piece's place along the comb of the one that is most like the others.
+    """Return every piece's place along the comb of the one that is most like those that stand for the others.
 
     Parameters
     ----------
@@ -94,22 +96,23 @@ def seats(combs: Mapping[int, tuple[Profile, Profile]], unit: float) -> dict[int
         Without those whose leads do not show, or not alike.
     """
     pairs: dict[tuple[int, int], tuple[Seat, float]] = {}
-    for a in combs:
-        for b in combs:
-            found = _laid(combs[a], combs[b], unit) if a < b else None
+    asked = stand_ins(sorted(combs))
+    for number, a in enumerate(asked):
+        for b in asked[number + 1 :]:
+            found = _laid(combs[a], combs[b], unit)
             if found is not None:
-                seat, alike = found
                 pairs[a, b] = found
-                pairs[b, a] = _turned(seat), alike
+                pairs[b, a] = _turned(found[0]), found[1]
     if not pairs:
         return {}
-    score = {a: sum(alike for (one, _), (_, alike) in pairs.items() if one == a) for a in combs}
-    reference = max(sorted(score), key=lambda a: score[a])
+    score = {a: sum(alike for (one, _), (_, alike) in pairs.items() if one == a) for a in asked}
+    reference = max(asked, key=lambda a: score[a])
     result = {reference: Seat((0.0, 0.0), (1.0, 1.0), 2)}
     for b in combs:
-        if (reference, b) in pairs:
-            result[b] = pairs[reference, b][0]
-    return result if len(result) > 1 else {}
+        own = pairs.get((reference, b)) if b in asked else _laid(combs[reference], combs[b], unit)
+        if own is not None:
+            result[b] = own[0]
+    return result
 
 
 def _turned(seat: Seat) -> Seat:

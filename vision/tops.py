@@ -20,11 +20,16 @@ SOFT = 0.8
 """Gaussian sigma, rows, laid over every picture: below the eye of any phone at this size, above its noise."""
 DARKEST, BRIGHTEST = 0.4, 2.5
 """What lies around a top counts no darker and no brighter than this against it, or it would light the ground."""
+SPILT, ROUNDS = 1.1, 3
+"""Print counts no brighter or darker than this against the light around it, and in so many rounds the light under it is
+that of the ground to a part of the texture (common practice, no source)."""
 LEADS = 0.19, 0.0
 """Where leads are looked for, body units outside the face (common practice, no source)."""
 RIM = 0.09
 CLOSE = 0.25
 """Ground above and below characters that still belongs to their line, heights (common practice, no source)."""
+LEVEL_ROWS = 36
+"""Rows a body has where only its landmarks are asked for; a dimple is then some four pixels across."""
 BESIDE = 0.03
 """What is this close to a line box may be its print, body units."""
 
@@ -48,8 +53,8 @@ class Top:
         The body's edges there, as they show.
     face : (x0, y0, x1, y1)
         The face's edges there, which the outline gave.
-    level : ndarray of float32, same shape
-        Logarithm of the luminance itself.
+    level : ndarray of float32
+        Logarithm of the luminance itself, as large as a body of LEVEL_ROWS rows makes it.
     noise : float
         Robust deviation of `image` beside the print.
     combs : (ndarray, ndarray) or None
@@ -137,12 +142,14 @@ def laid_out(view: PieceView, body: Body, coarse: Body, size: tuple[int, int]) -
         above = image[max(0, round(begin) - far) : max(1, round(begin) - near)]
         below = image[round(end) + near : round(end) + far]
         combs = profile(above, rows), profile(below, rows)
-    level = np.log(np.maximum(image, np.float32(1e-3)))
+    share = LEVEL_ROWS / rows
+    small = round(image.shape[1] * share), round(image.shape[0] * share)
+    level = cv2.resize(np.log(np.maximum(image, np.float32(1e-3))), small, interpolation=cv2.INTER_AREA)
     known = [np.asarray(line.face_outline) for line in view.lines]
     printed = (np.concatenate(known) + pad) * scale if known else edges
     # An outline may cut through the print, and what is printed is bright.
     image = _within_reason(image, edges, np.concatenate([edges, printed]))
-    light = cv2.GaussianBlur(image, (0, 0), rows / 9)
+    light = _light(image, rows / 9)
     relative = cv2.GaussianBlur((image / light - 1).astype(np.float32), (0, 0), SOFT).astype(np.float32)
     boxes: list[Box] = []
     printed_boxes: list[Box] = []
@@ -161,8 +168,16 @@ def laid_out(view: PieceView, body: Body, coarse: Body, size: tuple[int, int]) -
     first, last = pad * scale, np.array(canvas) - pad * scale
     return Top(
         relative, tuple(boxes), tuple(printed_boxes), (float(x0), float(y0), float(x1), float(y1)),
-        (float(first[0]), float(first[1]), float(last[0]), float(last[1])), level, noise, combs,
+        (float(first[0]), float(first[1]), float(last[0]), float(last[1])), level.astype(np.float32), noise, combs,
     )  # fmt: skip
+
+
+def _light(image: FloatImage, sigma: float) -> FloatImage:
+    """The light on the ground, without what print adds to it: or the ground beside print would seem dark."""
+    light = cv2.GaussianBlur(image, (0, 0), sigma)
+    for _ in range(ROUNDS):
+        light = cv2.GaussianBlur(np.clip(image, light / SPILT, light * SPILT), (0, 0), sigma)
+    return np.asarray(light, np.float32)
 
 
 def _close_boxes(view: PieceView, body: Body, pad: int) -> dict[int, tuple[float, float]]:

@@ -4,6 +4,7 @@ Each piece's cell is held against the middle of the others' cells with the same 
 registration that is off by a pixel; noise is allowed for, so that a noisy picture is not another typeface.
 """
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -14,6 +15,7 @@ import numpy as np
 from vision.light import FloatImage
 from vision.matching import SHARED
 from vision.seat import peak
+from vision.stand_ins import stand_ins
 
 LEAST_PIECES = 3
 """Of two pieces that differ neither is the odd one."""
@@ -100,23 +102,25 @@ def likenesses(
     noise = {k: (noises[k] / max(1e-6, float(patches[k][cut : rows - cut].std()))) ** 2 for k in keys}
     reliable = {k: float(np.clip(1 - noise[k], 0.05, 1.0)) for k in keys}
     good = [k for k in keys if reliable[k] >= LEAST_RELIABLE]
-    said = [plain(text) for text in texts.values()]
-    usual = max(sorted(set(said)), key=said.count)
+    read = {k: plain(text) for k, text in texts.items()}
+    said = Counter(read.values())
+    usual = max(sorted(said), key=lambda text: said[text])
     result: dict[int, Alike] = {}
     for k in keys:
         scores: list[float] = []
         offsets: list[float] = []
         for c, (a, b) in enumerate(pairwise(edges)) if k in good else ():
-            like = [j for j in good if j != k and _same(texts[k], texts[j], c, cells)]
+            like = [j for j in good if j != k and _same(read[k], read[j], c, cells)]
             if len(like) < LEAST_PIECES - 1:
                 continue
+            like = stand_ins(like)
             middle = np.median([scaled[j][:, a:b] for j in like], axis=0).astype(np.float32)
             spread = noise[k], float(np.mean([noise[j] for j in like])) / len(like)
             score, offset = _cell(scaled[k], middle, a, spread)
             scores += [] if score is None else [score]
             offsets += [] if offset is None else [offset]
         sharp = _sharpness(patches[k][cut : rows - cut], noises[k]) if reliable[k] >= SHOWS_FOCUS else None
-        result[k] = replace(_summed(scores, offsets, reliable[k], sharp), read_alike=plain(texts[k]) == usual)
+        result[k] = replace(_summed(scores, offsets, reliable[k], sharp), read_alike=read[k] == usual)
     return result
 
 
@@ -175,11 +179,10 @@ def _cell(
 
 
 def _same(one: str, other: str, cell: int, cells: int) -> bool:
-    """Whether two lines show the same character there; where their lengths differ, whether they are one text."""
-    a, b = plain(one), plain(other)
-    if len(a) != cells or len(b) != cells:
+    """Whether two plain texts show the same character there; where their lengths differ, whether they are one text."""
+    if len(one) != cells or len(other) != cells:
         return True
-    return a[cell] == b[cell]
+    return one[cell] == other[cell]
 
 
 def plain(text: str) -> str:

@@ -13,7 +13,7 @@ from made_faces import Made, face_of, lines_of
 from test_compare import genuine
 
 from vision import grain, kin, lettering, surface
-from vision.between import LaidTop, unevenness
+from vision.between import LaidTop, strokes_of_their_own
 from vision.body import find_body
 from vision.compare import compare
 from vision.ground import bare_ground
@@ -137,20 +137,37 @@ def test_a_top_without_landmarks_says_so() -> None:
 # --- between the characters
 
 
-def test_strokes_between_the_characters_make_a_top_uneven() -> None:
+def test_strokes_that_no_sibling_has_are_a_tops_own() -> None:
     rng = np.random.default_rng(5)
     shape = (90, 240)
     print_, ghost = np.zeros(shape, np.uint8), np.zeros(shape, np.uint8)
     cv2.putText(print_, "CV6522", (40, 45), cv2.FONT_HERSHEY_SIMPLEX, 1.0, 255, 2)
     cv2.putText(ghost, "8407ER", (70, 75), cv2.FONT_HERSHEY_SIMPLEX, 1.0, 255, 2)
     noise = [0.1 * cv2.GaussianBlur(rng.standard_normal(shape), (0, 0), 0.8) for _ in range(4)]
-    inside = np.ones(shape, bool)
-    tops = {k: LaidTop((print_ / 255 + noise[k]).astype(np.float32), inside) for k in range(4)}
-    plain = unevenness(tops, shape[0])
-    both = LaidTop((tops[2].image + 0.4 * ghost / 255).astype(np.float32), inside)
-    marked = unevenness(tops | {2: both}, shape[0])
-    assert marked[2] > max(plain.values()) + 0.4
-    assert all(abs(marked[k] - plain[k]) < 0.25 for k in (0, 1, 3))
+    inside, boxes, none = np.ones(shape, bool), print_ > 0, np.zeros(shape, bool)
+    tops = {k: LaidTop((print_ / 255 + noise[k]).astype(np.float32), inside, none, boxes) for k in range(4)}
+    plain = strokes_of_their_own(list(tops), tops.__getitem__, shape[0])
+    both = LaidTop((tops[2].image + 0.4 * ghost / 255).astype(np.float32), inside, none, boxes)
+    marked = strokes_of_their_own(list(tops), (tops | {2: both}).__getitem__, shape[0])
+    assert marked[2] > max(plain.values()) + 0.02
+    assert all(marked[k] < 0.005 for k in (0, 1, 3))
+
+
+def test_a_single_spot_is_no_mark() -> None:
+    """A dimple that is lit otherwise than the siblings' has strokes, but all in one place."""
+    rng = np.random.default_rng(6)
+    shape = (90, 240)
+    tops = {}
+    for k in range(4):
+        drawn = np.zeros(shape, np.uint8)
+        cv2.putText(drawn, "CV6522", (40, 45), cv2.FONT_HERSHEY_SIMPLEX, 1.0, 255, 2)
+        if k == 2:
+            cv2.circle(drawn, (200, 50), 8, 200, 3)
+        noise = 0.1 * cv2.GaussianBlur(rng.standard_normal(shape), (0, 0), 0.8)
+        tops[k] = LaidTop(
+            (drawn / 255 + noise).astype(np.float32), np.ones(shape, bool), np.zeros(shape, bool), np.zeros(shape, bool)
+        )
+    assert max(strokes_of_their_own(list(tops), tops.__getitem__, shape[0]).values()) < 0.005
 
 
 # --- the finest texture
