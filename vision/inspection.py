@@ -27,7 +27,7 @@ from vision.read.second import SecondReader
 from vision.read.upright import upright
 from vision.search import find_outlines
 
-METHOD_VERSION = "2"
+METHOD_VERSION = "3"
 """Of the limits and thresholds declared in this package; raise it with any that changes what is observed."""
 # Air around a top when it is cut out, as a fraction of its short side: outlines err a little inwards.
 _MARGIN = 0.02
