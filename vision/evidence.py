@@ -171,7 +171,7 @@ def _cuts(corners: Corners, text: Corners) -> bool:
     """Whether a side runs through a line of print: well inside of one end and well outside of the other."""
     first, second = quad_sides(text)
     high = min(first, second)
-    if max(first, second) < 2 * high:
+    if high < 1 or max(first, second) < 2 * high:
         return False
     ends = (text + np.roll(text, 1 if first > second else -1, axis=0))[[0, 2]] / 2
     depths = [depth_inside(corners, end) / high for end in ends]
