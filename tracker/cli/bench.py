@@ -1,23 +1,31 @@
 """The verbs `bench current`, `bench clock` and `bench in-circuit`."""
 
-from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tracker.cli.calc import ceiling_json, ceiling_text, current_line_text, say
+from tracker.cli.bench_common import (
+    AmbientOption,
+    FailExitOption,
+    InstrumentOption,
+    JigOption,
+    RemarkOption,
+    SubjectArgument,
+    SupplyOption,
+    answer,
+    how_option,
+    text_option,
+)
+from tracker.cli.calc import ceiling_json, ceiling_text, current_line_text
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
-from tracker.cli.printing import print_json
-from tracker.errors import AnswerIsNo, BadRequest
+from tracker.errors import BadRequest
 
 if TYPE_CHECKING:
-    from tracker.bench.cautions import Protocol
     from tracker.bench.clock import ClockResult
     from tracker.bench.current import CurrentResult
     from tracker.bench.in_circuit import InCircuitResult
-    from tracker.desk.bench import Recorded
 
 bench = typer.Typer(
     no_args_is_help=True,
@@ -32,77 +40,43 @@ def register(app: typer.Typer) -> None:
     app.add_typer(bench, name="bench")
 
 
-def _how(test: str) -> Callable[[bool], None]:
-    """Return what `--how` does for a test: print its steps and cautions, and stop."""
-
-    def show(wanted: bool) -> None:
-        if wanted:
-            from tracker.bench.cautions import protocol
-
-            say(_protocol_text(protocol(test)))
-            raise typer.Exit
-
-    return show
-
-
-def _how_option(test: str) -> Any:
-    return typer.Option(
-        "--how",
-        callback=_how(test),
-        is_eager=True,
-        help="Print how the test is done and what to mind; nothing is recorded.",
-    )
-
-
-def _text(flag: str, help: str, metavar: str = "TEXT") -> Any:
-    return typer.Option(flag, help=help, metavar=metavar, show_default=False)
-
-
-SubjectArgument = Annotated[
-    str, typer.Argument(metavar="PIECE|MACHINE", help="Label such as L0001-03 or M0001.", show_default=False)
-]
-SupplyOption = Annotated[str | None, _text("--supply", "Supply voltage: '5 V'.", "VOLTAGE")]
-AmbientOption = Annotated[str | None, _text("--ambient", "Ambient temperature: '23 C', '73 F'.", "TEMPERATURE")]
-JigOption = Annotated[str | None, _text("--jig", "Jig or board it was tested in.")]
-InstrumentOption = Annotated[str | None, _text("--instrument", "What it was read with.")]
-RemarkOption = Annotated[str | None, _text("--remark", "Anything else.")]
-FailExitOption = Annotated[
-    bool, typer.Option("--fail-exit", help="Exit with 1 when the verdict is fail (it is recorded all the same).")
-]
-
-
 @bench.command("current")
 def current(
     subject: SubjectArgument,
     currents: Annotated[
-        list[str] | None, _text("--current", "Supply current: '96 mA'. Repeat it for repeated readings.", "CURRENT")
+        list[str] | None,
+        text_option("--current", "Supply current: '96 mA'. Repeat it for repeated readings.", "CURRENT"),
     ] = None,
     clock: Annotated[
-        str | None, _text("--clock", "Clock rate of --current: '4 MHz', '0 Hz' when stopped.", "CLOCK")
+        str | None, text_option("--clock", "Clock rate of --current: '4 MHz', '0 Hz' when stopped.", "CLOCK")
     ] = None,
     pairs: Annotated[
         list[str] | None,
-        _text(
+        text_option(
             "--at", "A reading at its clock: '1 MHz=12.1 mA'. Repeat it; two clock rates give a line.", "CLOCK=CURRENT"
         ),
     ] = None,
-    table: Annotated[Path | None, _text("--from", "Readings from a table: clock_hz,current_a[,u_a].", "CSV")] = None,
-    u: Annotated[str | None, _text("--u", "Standard uncertainty of a reading: '0.5 mA'.", "CURRENT")] = None,
+    table: Annotated[
+        Path | None, text_option("--from", "Readings from a table: clock_hz,current_a[,u_a].", "CSV")
+    ] = None,
+    u: Annotated[str | None, text_option("--u", "Standard uncertainty of a reading: '0.5 mA'.", "CURRENT")] = None,
     k: Annotated[
         float | None,
-        _text("--k", "Coverage factor of the guard band (default: for 95.45 %, 2.00 with many readings).", "K"),
+        text_option("--k", "Coverage factor of the guard band (default: for 95.45 %, 2.00 with many readings).", "K"),
     ] = None,
     limit: Annotated[
-        str | None, _text("--limit", "Most the part may draw: '10 mA' (default: the claimed part's).", "CURRENT")
+        str | None, text_option("--limit", "Most the part may draw: '10 mA' (default: the claimed part's).", "CURRENT")
     ] = None,
-    limit_source: Annotated[str | None, _text("--limit-source", "Where the limit was read.")] = None,
-    limit_clock: Annotated[str | None, _text("--limit-clock", "Clock rate at which the limit holds.", "CLOCK")] = None,
+    limit_source: Annotated[str | None, text_option("--limit-source", "Where the limit was read.")] = None,
+    limit_clock: Annotated[
+        str | None, text_option("--limit-clock", "Clock rate at which the limit holds.", "CLOCK")
+    ] = None,
     supply: SupplyOption = None,
     ambient: AmbientOption = None,
     jig: JigOption = None,
     instrument: InstrumentOption = None,
     remark: RemarkOption = None,
-    how: Annotated[bool, _how_option("current")] = False,
+    how: Annotated[bool, how_option("current")] = False,
     fail_exit: FailExitOption = False,
     workspace: WorkspaceOption = None,
     operator: OperatorOption = None,
@@ -130,29 +104,29 @@ def current(
     )
     with Workspace.open(workspace) as opened:
         recorded = run_current(opened, subject, request, operator=operator)
-    _answer(recorded, as_json, fail_exit)
+    answer(recorded, _current_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
 
 
 @bench.command("clock")
 def clock(
     subject: SubjectArgument,
     pairs: Annotated[
-        list[str] | None, _text("--at", "A step: '2 MHz=pass' or '2.5 MHz=fail'. Repeat it.", "CLOCK=OUTCOME")
+        list[str] | None, text_option("--at", "A step: '2 MHz=pass' or '2.5 MHz=fail'. Repeat it.", "CLOCK=OUTCOME")
     ] = None,
-    table: Annotated[Path | None, _text("--from", "Steps from a table: clock_hz,passed.", "CSV")] = None,
+    table: Annotated[Path | None, text_option("--from", "Steps from a table: clock_hz,passed.", "CSV")] = None,
     grade: Annotated[
-        str | None, _text("--grade", "The grade to reach: '2 MHz' (default: the claimed one).", "CLOCK")
+        str | None, text_option("--grade", "The grade to reach: '2 MHz' (default: the claimed one).", "CLOCK")
     ] = None,
-    grade_source: Annotated[str | None, _text("--grade-source", "Where the grade was read.")] = None,
+    grade_source: Annotated[str | None, text_option("--grade-source", "Where the grade was read.")] = None,
     margin: Annotated[
-        str | None, _text("--margin", "How far above the grade a pass must reach (default: '5 %').", "SHARE")
+        str | None, text_option("--margin", "How far above the grade a pass must reach (default: '5 %').", "SHARE")
     ] = None,
     supply: SupplyOption = None,
     ambient: AmbientOption = None,
     jig: JigOption = None,
     instrument: InstrumentOption = None,
     remark: RemarkOption = None,
-    how: Annotated[bool, _how_option("clock")] = False,
+    how: Annotated[bool, how_option("clock")] = False,
     fail_exit: FailExitOption = False,
     workspace: WorkspaceOption = None,
     operator: OperatorOption = None,
@@ -173,7 +147,8 @@ def clock(
     )
     with Workspace.open(workspace) as opened:
         recorded = run_clock(opened, subject, request, operator=operator)
-    _answer(recorded, as_json, fail_exit)
+    ceiling = asdict(recorded.result) | {"ceiling": ceiling_json(recorded.result.ceiling)}
+    answer(recorded, _clock_text(recorded.result), as_json=as_json, fail_exit=fail_exit, result=ceiling)
 
 
 @bench.command("in-circuit")
@@ -183,25 +158,25 @@ def in_circuit(
         bool | None,
         typer.Option("--runs/--does-not-run", help="Whether the machine runs with it.", show_default=False),
     ] = None,
-    duration: Annotated[str | None, _text("--for", "For how long it ran: '2 h', '45 min'.", "TIME")] = None,
+    duration: Annotated[str | None, text_option("--for", "For how long it ran: '2 h', '45 min'.", "TIME")] = None,
     machine: Annotated[
-        str | None, _text("--machine", "Machine it was tried in (default: the one it is fitted into).", "MACHINE")
+        str | None, text_option("--machine", "Machine it was tried in (default: the one it is fitted into).", "MACHINE")
     ] = None,
     checks: Annotated[
         list[str] | None,
-        _text("--check", "A point of the checklist: 'all keys sound=pass'. Repeat it.", "WHAT=OUTCOME"),
+        text_option("--check", "A point of the checklist: 'all keys sound=pass'. Repeat it.", "WHAT=OUTCOME"),
     ] = None,
     known_good: Annotated[
         str | None,
-        _text("--known-good", "What a known-good piece does in the same position: runs or fails.", "runs|fails"),
+        text_option("--known-good", "What a known-good piece does in the same position: runs or fails.", "runs|fails"),
     ] = None,
-    least: Annotated[str | None, _text("--least", "How long a pass needs (default: '30 min').", "TIME")] = None,
+    least: Annotated[str | None, text_option("--least", "How long a pass needs (default: '30 min').", "TIME")] = None,
     supply: SupplyOption = None,
     ambient: AmbientOption = None,
     jig: JigOption = None,
     instrument: InstrumentOption = None,
     remark: RemarkOption = None,
-    how: Annotated[bool, _how_option("in-circuit")] = False,
+    how: Annotated[bool, how_option("in-circuit")] = False,
     fail_exit: FailExitOption = False,
     workspace: WorkspaceOption = None,
     operator: OperatorOption = None,
@@ -228,49 +203,7 @@ def in_circuit(
     )
     with Workspace.open(workspace) as opened:
         recorded = run_in_circuit(opened, subject, request, operator=operator)
-    _answer(recorded, as_json, fail_exit)
-
-
-def _answer(recorded: "Recorded", as_json: bool, fail_exit: bool) -> None:
-    if as_json:
-        print_json(_json(recorded))
-    else:
-        # First, not last: whoever types a reading in is about to touch the piece again.
-        say([*_cautions(recorded.protocol), *_recorded_text(recorded)])
-    if fail_exit and recorded.verdict == "fail":
-        raise AnswerIsNo(f"The verdict of {recorded.run} is fail.")
-
-
-def _json(recorded: "Recorded") -> dict[str, Any]:
-    from tracker.bench.clock import ClockResult
-
-    document = asdict(recorded)
-    if isinstance(recorded.result, ClockResult):
-        document["result"]["ceiling"] = ceiling_json(recorded.result.ceiling)
-    return {"schema": f"lotproof.bench.{recorded.test}/1", **document}
-
-
-def _recorded_text(recorded: "Recorded") -> list[tuple[str, str]]:
-    from tracker.bench.clock import ClockResult
-    from tracker.bench.current import CurrentResult
-
-    tested = " in ".join(label for label in (recorded.piece, recorded.machine) if label)
-    claimed = f", claimed {recorded.claimed_part}" if recorded.claimed_part else ""
-    result = recorded.result
-    if isinstance(result, CurrentResult):
-        measured = _current_text(result)
-    elif isinstance(result, ClockResult):
-        measured = _clock_text(result)
-    else:
-        measured = _in_circuit_text(result)
-    return [
-        (recorded.run, f"{tested}{claimed}: {recorded.test} {recorded.verdict.upper()}"),
-        *measured,
-        ("rule", recorded.rule),
-        *(("because", reason) for reason in recorded.reasons),
-        *(("note", note) for note in recorded.notes),
-        *_suspicion_text(recorded),
-    ]
+    answer(recorded, _in_circuit_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
 
 
 def _current_text(result: "CurrentResult") -> list[tuple[str, str]]:
@@ -304,25 +237,3 @@ def _in_circuit_text(result: "InCircuitResult") -> list[tuple[str, str]]:
         ("runs", "yes" if result.runs else "no"),
         *(("check", f"{check.what}: {'in order' if check.passed else 'NOT in order'}") for check in result.checks),
     ]
-
-
-def _suspicion_text(recorded: "Recorded") -> list[tuple[str, str]]:
-    from tracker.bench.figures import percent
-
-    if recorded.suspicion is None:
-        return []
-    before, after = percent(recorded.suspicion.before), percent(recorded.suspicion.after)
-    if recorded.weight_db == 0:
-        return [("suspicion", f"{before} before, {after} now: an undecided test says nothing")]
-    return [("suspicion", f"{before} before, {after} now (weight {recorded.weight_db:+.1f} db)")]
-
-
-def _protocol_text(protocol: "Protocol") -> list[tuple[str, str]]:
-    steps = [(f"step {i}", step.text) for i, step in enumerate(protocol.steps, start=1)]
-    return [*steps, *_cautions(protocol)]
-
-
-def _cautions(protocol: "Protocol") -> list[tuple[str, str]]:
-    from tracker.bench.cautions import LAST_WORD
-
-    return [*(("mind", caution.text) for caution in protocol.cautions), ("", LAST_WORD)]

@@ -10,7 +10,7 @@ from tracker.cli.printing import console, note, print_json, table
 from tracker.errors import ExitCode
 
 if TYPE_CHECKING:
-    from tracker.desk.bench import Recorded
+    from tracker.desk.bench_record import Recorded, Result
     from tracker.desk.demo import PieceTold, Story
     from tracker.desk.doctor import Check
 
@@ -123,7 +123,7 @@ def _print_piece(piece: "PieceTold") -> None:
         print(f"            {reason.weight_db:+5.1f} db  {reason.text}")
 
 
-def _print_run(run: "Recorded") -> None:
+def _print_run(run: "Recorded[Result]") -> None:
     from tracker.judgement.suspicion import percent
 
     print(f"  {run.run}  {run.piece}, {run.test}: {run.verdict}. {' '.join(run.reasons)}")

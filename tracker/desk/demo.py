@@ -16,12 +16,12 @@ from tracker.desk.bench import (
     ClockRequest,
     CurrentRequest,
     InCircuitRequest,
-    Recorded,
     run_clock,
     run_current,
     run_in_circuit,
 )
 from tracker.desk.bench_entry import Typed
+from tracker.desk.bench_record import Recorded, Result
 from tracker.desk.contract import PhotographDocument
 from tracker.desk.decide import Decided, decide, declare_exemplar
 from tracker.desk.dossier import write_dossier
@@ -82,7 +82,7 @@ class Story:
     photos: tuple[PhotographDocument, ...]
     pieces: tuple[PieceTold, ...]
     suspects: tuple[str, ...]
-    runs: tuple[Recorded, ...]
+    runs: tuple[Recorded[Result], ...]
     decisions: tuple[Decided, ...]
     fitted: Fitted
     pictures: tuple[Path, ...]
@@ -222,7 +222,7 @@ def _sorted_out(seen: PhotographDocument) -> tuple[tuple[str, ...], str]:
     return tuple(piece.piece for piece in worst_first[:2]), by_suspicion[0].piece
 
 
-def _measure(workspace: Workspace, suspects: Sequence[str], best: str) -> tuple[Recorded, ...]:
+def _measure(workspace: Workspace, suspects: Sequence[str], best: str) -> tuple[Recorded[Result], ...]:
     """Measure the suspects and the best piece: supply current of each, and the best one's clock ceiling."""
     runs = [_current(workspace, label) for label in (*suspects, best)]
     clock = ClockRequest(pairs=CLOCK_STEPS, typed=CONDITIONS)
@@ -230,19 +230,19 @@ def _measure(workspace: Workspace, suspects: Sequence[str], best: str) -> tuple[
     return tuple(runs)
 
 
-def _current(workspace: Workspace, label: str) -> Recorded:
+def _current(workspace: Workspace, label: str) -> Recorded[Result]:
     reading = READINGS[int(label.rpartition("-")[2])]
     request = CurrentRequest(currents=(reading,), clock="1 MHz", u="0.1 mA", typed=CONDITIONS)
     return run_current(workspace, label, request, operator=OPERATOR)
 
 
-def _in_circuit(workspace: Workspace, label: str) -> Recorded:
+def _in_circuit(workspace: Workspace, label: str) -> Recorded[Result]:
     checks = ("keys scan=pass", "sample playback=pass", "display=pass")
     request = InCircuitRequest(runs=True, duration="2 h", checks=checks, known_good="runs")
     return run_in_circuit(workspace, label, request, operator=OPERATOR)
 
 
-def _decide(workspace: Workspace, runs: Sequence[Recorded]) -> tuple[Decided, ...]:
+def _decide(workspace: Workspace, runs: Sequence[Recorded[Result]]) -> tuple[Decided, ...]:
     """Reject what failed, accept what passed everything; the bench decides, not the story."""
     verdicts: dict[str, set[str]] = {}
     for one in runs:

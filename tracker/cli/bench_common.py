@@ -1,0 +1,120 @@
+"""What the bench verbs share: their options, and how a recorded run is told."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from tracker.cli.calc import say
+from tracker.cli.printing import print_json
+from tracker.errors import AnswerIsNo
+
+if TYPE_CHECKING:
+    from tracker.bench.cautions import Protocol
+    from tracker.desk.bench_record import Recorded, Result
+
+Rows = Sequence[tuple[str, str]]
+
+
+def _how(test: str) -> Callable[[bool], None]:
+    """Return what `--how` does for a test: print its steps and cautions, and stop."""
+
+    def show(wanted: bool) -> None:
+        if wanted:
+            from tracker.bench.cautions import protocol
+
+            say(_protocol_text(protocol(test)))
+            raise typer.Exit
+
+    return show
+
+
+def how_option(test: str) -> Any:
+    return typer.Option(
+        "--how",
+        callback=_how(test),
+        is_eager=True,
+        help="Print how the test is done and what to mind; nothing is recorded.",
+    )
+
+
+def text_option(flag: str, help: str, metavar: str = "TEXT") -> Any:
+    return typer.Option(flag, help=help, metavar=metavar, show_default=False)
+
+
+SubjectArgument = Annotated[
+    str, typer.Argument(metavar="PIECE|MACHINE", help="Label such as L0001-03 or M0001.", show_default=False)
+]
+SupplyOption = Annotated[str | None, text_option("--supply", "Supply voltage: '5 V'.", "VOLTAGE")]
+AmbientOption = Annotated[str | None, text_option("--ambient", "Ambient temperature: '23 C', '73 F'.", "TEMPERATURE")]
+JigOption = Annotated[str | None, text_option("--jig", "Jig or board it was tested in.")]
+InstrumentOption = Annotated[str | None, text_option("--instrument", "What it was read with.")]
+RemarkOption = Annotated[str | None, text_option("--remark", "Anything else.")]
+FailExitOption = Annotated[
+    bool, typer.Option("--fail-exit", help="Exit with 1 when the verdict is fail (it is recorded all the same).")
+]
+
+
+def answer(
+    recorded: "Recorded[Result]",
+    measured: Rows,
+    *,
+    as_json: bool,
+    fail_exit: bool,
+    result: dict[str, Any] | None = None,
+) -> None:
+    """Print a recorded run: what was measured, the rule, and what it did to the suspicion.
+
+    Parameters
+    ----------
+    recorded : Recorded
+    measured : sequence of (str, str)
+        The test's own rows for a person.
+    as_json, fail_exit : bool
+    result : dict, optional
+        The result as JSON spells it, where that is not the dataclass as it is.
+    """
+    if as_json:
+        document = asdict(recorded) if result is None else asdict(recorded) | {"result": result}
+        print_json({"schema": f"lotproof.bench.{recorded.test}/1", **document})
+    else:
+        # First, not last: whoever types a reading in is about to touch the piece again.
+        say([*_cautions(recorded.protocol), *_recorded_text(recorded, measured)])
+    if fail_exit and recorded.verdict == "fail":
+        raise AnswerIsNo(f"The verdict of {recorded.run} is fail.")
+
+
+def _recorded_text(recorded: "Recorded[Result]", measured: Rows) -> list[tuple[str, str]]:
+    tested = " in ".join(label for label in (recorded.piece, recorded.machine) if label)
+    claimed = f", claimed {recorded.claimed_part}" if recorded.claimed_part else ""
+    return [
+        (recorded.run, f"{tested}{claimed}: {recorded.test} {recorded.verdict.upper()}"),
+        *measured,
+        ("rule", recorded.rule),
+        *(("because", reason) for reason in recorded.reasons),
+        *(("note", note) for note in recorded.notes),
+        *_suspicion_text(recorded),
+    ]
+
+
+def _suspicion_text(recorded: "Recorded[Result]") -> list[tuple[str, str]]:
+    from tracker.bench.figures import percent
+
+    if recorded.suspicion is None:
+        return []
+    before, after = percent(recorded.suspicion.before), percent(recorded.suspicion.after)
+    if recorded.weight_db == 0:
+        return [("suspicion", f"{before} before, {after} now: an undecided test says nothing")]
+    return [("suspicion", f"{before} before, {after} now (weight {recorded.weight_db:+.1f} db)")]
+
+
+def _protocol_text(protocol: "Protocol") -> list[tuple[str, str]]:
+    steps = [(f"step {i}", step.text) for i, step in enumerate(protocol.steps, start=1)]
+    return [*steps, *_cautions(protocol)]
+
+
+def _cautions(protocol: "Protocol") -> list[tuple[str, str]]:
+    from tracker.bench.cautions import LAST_WORD
+
+    return [*(("mind", caution.text) for caution in protocol.cautions), ("", LAST_WORD)]
