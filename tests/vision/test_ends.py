@@ -54,3 +54,12 @@ def test_a_speck_stays_as_it_is() -> None:
     bare = top("")
     speck = np.array([[10.0, 10.0], [14.0, 10.0], [14.0, 14.0], [10.0, 14.0]])
     assert np.array_equal(to_the_ends(bare, speck), speck)
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("high", range(5, 14))
+def test_a_line_of_a_few_pixels_is_measured_without_a_word(high: int) -> None:
+    low = np.array([[LEFT, TOP], [LEFT + 90, TOP], [LEFT + 90, TOP + high], [LEFT, TOP + high]], float)
+    found = to_the_ends(top(TEXT), low)
+    assert np.isfinite(found).all()
+    assert found[:, 1] == pytest.approx(low[:, 1])

@@ -57,7 +57,8 @@ def to_the_ends(flat: Rgb, corners: Corners) -> Corners:
 
 def _columns(rest: NDArray[np.float32], band: tuple[float, float]) -> NDArray[np.float64]:
     """How far each column's mean within a band of rows stands above the ground."""
-    rows = rest[round(band[0] * len(rest)) : max(round(band[1] * len(rest)), round(band[0] * len(rest)) + 1)]
+    first = min(round(band[0] * len(rest)), len(rest) - 1)
+    rows = rest[first : max(round(band[1] * len(rest)), first + 1)]
     means = rows.mean(axis=0)
     return np.asarray(means - np.percentile(means, 10), np.float64)
 
