@@ -49,6 +49,16 @@ _RUNNING_MAINS = Advice(
 )
 
 PROTOCOLS = {
+    "power": Protocol(
+        "power",
+        (
+            Advice("Let the machine run until its current no longer drifts, and do the same thing with it each time."),
+            Advice("Read voltage and current of each rail where it enters the board."),
+            Advice("Read the mains side with a plug-in power meter: voltage, current and real power."),
+            Advice("Change one thing at a time, and read everything again after each."),
+        ),
+        (_STATIC, _MAINS, _RUNNING_MAINS, _HOT),
+    ),
     "current": Protocol(
         "current",
         (

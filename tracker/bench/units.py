@@ -115,13 +115,28 @@ KINDS = {
         0.0,
         1e9,
     ),
+    "power": Kind(
+        "a power",
+        "watt",
+        "W, mW or kW",
+        ("watt",),
+        (("w", "W"), ("mw", "mW"), ("kw", "kW"), ("watts", "W"), ("Watts", "W")),
+        0.0,
+        100_000.0,
+    ),
     "energy": Kind("an energy", "electron_volt", "eV", ("electron_volt",), (("ev", "eV"), ("EV", "eV")), 0.0, 100.0),
 }
 
 _WRITTEN = re.compile(r"(?P<number>[+-]?(?:\d+(?P<dot>\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,2})?)\s*(?P<unit>.*)", re.DOTALL)
 _NOT_A_NUMBER = re.compile(r"[+-]?(nan|inf|infinity|∞)\b", re.IGNORECASE)
 _LOWEST_CLOCK_HZ = 0.1  # above 0 (a stopped clock): below this the writer meant another prefix; common practice
-_OTHER_KINDS = {"a power": "watt", "a resistance": "ohm", "a length": "metre", "a mass": "gram", "a rate": "hertz"}
+_OTHER_KINDS = {
+    "a power in volts times amperes": "volt_ampere",
+    "a resistance": "ohm",
+    "a length": "metre",
+    "a mass": "gram",
+    "a rate": "hertz",
+}
 
 
 def quantity(text: str, kind: str) -> float:

@@ -1,4 +1,4 @@
-"""Verbs that follow a piece into machines: fit, unfit, recall."""
+"""Verbs about machines and the pieces in them: machine, fit, unfit, recall."""
 
 from typing import TYPE_CHECKING, Annotated
 
@@ -18,9 +18,35 @@ PieceArgument = Annotated[str, typer.Argument(metavar="PIECE", help="The piece's
 
 def register(app: typer.Typer) -> None:
     """Add this module's verbs to the command line."""
+    app.command("machine")(_machine)
     app.command("fit")(_fit)
     app.command("unfit")(_unfit)
     app.command("recall")(_recall)
+
+
+def _machine(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="What it is called, such as 'Kestrel 2 sampler, loan'.")],
+    owner: Annotated[
+        str | None, typer.Option("--owner", metavar="TEXT", help="The owner's reference.", show_default=False)
+    ] = None,
+    workspace: WorkspaceOption = None,
+    operator: OperatorOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Add a machine to the records, so that it can be measured before anything is changed in it."""
+    from dataclasses import asdict
+
+    from tracker.desk.fitting import add_machine
+    from tracker.desk.workspace import Workspace
+
+    with Workspace.open(workspace, create=True) as opened:
+        added = add_machine(opened, name, owner=owner, operator=operator)
+    for text in added.notes:
+        note(text)
+    if as_json:
+        print_json({"schema": "lotproof.machine/1", **asdict(added)})
+    else:
+        print(f"{added.machine}: {added.name}")
 
 
 def _fit(

@@ -73,6 +73,38 @@ def fit(
         return Fitted(piece.label, True, machine.label, machine.name, place, why, new, tuple(notes))
 
 
+@dataclass(frozen=True, slots=True)
+class MachineAdded:
+    """A machine on record; `notes` are things to see to."""
+
+    machine: str
+    name: str
+    owner_reference: str | None
+    notes: tuple[str, ...] = ()
+
+
+def add_machine(
+    workspace: Workspace, name: str, *, owner: str | None = None, operator: str | None = None
+) -> MachineAdded:
+    """Record a machine before anything is fitted into it, so that it can be measured as it came.
+
+    Raises
+    ------
+    BadRequest
+        When a machine has this name or label already.
+    """
+    wanted = one_line(name, "machine", 200)
+    with workspace.act(operator, "machine", "") as act:
+        known = machine_or_none(act.session, wanted)
+        if known is not None:
+            raise BadRequest(f"{known.label} is called {known.name} already.", f"See: lotproof show {known.label}")
+        notes: list[str] = []
+        machine, _ = _machine(act, wanted, owner, notes)
+        act.subject = machine.label
+        act.body.update(machine=machine.label, name=machine.name, owner_reference=machine.owner_reference)
+        return MachineAdded(machine.label, machine.name, machine.owner_reference, tuple(notes))
+
+
 def unfit(workspace: Workspace, piece_label: str, *, reason: str | None = None, operator: str | None = None) -> Fitted:
     """Record that a piece was taken out of its machine.
 

@@ -1,0 +1,90 @@
+"""The verb `bench compare`: kept runs side by side."""
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tracker.cli.bench import bench
+from tracker.cli.options import JsonOption, WorkspaceOption
+from tracker.cli.printing import console, note, print_json, table
+
+if TYPE_CHECKING:
+    from tracker.bench.compare import Difference, Figure, Row
+    from tracker.desk.bench_compare import Compared
+
+
+def register(app: typer.Typer) -> None:
+    """The verb hangs on `bench`, which is registered by its own module."""
+
+
+@bench.command("compare")
+def compare(
+    columns: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="RUN...",
+            help="Runs such as B0003, several for one column as B0003+B0004, with a title as 'stock=B0003'.",
+            show_default=False,
+        ),
+    ],
+    workspace: WorkspaceOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Lay runs side by side: before and after each change to a machine.
+
+    Each is held against the first that has the quantity; differences and percentages carry 95 % intervals.
+    """
+    from dataclasses import asdict
+
+    from tracker.desk.bench_compare import compare_runs
+    from tracker.desk.workspace import Workspace
+
+    with Workspace.open(workspace) as opened:
+        found = compare_runs(opened, columns)
+    if as_json:
+        print_json({"schema": "lotproof.bench.compare/1", **asdict(found.comparison), "notes": found.notes})
+    else:
+        _show(found)
+
+
+def _show(found: "Compared") -> None:
+    comparison = found.comparison
+    for label, title in zip(comparison.labels, comparison.titles, strict=True):
+        print(f"{label}  {title}" if title != label else label)
+    heads = ["quantity"]
+    for i, label in enumerate(comparison.labels):
+        heads += [label] if i == 0 else [label, "change", "%"]
+    rows = [_cells(row) for row in comparison.rows]
+    console().print(table(heads, rows, right=[head for head in heads if head != "quantity"]))
+    for text in (*found.notes, comparison.rule):
+        note(text)
+
+
+def _cells(row: "Row") -> list[str]:
+    cells = [row.name]
+    for i, (figure, difference) in enumerate(zip(row.figures, row.differences, strict=True)):
+        cells.append(_value(figure))
+        if i > 0:
+            cells += ["", ""] if difference is None else _change(difference, row.unit)
+    return cells
+
+
+def _value(figure: "Figure | None") -> str:
+    from tracker.bench.figures import show, show_with_u
+
+    if figure is None:
+        return ""
+    return show(figure.value, figure.unit) if figure.u is None else show_with_u(figure.value, figure.u, figure.unit)
+
+
+def _change(found: "Difference", unit: str) -> list[str]:
+    from tracker.bench.figures import show, show_with_u
+
+    change = show(found.value, unit) if found.u is None else show_with_u(found.value, found.u, unit)
+    if found.share is None:
+        return [change, ""]
+    share = f"{100 * found.share:+.1f}"
+    if found.share_lower is None or found.share_upper is None:
+        return [change, share]
+    same = "" if found.told_apart else " (may be none)"
+    return [change, f"{share} ({100 * found.share_lower:+.1f} to {100 * found.share_upper:+.1f}){same}"]

@@ -1,0 +1,92 @@
+"""The verb `bench power`: what goes into a machine's board and into its supply."""
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tracker.cli.bench import bench
+from tracker.cli.bench_common import (
+    AmbientOption,
+    FailExitOption,
+    InstrumentOption,
+    RemarkOption,
+    answer,
+    how_option,
+    text_option,
+)
+from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
+
+if TYPE_CHECKING:
+    from tracker.bench.power import Measured, PowerResult
+
+
+def register(app: typer.Typer) -> None:
+    """The verb hangs on `bench`, which is registered by its own module."""
+
+
+@bench.command("power")
+def power(
+    machine: Annotated[str, typer.Argument(metavar="MACHINE", help="Label (M0001) or name.", show_default=False)],
+    rails: Annotated[
+        list[str] | None,
+        text_option("--rail", "Voltage and current into the board: '5 V=1.2 A'. Repeat it.", "VOLTAGE=CURRENT"),
+    ] = None,
+    mains_voltage: Annotated[
+        str | None, text_option("--mains-voltage", "At the machine's plug: '230 V'.", "VOLTAGE")
+    ] = None,
+    mains_current: Annotated[
+        str | None, text_option("--mains-current", "Into the machine's plug: '0.21 A'.", "CURRENT")
+    ] = None,
+    mains_power: Annotated[
+        str | None, text_option("--mains-power", "Real power into the plug: '31 W'.", "POWER")
+    ] = None,
+    within: Annotated[
+        str | None, text_option("--within", "How well each reading is known (default: '2 %').", "SHARE")
+    ] = None,
+    limit: Annotated[
+        str | None, text_option("--limit", "Most that may go in: '35 W' (default: no limit, no verdict).", "POWER")
+    ] = None,
+    ambient: AmbientOption = None,
+    instrument: InstrumentOption = None,
+    remark: RemarkOption = None,
+    how: Annotated[bool, how_option("power")] = False,
+    fail_exit: FailExitOption = False,
+    workspace: WorkspaceOption = None,
+    operator: OperatorOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Record the power into a machine's board and into its supply.
+
+    Read it before a change and after, and lay the runs side by side with `bench compare`.
+    """
+    from tracker.desk.bench_entry import Typed
+    from tracker.desk.bench_power import PowerRequest, run_power
+    from tracker.desk.workspace import Workspace
+
+    request = PowerRequest(
+        rails=tuple(rails or ()),
+        mains_voltage=mains_voltage,
+        mains_current=mains_current,
+        mains_power=mains_power,
+        within=within,
+        limit=limit,
+        typed=Typed(None, ambient, None, instrument, remark),
+    )
+    with Workspace.open(workspace) as opened:
+        recorded = run_power(opened, machine, request, operator=operator)
+    answer(recorded, _rows(recorded.result), as_json=as_json, fail_exit=fail_exit)
+
+
+def _rows(result: "PowerResult") -> list[tuple[str, str]]:
+    from tracker.bench.figures import show_with_u
+
+    def row(name: str, found: "Measured | None") -> list[tuple[str, str]]:
+        return [] if found is None else [(name, show_with_u(found.value, found.u, found.unit))]
+
+    return [
+        *row("board", result.board_w),
+        *row("supply", result.real_w),
+        *row("apparent", result.apparent_va),
+        *row("power factor", result.power_factor),
+        *row("losses", result.loss_w),
+    ]
