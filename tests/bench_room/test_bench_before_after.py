@@ -1,4 +1,4 @@
-"""A machine measured before and after a change, through the desk, on SQLite and on PostgreSQL. Everything is invented."""
+"""A machine measured before and after a change, on SQLite and on PostgreSQL. Everything here is invented."""
 
 import pytest
 
