@@ -17,7 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from tracker.bench import derating
 from tracker.bench.conformity import Verdict
+from tracker.bench.derating import Correction
 from tracker.bench.figures import percent, show
 from tracker.errors import BadRequest
 
@@ -100,12 +102,14 @@ class ClockResult:
         The claimed grade.
     grade_source : str or None
     margin : float
-        Relative; the ceiling must reach grade (1 + margin).
+        Relative; the ceiling must reach grade (1 + margin), times the correction's factor.
     required_hz : float or None
     probability : float or None
         That the ceiling reaches `required_hz`; None when every step passed or every step failed.
     probability_grade : float or None
-        That the ceiling reaches the grade itself; None likewise.
+        That the ceiling reaches the grade itself, corrected to the bench; None likewise.
+    correction : Correction
+        From the bench's supply and temperature to the grade's.
     """
 
     verdict: Verdict
@@ -119,6 +123,7 @@ class ClockResult:
     required_hz: float | None
     probability: float | None
     probability_grade: float | None
+    correction: Correction
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,8 +170,11 @@ def evaluate(
     grade_source: str | None = None,
     margin: float = DEFAULT_MARGIN,
     margin_source: str = MARGIN_SOURCE,
+    correction: Correction = derating.NONE,
 ) -> ClockResult:
     """Hold the clock ceiling against the claimed grade.
+
+    `correction` allows for the supply and temperature at which the grade must hold.
 
     Passes when the ceiling reaches the grade plus its margin with probability 0.977 or more, fails when it reaches the
     bare grade with probability 0.023 or less, and is undecided otherwise.
@@ -181,9 +189,10 @@ def evaluate(
     if grade_hz is not None and not (math.isfinite(grade_hz) and grade_hz > 0):
         raise BadRequest(f"The claimed clock grade must be above 0, not {grade_hz:g} Hz.")
     posterior = _posterior(steps)
-    required = None if grade_hz is None else grade_hz * (1.0 + margin)
+    required = None if grade_hz is None else grade_hz * (1.0 + margin) * correction.factor
+    bare = None if grade_hz is None else grade_hz * correction.factor
     ceiling = _describe(steps, posterior, required)
-    if grade_hz is None or required is None:
+    if grade_hz is None or required is None or bare is None:
         return ClockResult(
             "undecided",
             "no claimed grade, so no verdict",
@@ -196,16 +205,17 @@ def evaluate(
             None,
             None,
             None,
+            correction,
         )
     # With one side open the far end of the searched range would decide the probability, so there is none.
     bounded = ceiling.value_hz is not None
     reaches = posterior.beyond(required) if bounded else None
-    reaches_grade = posterior.beyond(grade_hz) if bounded else None
-    verdict = _decide(ceiling, required, grade_hz, reaches, reaches_grade)
+    reaches_grade = posterior.beyond(bare) if bounded else None
+    verdict = _decide(ceiling, required, bare, reaches, reaches_grade)
     return ClockResult(
         verdict=verdict,
-        rule=_rule(grade_hz, required, margin),
-        reasons=_reasons(verdict, ceiling, required, grade_hz, reaches, reaches_grade),
+        rule=_rule(grade_hz, required, margin, correction),
+        reasons=_reasons(verdict, ceiling, required, bare, reaches, reaches_grade),
         ceiling=ceiling,
         grade_hz=grade_hz,
         grade_source=grade_source,
@@ -214,6 +224,7 @@ def evaluate(
         required_hz=required,
         probability=reaches,
         probability_grade=reaches_grade,
+        correction=correction,
     )
 
 
@@ -326,9 +337,10 @@ def _decide(
     return "fail" if reaches_grade <= 1.0 - DECISION else "undecided"
 
 
-def _rule(grade_hz: float, required: float, margin: float) -> str:
+def _rule(grade_hz: float, required: float, margin: float, correction: Correction) -> str:
     return (
-        f"grade {show(grade_hz, 'Hz')}, margin {100 * margin:g} %: pass when the ceiling reaches "
+        f"grade {show(grade_hz, 'Hz')}, margin {100 * margin:g} %, {correction.sentence}: pass when the ceiling "
+        "reaches "
         f"{show(required, 'Hz')} with probability {percent(DECISION)} or more, fail when it reaches the bare grade "
         f"with probability {percent(1 - DECISION)} or less, undecided otherwise (JCGM 106:2012 conformance probability)"
     )

@@ -118,6 +118,12 @@ def clock(
         str | None, text_option("--grade", "The grade to reach: '2 MHz' (default: the claimed one).", "CLOCK")
     ] = None,
     grade_source: Annotated[str | None, text_option("--grade-source", "Where the grade was read.")] = None,
+    grade_supply: Annotated[
+        str | None, text_option("--grade-supply", "Supply at which the grade must hold: '4.75 V'.", "VOLTAGE")
+    ] = None,
+    grade_ambient: Annotated[
+        str | None, text_option("--grade-ambient", "Ambient at which the grade must hold: '70 C'.", "TEMPERATURE")
+    ] = None,
     margin: Annotated[
         str | None, text_option("--margin", "How far above the grade a pass must reach (default: '5 %').", "SHARE")
     ] = None,
@@ -143,6 +149,8 @@ def clock(
         grade=grade,
         grade_source=grade_source,
         margin=margin,
+        grade_supply=grade_supply,
+        grade_ambient=grade_ambient,
         typed=Typed(supply, ambient, jig, instrument, remark),
     )
     with Workspace.open(workspace) as opened:
@@ -229,6 +237,7 @@ def _clock_text(result: "ClockResult") -> list[tuple[str, str]]:
     if result.grade_hz is not None:
         rows.append(("grade", f"{show(result.grade_hz, 'Hz')} ({result.grade_source})"))
         rows.append(("margin", f"{100 * result.margin:g} %: {result.margin_source}"))
+        rows.append(("conditions", f"{result.correction.sentence} ({result.correction.source})"))
     return rows
 
 

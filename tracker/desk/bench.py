@@ -4,7 +4,7 @@ import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tracker.bench import clock, current, in_circuit, limits
+from tracker.bench import clock, current, derating, hysteresis, in_circuit, limits
 from tracker.bench.clock import ClockResult
 from tracker.bench.current import CurrentResult
 from tracker.bench.in_circuit import InCircuitResult
@@ -37,13 +37,18 @@ class CurrentRequest:
 
 @dataclass(frozen=True, slots=True)
 class ClockRequest:
-    """A clock run as typed; `grade` overrides the claimed one, `margin` is a share such as '5 %'."""
+    """A clock run as typed; `grade` overrides the claimed one, `margin` is a share such as '5 %'.
+
+    `grade_supply` and `grade_ambient` are where the grade must hold; without them no correction is made.
+    """
 
     pairs: tuple[str, ...] = ()
     table: Path | None = None
     grade: str | None = None
     grade_source: str | None = None
     margin: str | None = None
+    grade_supply: str | None = None
+    grade_ambient: str | None = None
     typed: Typed = field(default_factory=Typed)
 
 
@@ -112,6 +117,10 @@ def run_clock(
     if request.margin is not None:
         margin = fraction(request.margin, "the margin", both_ends=True)
         margin_source = "stated by the operator"
+    corrected_to = derating.Conditions(
+        None if request.grade_supply is None else quantity(request.grade_supply, "voltage"),
+        None if request.grade_ambient is None else quantity(request.grade_ambient, "temperature"),
+    )
     samples = tuple(
         BenchSample(position=i, clock_hz=step.clock_hz, passed=step.passed) for i, step in enumerate(steps, start=1)
     )
@@ -119,9 +128,15 @@ def run_clock(
         subject = find_subject(act.session, label)
         grade_hz, grade_source, notes = _grade(subject, request)
         result = clock.evaluate(
-            steps, grade_hz=grade_hz, grade_source=grade_source, margin=margin, margin_source=margin_source
+            steps,
+            grade_hz=grade_hz,
+            grade_source=grade_source,
+            margin=margin,
+            margin_source=margin_source,
+            correction=derating.correction(derating.Conditions(held.supply_v, held.ambient_c), corrected_to),
         )
-        told = (*notes, *result.ceiling.cautions)
+        both_ways = hysteresis.seen(steps)
+        told = (*notes, *result.ceiling.cautions, *(() if both_ways is None else (both_ways.sentence,)))
         return record(act, subject, Outcome("clock", result, told, held, samples, source))
 
 
