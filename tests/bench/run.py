@@ -22,6 +22,7 @@ import altered
 import dates
 import files
 import foam
+import intervals
 import photos
 import records
 import starting
@@ -39,6 +40,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "reading": photos.run_reading,
     "altered": altered.run,
     "dates": dates.run,
+    "intervals": intervals.run,
 }
 PACKAGES = ("lotproof", "numpy", "onnxruntime", "opencv-python-headless", "pandas", "rapidocr", "sqlalchemy", "typer")
 WIDTH = 118
