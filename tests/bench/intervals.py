@@ -1,4 +1,4 @@
-"""How often the intervals that the bench prints hold the truth, over 2,000 simulated runs each, small samples included."""
+"""How often the intervals that the bench prints hold the truth: 2,000 simulated runs each, small samples included."""
 
 import math
 from collections.abc import Callable

@@ -342,7 +342,8 @@ def _rule(grade_hz: float, required: float, margin: float, correction: Correctio
         f"grade {show(grade_hz, 'Hz')}, margin {100 * margin:g} %, {correction.sentence}: pass when the ceiling "
         "reaches "
         f"{show(required, 'Hz')} with probability {percent(DECISION)} or more, fail when it reaches the grade "
-        f"without margin with probability {percent(1 - DECISION)} or less, undecided otherwise (JCGM 106:2012 conformance probability)"
+        f"without margin with probability {percent(1 - DECISION)} or less, undecided otherwise (JCGM 106:2012 "
+        "conformance probability)"
     )
 
 
