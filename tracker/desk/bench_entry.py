@@ -89,7 +89,7 @@ def current_readings(
     if currents:
         clock_hz = None if clock is None else quantity(clock, "clock")
         return tuple(_reading(text, clock_hz, u_a) for text in currents), None
-    return tuple(_reading(right, quantity(left, "clock"), u_a) for left, right in map(_pair, pairs)), None
+    return tuple(_reading(right, quantity(left, "clock"), u_a) for left, right in map(pair, pairs)), None
 
 
 def clock_steps(pairs: Sequence[str], table: Path | None) -> tuple[tuple[Step, ...], Source | None]:
@@ -103,7 +103,7 @@ def clock_steps(pairs: Sequence[str], table: Path | None) -> tuple[tuple[Step, .
     _one_way({"--at": bool(pairs), "--from": table is not None})
     if table is not None:
         return readings.clock_table(table)
-    return tuple(Step(quantity(left, "clock"), readings.outcome(right)) for left, right in map(_pair, pairs)), None
+    return tuple(Step(quantity(left, "clock"), readings.outcome(right)) for left, right in map(pair, pairs)), None
 
 
 def checks(pairs: Sequence[str]) -> tuple[Check, ...]:
@@ -114,7 +114,7 @@ def checks(pairs: Sequence[str]) -> tuple[Check, ...]:
     BadRequest
         A pair is written otherwise.
     """
-    return tuple(Check(one_line(left, "check"), readings.outcome(right)) for left, right in map(_pair, pairs))
+    return tuple(Check(one_line(left, "check"), readings.outcome(right)) for left, right in map(pair, pairs))
 
 
 def stated_limit(limit: str | None, source: str | None, clock: str | None) -> Limit | None:
@@ -157,7 +157,14 @@ def _with_u(found: tuple[Reading, ...], u_a: float | None) -> tuple[Reading, ...
     return tuple(Reading(reading.current_a, reading.clock_hz, u_a, reading.step_a) for reading in found)
 
 
-def _pair(text: str) -> tuple[str, str]:
+def pair(text: str) -> tuple[str, str]:
+    """Return the two sides of 'LEFT=RIGHT'.
+
+    Raises
+    ------
+    BadRequest
+        There are not two.
+    """
     left, equals, right = text.rpartition("=")
     if not equals or not left.strip() or not right.strip():
         raise BadRequest(
