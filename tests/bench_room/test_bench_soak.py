@@ -1,10 +1,12 @@
 """Heat soak against certified fits of NIST's Statistical Reference Datasets, and made data with known truth."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
-from scipy import optimize
+from scipy import integrate, optimize
 
-from tracker.bench import soak
+from tracker.bench import soak, soak_model
 from tracker.errors import BadRequest
 
 # NIST/ITL StRD, nonlinear regression, as shipped with lmfit 1.3.4 (NIST_STRD/*.dat): y = b1 (1 - exp(-b2 x))
@@ -70,13 +72,55 @@ def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
     assert by_likelihood >= 52
 
 
-def test_ambient_is_taken_off_reading_by_reading() -> None:
+def _in_ambient(t: np.ndarray, ambient: Callable[[float], float], rise: float, tau: float, start: float) -> np.ndarray:
+    """Return the temperature by a general solver of differential equations, not by our formula."""
+    found = integrate.solve_ivp(
+        lambda s, y: (ambient(s) + rise - y) / tau,
+        (0.0, t[-1]),
+        [start],
+        t_eval=t,
+        rtol=1e-10,
+        atol=1e-10,
+        max_step=5.0,
+    )
+    return np.asarray(found.y[0])
+
+
+def test_the_part_follows_a_changing_ambient_with_its_own_time_constant() -> None:
+    t = np.arange(0.0, 3000.0, 60.0)
+    nodes = 22.0 + 3.0 * np.sin(t / 400.0) + t / 500.0
+    made = _in_ambient(t, lambda s: float(np.interp(s, t, nodes)), 31.0, 700.0, 25.0)
+    found = soak.fit(t, made, nodes)
+    assert found.above_ambient
+    assert found.final.value == pytest.approx(31.0, abs=1e-5)
+    assert found.time_constant.value == pytest.approx(700.0, rel=1e-6)
+    assert found.start.value == pytest.approx(3.0, abs=1e-5)
+    # Taking the ambient off reading by reading is another, wrong model: under a ramp it errs by slope times tau.
+    assert soak.fit(t, made - nodes).final.value < 31.0 - 0.9
+    cold = soak.fit(
+        t, _in_ambient(t, lambda s: float(np.interp(s, t, nodes)), 31.0, 700.0, 22.0), nodes, from_rest=True
+    )
+    assert cold.final.value == pytest.approx(31.0, abs=1e-5)
+    assert cold.start.value == 0.0
+
+
+def test_the_slope_by_the_time_constant_is_that_of_the_model() -> None:
+    t = np.array([0.0, 30.0, 90.0, 100.0, 400.0, 900.0])
+    run = soak.run_of(t, 20.0 + t / 50.0, [20.0, 21.0, 20.5, 22.0, 24.0, 23.0])
+
+    def modelled(tau: float) -> np.ndarray:
+        felt = run.temp - soak_model.above_felt(run, np.array([tau]))[0]
+        return felt + soak_model.basis(run, tau, from_rest=False) @ np.array([2.0, 30.0])
+
+    ours = soak_model.slope_in_tau(run, 300.0, 2.0, 30.0)
+    assert ours == pytest.approx((modelled(300.3) - modelled(299.7)) / 0.6, rel=1e-5, abs=1e-9)
+
+
+def test_a_constant_ambient_is_only_a_shift() -> None:
     t, y = _made(2100.0, 0.1, seed=5)
-    drift = 22.0 + t / 1000.0
-    with_ambient = soak.fit(t, y - 24.0 + drift, drift)
-    without = soak.fit(t, y - 24.0)
-    assert with_ambient.above_ambient
-    assert with_ambient.rise.value == pytest.approx(without.rise.value, rel=1e-9)
+    with_ambient, without = soak.fit(t, y, np.full(len(t), 24.0)), soak.fit(t, y)
+    assert with_ambient.final.value == pytest.approx(without.final.value - 24.0, rel=1e-9)
+    assert with_ambient.final.likelihood_upper == pytest.approx(without.final.likelihood_upper - 24.0, rel=1e-6)
 
 
 def test_a_cooling_part_has_a_negative_rise() -> None:

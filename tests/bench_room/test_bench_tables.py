@@ -6,6 +6,7 @@ import pytest
 
 from tracker.bench import cautions, in_circuit, readings
 from tracker.bench.in_circuit import Check
+from tracker.bench.soak_table import soak_table
 from tracker.errors import BadRequest
 
 
@@ -66,16 +67,16 @@ def test_bad_tables_are_refused_by_row(tmp_path: Path, content: str | bytes, mat
 
 def test_bad_paths_are_refused(tmp_path: Path) -> None:
     with pytest.raises(BadRequest, match="no file"):
-        readings.soak_table(tmp_path / "none.csv")
+        soak_table(tmp_path / "none.csv")
     with pytest.raises(BadRequest, match="is a folder"):
-        readings.soak_table(tmp_path)
+        soak_table(tmp_path)
     with pytest.raises(BadRequest, match="neither pass nor fail"):
         readings.clock_table(_file(tmp_path, "clock_hz,passed\n1e6,perhaps\n"))
     huge = tmp_path / "huge.csv"
     with huge.open("wb") as file:
         file.truncate(readings.LARGEST_BYTES + 1)
     with pytest.raises(BadRequest, match="larger than"):
-        readings.soak_table(huge)
+        soak_table(huge)
 
 
 @pytest.mark.parametrize(

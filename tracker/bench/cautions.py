@@ -21,7 +21,7 @@ class Protocol:
     Parameters
     ----------
     test : str
-        'current', 'clock' or 'in-circuit'.
+        'current', 'clock', 'soak' or 'in-circuit'.
     steps, cautions : tuple of Advice
     """
 
@@ -80,6 +80,37 @@ PROTOCOLS = {
         ),
         (_STATIC, _REVERSED, _HOT),
     ),
+    "soak": Protocol(
+        "soak",
+        (
+            Advice("Let machine and sensor stand until they are at room temperature; then --cold is true."),
+            Advice(
+                "Fix the sensor so that it keeps touching: thermal paste and tape on the package, or the bead clamped; "
+                "keep its wires off other warm parts."
+            ),
+            Advice("Hang a second sensor in the room's air, out of the sun and of the machine's warm stream."),
+            Advice(
+                "Switch on at time zero, close the case if it is to be tested closed, and read both often at first, "
+                "then once a minute."
+            ),
+            Advice("Go on until it is said that the run may stop; a machine out of its case runs cooler than in it."),
+            Advice("Last, take spot temperatures of the hottest components, through matt tape where they shine."),
+        ),
+        (
+            _MAINS,
+            _RUNNING_MAINS,
+            Advice(
+                "Heat sinks, regulators and power resistors burn skin at once: contact with bare metal of more than "
+                "about 60 C does within seconds. Fix sensors cold, and let all cool before they come off.",
+                "ISO 13732-1, from memory",
+            ),
+            Advice(
+                "Heat sinks may be live: fix bare thermocouples with insulation between, and meter and all floating."
+            ),
+            Advice("Do not leave a machine with its covers off, or under a soak, without somebody in the room."),
+            Advice("If the temperature rises faster and faster, switch off: it will not settle."),
+        ),
+    ),
     "in-circuit": Protocol(
         "in-circuit",
         (
@@ -93,5 +124,5 @@ PROTOCOLS = {
 
 
 def protocol(test: str) -> Protocol:
-    """Return the steps and cautions of a bench test: 'current', 'clock' or 'in-circuit'."""
+    """Return the steps and cautions of a bench test: 'current', 'clock', 'soak' or 'in-circuit'."""
     return PROTOCOLS[test]

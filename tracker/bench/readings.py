@@ -19,7 +19,7 @@ from tracker.bench.units import written
 from tracker.errors import BadRequest
 
 Cell = TypeVar("Cell")
-LARGEST_BYTES = 2_000_000  # a day of readings every second; more is not a table somebody took at a bench
+LARGEST_BYTES = 20_000_000  # a week of readings every second; more is not a table somebody took at a bench
 _PASSED = {"1": True, "true": True, "yes": True, "pass": True, "passed": True, "p": True, "ok": True}
 _FAILED = {"0": False, "false": False, "no": False, "fail": False, "failed": False, "f": False}
 
@@ -30,16 +30,6 @@ class Source:
 
     name: str
     data: bytes = field(repr=False)
-
-
-@dataclass(frozen=True, slots=True)
-class SoakTable:
-    """Times in seconds, temperatures and (or None) ambients in degrees Celsius, same length."""
-
-    time_s: tuple[float, ...]
-    temp_c: tuple[float, ...]
-    ambient_c: tuple[float, ...] | None
-    source: Source
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +49,6 @@ _CLOCK = _Column("clock_hz", "clock", "clock", 0.0, 1e12)
 _STEP_CLOCK = _Column("clock_hz", "clock", "clock", 0.0, 1e12, above_lowest=True)
 _CURRENT = _Column("current_a", "current", "current", 0.0, 1e4)
 _CURRENT_U = _Column("u_a", "u", "current", 0.0, 1e4, above_lowest=True)
-_TIME = _Column("time_s", "time", "time", 0.0, 1e9)
-_TEMP = _Column("temp_c", "temp", "temperature", -273.15, 1e5)
-_AMBIENT = _Column("ambient_c", "ambient", "temperature", -273.15, 1e5)
 
 
 def current_table(path: Path) -> tuple[tuple[Reading, ...], Source]:
@@ -101,23 +88,6 @@ def clock_table(path: Path) -> tuple[tuple[Step, ...], Source]:
     return tuple(Step(clock, ok) for clock, ok in zip(clocks, passed, strict=True)), sheet.source
 
 
-def soak_table(path: Path) -> SoakTable:
-    """Read `time_s,temp_c[,ambient_c]`.
-
-    Raises
-    ------
-    BadRequest
-        As in `current_table`.
-    """
-    sheet = _Sheet.open(path)
-    return SoakTable(
-        time_s=tuple(sheet.numbers(_TIME)[0]),
-        temp_c=tuple(sheet.numbers(_TEMP)[0]),
-        ambient_c=tuple(sheet.numbers(_AMBIENT)[0]) if sheet.has(_AMBIENT) else None,
-        source=sheet.source,
-    )
-
-
 def outcome(text: str) -> bool:
     """Return whether a word says pass (True) or fail (False).
 
@@ -144,8 +114,8 @@ class _Sheet:
     @classmethod
     def open(cls, path: Path) -> "_Sheet":
         """Read a CSV file of readings."""
-        data = _bytes(path)
-        return cls(_parse(data, path.name), Source(path.name, data))
+        data = file_bytes(path)
+        return cls(cells_of(data, path.name), Source(path.name, data))
 
     def has(self, column: _Column) -> bool:
         """Return whether the table has a column, under either name."""
@@ -212,7 +182,14 @@ def _in_range(value: float, column: _Column, text: str) -> float:
     return value
 
 
-def _bytes(path: Path) -> bytes:
+def file_bytes(path: Path) -> bytes:
+    """Return the bytes of a table.
+
+    Raises
+    ------
+    BadRequest
+        It cannot be read, or is too large to be one.
+    """
     try:
         if path.is_dir():
             raise BadRequest(f"{path} is a folder.", "Name the CSV file in it.")
@@ -227,7 +204,14 @@ def _bytes(path: Path) -> bytes:
         raise BadRequest(f"{path} cannot be read: {error}.") from None
 
 
-def _parse(data: bytes, name: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
+def cells_of(data: bytes, name: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Return the columns of a CSV file: name in small letters, and the cells as text.
+
+    Raises
+    ------
+    BadRequest
+        It is no such file.
+    """
     import pandas as pd
 
     try:

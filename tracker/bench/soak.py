@@ -1,39 +1,38 @@
-"""Heat soak: a first-order rise fitted to temperature against time.
+"""Heat soak: a first-order rise fitted to temperature against time, with the ambient it stands in.
 
-    y(t) = start + rise (1 - exp(-t / time_constant))
-
-y is the temperature, or the temperature above ambient where the ambient was measured alongside. For a given time
-constant the model is linear in the other numbers, so only one number has to be searched for and no starting guess is
-needed; Gauss-Newton steps then carry the last digits.
+The model stands in `tracker/bench/soak_model.py`. Only the time constant has to be searched for and no starting guess
+is needed; Gauss-Newton steps then carry the last digits.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import special
 
+from tracker.bench.soak_cells import gathered
+from tracker.bench.soak_model import Array, Run, Wanted, above_felt, basis, scan, slope_in_tau
 from tracker.bench.uncertainty import Estimate
 from tracker.errors import BadRequest
 
-Array = NDArray[np.float64]
 CONFIDENCE = 0.95
-_SCAN = np.geomspace(1e-3, 1e3, 241)  # time constants tried, in multiples of the run's length
+_SHORTEST, _LONGEST = 1e-3, 1e3  # time constants tried, in multiples of the run's length
+_SCAN = np.geomspace(_SHORTEST, _LONGEST, 121)
 _FLAT = 1e-12  # relative fall of the sum of squares that counts as none
 _WIDER = 1.25  # how much wider the likelihood interval may be before the reader is told; common practice, no source
-_TRAILING = 0.5  # lag-one correlation of the residuals that is worth a word; common practice, no source
+_CORRELATED_FROM = 10  # readings; with fewer the residuals cannot tell; common practice, no source
+_ONE_SIDED = 1.645  # of a normal distribution, 5 %; residuals as correlated as that are taken to be
 
 
 @dataclass(frozen=True, slots=True)
 class Final:
-    """The temperature, or rise above ambient, the part is heading for.
+    """The temperature, or rise, the part is heading for.
 
     Parameters
     ----------
     value, se : float
-        start + rise, and its standard error.
+        The value and its standard error.
     lower, upper : float
         95 % interval from the standard error and Student's t.
     likelihood_lower, likelihood_upper : float or None
@@ -52,15 +51,41 @@ class Final:
 
 @dataclass(frozen=True, slots=True)
 class Soak:
-    """A fitted heat soak; temperatures in degrees Celsius (kelvin for a difference), times in seconds."""
+    """A fitted heat soak; temperatures in degrees Celsius (kelvin for a difference), times in seconds.
+
+    Parameters
+    ----------
+    rise : Estimate
+        final - start.
+    start, final
+        Above the ambient where that was measured.
+    above_start : Final
+        The rise again, with its intervals.
+    residual_sd : float
+        Of one reading, or of one cell's mean where a long run was gathered.
+    n, dof : int
+        Readings used (cells, where a long run was gathered: `readings` has their number), and degrees of freedom.
+    correlation : float
+        Of neighbouring residuals, corrected for the fit; 0 where they are too few to tell.
+    widened : float
+        By how much the intervals were widened because neighbouring readings err together; 1 for not at all. Standard
+        errors are those of independent readings.
+    dof_used : float
+        Degrees of freedom of the intervals, fewer than `dof` where readings err together.
+    """
 
     rise: Estimate
     time_constant: Estimate
     start: Estimate
     final: Final
+    above_start: Final
     residual_sd: float
     n: int
+    readings: int
     dof: int
+    dof_used: float
+    correlation: float
+    widened: float
     from_rest: bool
     above_ambient: bool
     run_length_s: float
@@ -68,9 +93,9 @@ class Soak:
 
 
 def fit(
-    time_s: Sequence[float],
-    temp_c: Sequence[float],
-    ambient_c: Sequence[float] | None = None,
+    time_s: Sequence[float] | Array,
+    temp_c: Sequence[float] | Array,
+    ambient_c: Sequence[float] | Array | None = None,
     *,
     from_rest: bool = False,
 ) -> Soak:
@@ -82,83 +107,143 @@ def fit(
         Seconds since the heat came on, 0 or more, in any order.
     temp_c : sequence of float
     ambient_c : sequence of float, optional
-        Ambient at the same times; it is subtracted reading by reading.
+        Ambient at the same times. The part follows it with its own time constant.
     from_rest : bool
-        Fix the start at zero: the model is then y = rise (1 - exp(-t / time_constant)).
+        Hold the start: at ambient where that was measured, else at zero, y = rise (1 - exp(-t / time_constant)).
 
     Raises
     ------
     BadRequest
         Too few readings, a negative time, or readings that do not bend, so that no time constant can be told.
     """
-    t = np.asarray(time_s, dtype=float)
-    y = np.asarray(temp_c, dtype=float) - (0.0 if ambient_c is None else np.asarray(ambient_c, dtype=float))
-    _check(t, y, from_rest)
-    tau = _polish(t, y, _search(t, y, from_rest), from_rest)
-    basis = _basis(t, tau, from_rest)
-    linear = np.linalg.lstsq(basis, y, rcond=None)[0]
-    rise = float(linear[-1])
-    residuals = y - basis @ linear
-    dof = len(y) - basis.shape[1] - 1
-    variance = float(residuals @ residuals) / dof
-    covariance = variance * _inverse_information(basis, t, tau, rise)
-    start = Estimate(0.0, 0.0) if from_rest else Estimate(float(linear[0]), math.sqrt(covariance[0, 0]))
-    final = _final(t, y, start.value + rise, _se_of_final(covariance, from_rest), variance, dof, from_rest)
-    soak = Soak(
-        rise=Estimate(rise, math.sqrt(covariance[-2, -2])),
-        time_constant=Estimate(tau, math.sqrt(covariance[-1, -1])),
-        start=start,
-        final=final,
-        residual_sd=math.sqrt(variance),
-        n=len(y),
-        dof=dof,
-        from_rest=from_rest,
-        above_ambient=ambient_c is not None,
-        run_length_s=float(t.max()),
-        cautions=(),
-    )
-    return _with_cautions(soak, residuals[np.argsort(t, kind="stable")])
+    whole = run_of(time_s, temp_c, ambient_c)
+    _check(whole, from_rest)
+    return _fitted(gathered(whole), len(whole.t), from_rest)
 
 
-def _check(t: Array, y: Array, from_rest: bool) -> None:
-    if not (np.isfinite(t).all() and np.isfinite(y).all()):
+def run_of(
+    time_s: Sequence[float] | Array, temp_c: Sequence[float] | Array, ambient_c: Sequence[float] | Array | None = None
+) -> Run:
+    """Return readings in order of time, each of weight one.
+
+    Raises
+    ------
+    BadRequest
+        Something is not a finite number, or a time is negative.
+    """
+    t, temp = np.asarray(time_s, dtype=float), np.asarray(temp_c, dtype=float)
+    ambient = None if ambient_c is None else np.asarray(ambient_c, dtype=float)
+    if not all(np.isfinite(one).all() for one in (t, temp, ambient) if one is not None):
         raise BadRequest("A time or a temperature is not a finite number.")
     if (t < 0).any():
         raise BadRequest(f"The time {t.min():g} s is negative.", "Count seconds from the moment the heat came on.")
-    needed = 3 if from_rest else 4
-    different = len(np.unique(t))
-    if len(t) < needed or different < needed - 1:
+    if (t[1:] < t[:-1]).any():
+        order = np.argsort(t, kind="stable")
+        t, temp = t[order], temp[order]
+        ambient = None if ambient is None else ambient[order]
+    return Run(t, temp, ambient, np.ones_like(t))
+
+
+def needed(from_rest: bool) -> int:
+    """Return how many readings a fit needs."""
+    return 3 if from_rest else 4
+
+
+def _check(run: Run, from_rest: bool) -> None:
+    least, different = needed(from_rest), len(np.unique(run.t))
+    if len(run.t) < least or different < least - 1:
         raise BadRequest(
-            f"A soak fit needs at least {needed} readings at {needed - 1} different times; "
-            f"there are {len(t)} at {different}.",
+            f"A soak fit needs at least {least} readings at {least - 1} different times; "
+            f"there are {len(run.t)} at {different}.",
             "Go on measuring.",
         )
+    y = run.temp if run.ambient is None else run.temp - run.ambient
     if np.ptp(y) <= _FLAT * max(float(np.abs(y).max()), 1.0) and not (from_rest and np.abs(y).max() > 0):
         raise BadRequest("The temperature never changed, so there is no rise to fit.")
 
 
-def _basis(t: Array, tau: float, from_rest: bool) -> Array:
-    """Return the columns the model is linear in for one time constant: (start,) rise."""
-    approach = -np.expm1(-t / tau)
-    return approach[:, None] if from_rest else np.column_stack([np.ones_like(t), approach])
+def _fitted(run: Run, readings: int, from_rest: bool) -> Soak:
+    tau, linear, residuals = _polish(run, _search(run, from_rest), from_rest)
+    start, final = (0.0, float(linear[0])) if from_rest else (float(linear[0]), float(linear[1]))
+    dof = len(run.t) - len(linear) - 1
+    errors = _Errors.of(residuals, dof, len(linear) + 1)
+    covariance = errors.plain_variance * _inverse_information(run, tau, start, final, from_rest)
+    se_rise, se_final = _ses(covariance, from_rest)
+    soak = Soak(
+        rise=Estimate(final - start, se_rise),
+        time_constant=Estimate(tau, math.sqrt(covariance[-1, -1])),
+        start=Estimate(start, 0.0 if from_rest else math.sqrt(covariance[0, 0])),
+        final=_interval(run, tau, covariance, errors, Final(final, se_final, 0, 0, None, None), from_rest, "final"),
+        above_start=_interval(
+            run, tau, covariance, errors, Final(final - start, se_rise, 0, 0, None, None), from_rest, "rise"
+        ),
+        residual_sd=math.sqrt(float(residuals @ residuals) / dof),
+        n=len(run.t),
+        readings=readings,
+        dof=dof,
+        dof_used=errors.dof,
+        correlation=errors.correlation,
+        widened=errors.widened,
+        from_rest=from_rest,
+        above_ambient=run.ambient is not None,
+        run_length_s=run.length_s,
+        cautions=(),
+    )
+    return _with_cautions(soak)
 
 
-def _squares(t: Array, y: Array, tau: float, from_rest: bool) -> float:
-    basis = _basis(t, tau, from_rest)
-    residuals = y - basis @ np.linalg.lstsq(basis, y, rcond=None)[0]
-    return float(residuals @ residuals)
+@dataclass(frozen=True, slots=True)
+class _Errors:
+    """How readings scatter.
+
+    `plain_variance` is what a covariance is multiplied with if readings err independently; standard errors keep to it,
+    as certified values do. Intervals are wider by `widened` and have `dof` degrees of freedom.
+    """
+
+    plain_variance: float
+    dof: float
+    correlation: float
+    widened: float
+
+    @classmethod
+    def of(cls, residuals: Array, dof: int, fitted: int) -> "_Errors":
+        """Return the errors behind residuals that are weighted to one variance.
+
+        Where neighbours err together with correlation r, n readings tell as much as n (1 - r) / (1 + r) independent
+        ones (an autoregressive process of first order; Bayley and Hammersley 1946, from memory). A fit leaves
+        residuals less correlated than the errors were, about by the numbers fitted over n; that is put back.
+        """
+        n, power = len(residuals), float(residuals @ residuals)
+        plain = cls(power / dof, float(dof), 0.0, 1.0)
+        if n < _CORRELATED_FROM or power <= 0.0:
+            return plain
+        seen = float(residuals[1:] @ residuals[:-1]) / power
+        r = min((n * seen + fitted) / (n - fitted), 0.99)
+        if r < _ONE_SIDED / math.sqrt(n):
+            return replace(plain, correlation=r)
+        more = (1.0 + r) / (1.0 - r)
+        left = max(n / more - fitted, 1.0)
+        variance = power / left  # power / n, corrected for the fit, times `more`
+        return cls(plain.plain_variance, left, r, math.sqrt(max(variance / plain.plain_variance, 1.0)))
+
+    @property
+    def reach(self) -> float:
+        """Return half the width of an interval in plain standard errors."""
+        return float(special.stdtrit(self.dof, 0.5 + CONFIDENCE / 2.0)) * self.widened
 
 
-def _search(t: Array, y: Array, from_rest: bool) -> float:
+def _search(run: Run, from_rest: bool) -> float:
     """Return the time constant with the least sum of squares, to a few digits."""
-    grid = _SCAN * float(t.max())
-    squares = np.array([_squares(t, y, tau, from_rest) for tau in grid])
+    grid = _SCAN * run.length_s
+    squares = scan(run, grid, from_rest=from_rest).squares
     best = int(squares.argmin())
-    rounding = _FLAT**2 * float(y @ y)  # sums of squares below this are noise of the arithmetic itself
+    power = above_felt(run, grid[-1:])[0]
+    rounding = _FLAT**2 * float(power @ power)  # sums of squares below this are noise of the arithmetic itself
     beyond = squares[-1] - squares[best] <= max(_FLAT * squares[-1], rounding)
     if beyond or best == len(grid) - 1:
         raise BadRequest(
-            f"In {t.max():g} s the temperature does not bend towards a final value, so no time constant can be told.",
+            f"In {run.length_s:g} s the temperature does not bend towards a final value, so no time constant can be "
+            "told.",
             "Go on measuring until the rise clearly slows down.",
         )
     if best == 0 or squares[0] - squares[best] <= max(_FLAT * squares[0], rounding):
@@ -166,99 +251,125 @@ def _search(t: Array, y: Array, from_rest: bool) -> float:
             "There is no gradual rise: the temperature had settled before the second reading, or never changed.",
             "Take readings more often from the moment the heat comes on.",
         )
-    found = optimize.minimize_scalar(
-        lambda log_tau: _squares(t, y, math.exp(log_tau), from_rest),
-        bounds=(math.log(grid[best - 1]), math.log(grid[best + 1])),
-        method="bounded",
-        options={"xatol": 1e-9},
-    )
-    return math.exp(float(found.x))
+    low, high = grid[best - 1], grid[best + 1]
+    for _ in range(3):
+        finer = np.geomspace(low, high, 9)
+        at = int(scan(run, finer, from_rest=from_rest).squares.argmin())
+        low, high = finer[max(at - 1, 0)], finer[min(at + 1, 8)]
+    return math.sqrt(low * high)
 
 
-def _polish(t: Array, y: Array, tau: float, from_rest: bool) -> float:
-    """Carry the time constant to full precision by Gauss-Newton steps on all numbers together."""
+def _polish(run: Run, tau: float, from_rest: bool) -> tuple[float, Array, Array]:
+    """Carry the time constant to full precision by Gauss-Newton steps on all numbers together.
+
+    Returns
+    -------
+    tau : float
+    linear : array
+        (S,) R.
+    residuals : (n,) array
+        Times the square root of the weight.
+    """
+    root = np.sqrt(run.weight)
+
+    def solved(tau: float) -> tuple[Array, Array, Array]:
+        y = above_felt(run, np.array([tau]))[0]
+        columns = root[:, None] * basis(run, tau, from_rest=from_rest)
+        linear = np.linalg.lstsq(columns, root * y, rcond=None)[0]
+        return linear, root * y - columns @ linear, columns
+
+    linear, residuals, columns = solved(tau)
     for _ in range(50):
-        basis = _basis(t, tau, from_rest)
-        linear = np.linalg.lstsq(basis, y, rcond=None)[0]
-        jacobian = np.column_stack([basis, _slope_in_tau(t, tau, float(linear[-1])) * tau])
-        step = float(np.linalg.lstsq(jacobian, y - basis @ linear, rcond=None)[0][-1])
+        start = 0.0 if from_rest else float(linear[0])
+        slope = root * slope_in_tau(run, tau, start, float(linear[-1])) * tau
+        jacobian = np.column_stack([columns, slope])
+        step = float(np.linalg.lstsq(jacobian, residuals, rcond=None)[0][-1])
         if not math.isfinite(step) or abs(step) > 0.5:
             break
-        moved = tau * math.exp(step)
-        if _squares(t, y, moved, from_rest) > _squares(t, y, tau, from_rest) * (1 + 1e-9):
+        moved = solved(tau * math.exp(step))
+        if float(moved[1] @ moved[1]) > float(residuals @ residuals) * (1 + 1e-9):
             break
-        tau = moved
-        if abs(step) < 1e-14:
+        tau, (linear, residuals, columns) = tau * math.exp(step), moved
+        if abs(step) < 1e-13:
             break
-    return tau
+    return tau, linear, residuals
 
 
-def _slope_in_tau(t: Array, tau: float, rise: float) -> Array:
-    """Return the derivative of the model by the time constant."""
-    slope: Array = -rise * t / tau**2 * np.exp(-t / tau)
-    return slope
-
-
-def _inverse_information(basis: Array, t: Array, tau: float, rise: float) -> Array:
-    """Return (J'J)^-1 for (start,) rise, time constant; through QR, which keeps twice the digits of J'J."""
-    jacobian = np.column_stack([basis, _slope_in_tau(t, tau, rise)])
+def _inverse_information(run: Run, tau: float, start: float, final: float, from_rest: bool) -> Array:
+    """Return (J'J)^-1 for (S,) R, time constant; through QR, which keeps twice the digits of J'J."""
+    columns = np.column_stack([basis(run, tau, from_rest=from_rest), slope_in_tau(run, tau, start, final)])
+    jacobian = np.sqrt(run.weight)[:, None] * columns
     scale = np.linalg.norm(jacobian, axis=0)
     upper = np.linalg.inv(np.linalg.qr(jacobian / scale, mode="r"))
     inverse: Array = (upper @ upper.T) / np.outer(scale, scale)
     return inverse
 
 
-def _se_of_final(covariance: Array, from_rest: bool) -> float:
+def _ses(covariance: Array, from_rest: bool) -> tuple[float, float]:
+    """Return the standard errors of the rise and of the final value."""
     if from_rest:
-        return math.sqrt(covariance[0, 0])
-    return math.sqrt(max(covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1], 0.0))
+        return math.sqrt(covariance[0, 0]), math.sqrt(covariance[0, 0])
+    rise = covariance[0, 0] + covariance[1, 1] - 2.0 * covariance[0, 1]
+    return math.sqrt(max(rise, 0.0)), math.sqrt(covariance[1, 1])
 
 
-def _final(t: Array, y: Array, value: float, se: float, variance: float, dof: int, from_rest: bool) -> Final:
-    half = float(stats.t.ppf(0.5 + CONFIDENCE / 2.0, dof)) * se
-    lower = _likelihood_end(t, y, value, -half, variance, dof, from_rest)
-    upper = _likelihood_end(t, y, value, half, variance, dof, from_rest)
-    return Final(value, se, value - half, value + half, lower, upper)
+def _interval(
+    run: Run, tau: float, covariance: Array, errors: _Errors, found: Final, from_rest: bool, wanted: Wanted
+) -> Final:
+    """Return the value with both its intervals."""
+    half = errors.reach * found.se
+    plain = replace(found, lower=found.value - half, upper=found.value + half)
+    if half <= 1e-9 * max(abs(found.value), 1e-9):  # readings without scatter: the sum of squares is rounding noise
+        return replace(plain, likelihood_lower=plain.lower, likelihood_upper=plain.upper)
+    low, high = _likely_ends(run, tau, math.sqrt(covariance[-1, -1]) / tau, errors, from_rest, wanted)
+    return replace(plain, likelihood_lower=low, likelihood_upper=high)
 
 
-def _likelihood_end(
-    t: Array, y: Array, value: float, half: float, variance: float, dof: int, from_rest: bool
-) -> float | None:
-    """Return one end of the profile interval: where the sum of squares has grown by t^2 times the variance."""
-    allowed = variance * (dof + float(stats.t.ppf(0.5 + CONFIDENCE / 2.0, dof)) ** 2)
+def _likely_ends(
+    run: Run, tau: float, spread: float, errors: _Errors, from_rest: bool, wanted: Wanted
+) -> tuple[float | None, float | None]:
+    """Return the ends of the profile interval: where the sum of squares has grown by t^2 times the variance.
 
-    def excess(stretch: float) -> float:
-        return _squares_with_final(t, y, value + stretch * half, from_rest) - allowed
+    For each time constant the sum of squares is a parabola in the value, so each allows the value up to a known
+    distance; the ends are the largest and the least over all time constants that the readings allow at all.
+    """
+    least = float(scan(run, np.array([tau]), from_rest=from_rest, wanted=wanted).squares[0])
+    allowed = errors.reach**2 * errors.plain_variance
 
-    if excess(0.0) >= 0.0:  # readings without scatter: the sum of squares is rounding noise and tells nothing
-        return value + half
-    far = 1.0
-    while excess(far) < 0.0:
-        far *= 2.0
-        if far > 500.0:
-            return None
-    return value + float(optimize.brentq(excess, 0.0, far, xtol=1e-6)) * half
+    def reach(log_tau: Array) -> tuple[Array, Array]:
+        found = scan(run, np.exp(log_tau), from_rest=from_rest, wanted=wanted)
+        room = allowed - (found.squares - least)
+        half = np.sqrt(np.maximum(room, 0.0) * found.factor)
+        outside = np.where(room >= 0.0, 0.0, np.inf)
+        return found.value - half + outside, found.value + half - outside
 
-
-def _squares_with_final(t: Array, y: Array, final: float, from_rest: bool) -> float:
-    """Return the least sum of squares when the final value is held."""
-    missing = y - final
-
-    def squares(tau: float) -> float:
-        decay = np.exp(-t / tau)
-        factor = -final if from_rest else float(decay @ missing) / float(decay @ decay)
-        residuals = missing - factor * decay
-        return float(residuals @ residuals)
-
-    grid = _SCAN[::4] * float(t.max())
-    values = [squares(tau) for tau in grid]
-    best = int(np.argmin(values))
-    ends = (math.log(grid[max(best - 1, 0)]), math.log(grid[min(best + 1, len(grid) - 1)]))
-    found = optimize.minimize_scalar(lambda log_tau: squares(math.exp(log_tau)), bounds=ends, method="bounded")
-    return min(float(found.fun), values[best])
+    floor, ceiling = math.log(_SHORTEST * run.length_s), math.log(_LONGEST * run.length_s)
+    middle, width = math.log(tau), 1.3 * errors.reach * spread
+    low, high = max(middle - width, floor), min(middle + width, ceiling)
+    while low > floor and math.isfinite(reach(np.array([low]))[0][0]):
+        low = max(middle - 1.5 * (middle - low), floor)
+    while high < ceiling and math.isfinite(reach(np.array([high]))[0][0]):
+        high = min(middle + 1.5 * (high - middle), ceiling)
+    ends: list[float | None] = [_extreme(reach, 0, low, high), _extreme(reach, 1, low, high)]
+    if high >= ceiling and math.isfinite(reach(np.array([ceiling]))[0][0]):
+        # A straight line is allowed as well: nothing bounds the value in the direction in which the part was going.
+        far = float(scan(run, np.exp(np.array([ceiling])), from_rest=from_rest, wanted=wanted).value[0])
+        ends[1 if far > 0 else 0] = None
+    return ends[0], ends[1]
 
 
-def _with_cautions(soak: Soak, residuals: Array) -> Soak:
+def _extreme(reach: Callable[[Array], tuple[Array, Array]], side: int, low: float, high: float) -> float:
+    """Return the least (side 0) or largest (side 1) value reached between two logarithms of the time constant."""
+    sign = 2 * side - 1
+    for _ in range(4):
+        grid = np.linspace(low, high, 17)
+        values = sign * reach(grid)[side]
+        at = int(values.argmax())
+        low, high = grid[max(at - 1, 0)], grid[min(at + 1, 16)]
+    return float(sign * values[at])
+
+
+def _with_cautions(soak: Soak) -> Soak:
     """Add in words what limits the trust in the numbers."""
     final, told = soak.final, []
     half = (final.upper - final.lower) / 2.0
@@ -273,8 +384,9 @@ def _with_cautions(soak: Soak, residuals: Array) -> Soak:
         )
     if soak.time_constant.value < soak.run_length_s / (2.0 * soak.n):
         told.append("The rise is faster than the readings were taken; its time constant is a guess.")
-    power = float(residuals @ residuals)
-    scattered = soak.residual_sd > 1e-9 * abs(final.value)
-    if len(residuals) >= 10 and scattered and float(residuals[1:] @ residuals[:-1]) / power > _TRAILING:
-        told.append("Neighbouring readings err together, so the standard errors are too small.")
+    if soak.widened > 1.0 and soak.residual_sd > 1e-9 * abs(final.value):
+        told.append(
+            f"Neighbouring readings err together (correlation {soak.correlation:.2f}); the intervals were widened by "
+            f"{soak.widened:.2g}, as if there were fewer readings."
+        )
     return replace(soak, cautions=tuple(told))

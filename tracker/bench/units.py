@@ -124,6 +124,27 @@ KINDS = {
         0.0,
         100_000.0,
     ),
+    "temperature difference": Kind(
+        "a temperature difference",
+        "kelvin",
+        "K, C or F",
+        ("kelvin", "delta_degree_Celsius", "delta_degree_Fahrenheit"),
+        (
+            *((spelling, "kelvin") for spelling in ("K", "k", "C", "c", "°C", "℃", "degC", "celsius", "Celsius")),
+            *((spelling, "delta_degF") for spelling in ("F", "f", "°F", "℉", "degF", "fahrenheit", "Fahrenheit")),
+        ),
+        0.0,
+        100_000.0,  # the Beta of a thermistor is one, too
+    ),
+    "resistance": Kind(
+        "a resistance",
+        "ohm",
+        "ohm or kohm",
+        ("ohm",),
+        (("Ω", "ohm"), ("kΩ", "kohm"), ("MΩ", "Mohm"), ("ohms", "ohm"), ("k", "kohm"), ("K", "kohm")),
+        0.0,
+        1e9,
+    ),
     "energy": Kind("an energy", "electron_volt", "eV", ("electron_volt",), (("ev", "eV"), ("EV", "eV")), 0.0, 100.0),
 }
 
@@ -132,7 +153,6 @@ _NOT_A_NUMBER = re.compile(r"[+-]?(nan|inf|infinity|∞)\b", re.IGNORECASE)
 _LOWEST_CLOCK_HZ = 0.1  # above 0 (a stopped clock): below this the writer meant another prefix; common practice
 _OTHER_KINDS = {
     "a power in volts times amperes": "volt_ampere",
-    "a resistance": "ohm",
     "a length": "metre",
     "a mass": "gram",
     "a rate": "hertz",
@@ -140,14 +160,14 @@ _OTHER_KINDS = {
 
 
 def quantity(text: str, kind: str) -> float:
-    """Return the value of `text` in the unit of its kind: A, Hz, V, degrees Celsius, s, eV.
+    """Return the value of `text` in the unit of its kind: A, Hz, V, degrees Celsius, s, K, ohm, eV.
 
     Parameters
     ----------
     text : str
         A number followed by a unit, with or without a space between.
     kind : str
-        'current', 'clock', 'voltage', 'temperature', 'time' or 'energy'.
+        A key of KINDS: 'current', 'clock', 'voltage', 'temperature', 'time' ...
 
     Raises
     ------

@@ -2,18 +2,19 @@
 
 from pathlib import Path
 
-from tracker.bench import clock, conformity, current, life, readings, sampling, soak, units
+from tracker.bench import clock, conformity, current, life, readings, sampling, soak, thermometry, units
 from tracker.bench.clock import Ceiling
 from tracker.bench.conformity import Conformity
 from tracker.bench.current import CurrentLine
 from tracker.bench.life import Life
 from tracker.bench.sampling import Interval, Plan
 from tracker.bench.soak import Soak
+from tracker.bench.soak_table import Sensors, soak_table
 
 
-def soak_file(path: Path, *, from_rest: bool = False) -> Soak:
-    """Return the first-order rise fitted to a table `time_s,temp_c[,ambient_c]`."""
-    table = readings.soak_table(path)
+def soak_file(path: Path, *, from_rest: bool = False, thermistor: str | None = None) -> Soak:
+    """Return the first-order rise fitted to a table; see `tracker.bench.soak_table`."""
+    table = soak_table(path, Sensors(thermometry.thermistor(thermistor) if thermistor is not None else None))
     return soak.fit(table.time_s, table.temp_c, table.ambient_c, from_rest=from_rest)
 
 

@@ -1,0 +1,259 @@
+"""Whether a soak settles, and whether it may stop: what the readings so far say of those still to come."""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy import special
+
+from tracker.bench import soak
+from tracker.bench.figures import show
+from tracker.bench.soak import Final, Soak
+from tracker.bench.soak_cells import gathered
+from tracker.bench.soak_model import Array, Run, above_felt, basis, slope_in_tau
+from tracker.errors import BadRequest
+
+Course = Literal["settles", "not yet", "straight", "runs away", "still climbs", "ambient drifts"]
+DEFAULT_AIM_K = 0.5
+AIM_SOURCE = "common practice, no source"
+LEAST_READINGS = 6  # common practice, no source
+LEAST_CONSTANTS = 1.5  # time constants a run must cover before it may stop; common practice, no source
+LAST_PART = 0.25  # of the readings, whose absence must not have changed the answer; common practice, no source
+_TAIL = 1.0 / 3.0  # of the run, in which it must not climb away from the fit; common practice, no source
+_SURE = 3.0  # standard errors of a slope or a bend that is taken as real; common practice, no source
+_FORESIGHT = 20_000  # readings looked ahead, no more
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """Whether a soak may stop.
+
+    Parameters
+    ----------
+    may_stop : bool
+    sentence : str
+    aim_k : float
+        How well the final value is wanted, half of its 95 % interval.
+    within_k : float or None
+        How well it is known; None while it is not bounded.
+    more_s : float or None
+        Where it may stop: how much longer the part itself needs to come within the aim, 0 if it has.
+        Where not: how much longer measuring at the same pace should take. None where that cannot be told.
+    rule, source : str
+    """
+
+    may_stop: bool
+    sentence: str
+    aim_k: float
+    within_k: float | None
+    more_s: float | None
+    rule: str
+    source: str = AIM_SOURCE
+
+
+def shape(run: Run) -> Course:
+    """Return how readings go that no first-order rise fits: 'straight' or 'runs away'; 'not yet' if neither is sure."""
+    x = run.t / max(run.length_s, 1e-300)
+    y = run.temp if run.ambient is None else run.temp - run.ambient
+    if len(y) < 4 or len(np.unique(x)) < 3:
+        return "not yet"
+    columns = np.column_stack([np.ones_like(x), x, x * x])
+    found, *_ = np.linalg.lstsq(columns, y, rcond=None)
+    residuals = y - columns @ found
+    inverse = np.linalg.inv(columns.T @ columns)
+    noise = float(residuals @ residuals) / (len(y) - 3)
+    direction = math.copysign(1.0, found[1] + found[2])
+    bend = direction * float(found[2])
+    se = math.sqrt(noise * inverse[2, 2])
+    if bend > _SURE * se and bend > 1e-6 * abs(float(found[1])):
+        return "runs away"
+    return "straight"
+
+
+def course(fitted: Soak, run: Run, wanted: Final, aim_k: float) -> Course:
+    """Return whether a fitted soak has settled well enough for its final value to be given.
+
+    Parameters
+    ----------
+    fitted : Soak
+    run : Run
+        What it was fitted to.
+    wanted : Final
+        Its number that is asked for.
+    aim_k : float
+    """
+    if run.ambient is not None and float(np.ptp(run.ambient)) > abs(wanted.value):
+        return "ambient drifts"
+    if _climbs_on(fitted, run, aim_k):
+        return "still climbs"
+    if half_width(wanted) is None:
+        return "not yet"
+    return "settles" if fitted.run_length_s >= fitted.time_constant.value else "not yet"
+
+
+def _climbs_on(fitted: Soak, run: Run, aim_k: float) -> bool:
+    """Return whether the end of the run goes on in the direction of the rise, away from the fit."""
+    cells = gathered(run)
+    tail = cells.t >= (1.0 - _TAIL) * cells.length_s
+    if tail.sum() < 4:
+        return False
+    tau = fitted.time_constant.value
+    start, final = fitted.start.value, fitted.final.value
+    linear = np.array([final] if fitted.from_rest else [start, final])
+    modelled = basis(cells, tau, from_rest=fitted.from_rest) @ linear
+    left = (above_felt(cells, np.array([tau]))[0] - modelled)[tail]
+    x = cells.t[tail] - cells.t[tail].mean()
+    size = float(x @ x)
+    if size == 0.0:
+        return False
+    slope = float(x @ left) / size
+    noise = left - left.mean() - slope * x
+    se = math.sqrt(float(noise @ noise) / max(len(x) - 2, 1) / size)
+    climbed = math.copysign(1.0, fitted.rise.value) * slope * float(np.ptp(x))
+    return climbed > aim_k and abs(slope) > _SURE * se
+
+
+def half_width(wanted: Final) -> float | None:
+    """Return the longer half of the 95 % interval; None where a side is not bounded."""
+    if wanted.likelihood_lower is None or wanted.likelihood_upper is None:
+        return None
+    return max(wanted.value - wanted.likelihood_lower, wanted.likelihood_upper - wanted.value)
+
+
+def may_stop(fitted: Soak, run: Run, wanted: Final, aim_k: float, *, above_start: bool) -> Stop:
+    """Return whether a soak that fits may stop, in a sentence.
+
+    Parameters
+    ----------
+    fitted, run, wanted, aim_k
+        As in `course`.
+    above_start : bool
+        Whether `wanted` is the rise above the start rather than the final value.
+    """
+    found = course(fitted, run, wanted, aim_k)
+    if found not in ("settles", "not yet"):
+        return stop_not(found, aim_k)
+    within = half_width(wanted)
+    tau = fitted.time_constant.value
+    known = within is not None and within <= aim_k
+    long_enough = fitted.run_length_s >= LEAST_CONSTANTS * tau and fitted.readings >= LEAST_READINGS
+    if known and long_enough and found == "settles":
+        earlier = _without_the_last(run, fitted, above_start)
+        if earlier is not None and abs(earlier[0] - wanted.value) <= max(aim_k, earlier[1]):
+            return _yes(fitted, wanted, aim_k, within or 0.0)
+        why = "but leaving out the last quarter of the readings changes it; take some more"
+        return _go_on(f"final rise {wanted.value:.1f} K, {why}", aim_k, within, _pace(run) * LEAST_READINGS)
+    more = _foreseen(fitted, run, aim_k, above_start)
+    if within is None:
+        return _go_on("the readings do not yet bound the final rise", aim_k, within, None)
+    ahead = "" if more is None else f"; about {_span(more)} more at this pace should do"
+    return _go_on(f"final rise {wanted.value:.1f} K, known within {_up(within)} K so far{ahead}", aim_k, within, more)
+
+
+def stop_not(found: Course, aim_k: float, advice: str = "") -> Stop:
+    """Return why a soak without a final value may not stop, or why going on does not help."""
+    sentences = {
+        "not yet": advice or "the readings do not yet tell a final value",
+        "straight": "the temperature goes up in a straight line so far: no final value can be told",
+        "runs away": "the temperature rises faster and faster: switch off if it nears a limit; there is no final value",
+        "still climbs": "the end of the run climbs away from a first-order rise: something slower is still warming up",
+        "ambient drifts": "the ambient changed by more than the rise: keep it steady, or measure longer",
+        "settles": advice,
+    }
+    return _go_on(sentences[found], aim_k, None, None)
+
+
+def _yes(fitted: Soak, wanted: Final, aim_k: float, within: float) -> Stop:
+    tau = fitted.time_constant.value
+    missing = abs(fitted.rise.value) * math.exp(-fitted.run_length_s / tau)
+    more = max(tau * math.log(missing / aim_k), 0.0) if missing > 0 else 0.0
+    rest = f"another {_span(more)} would change nothing" if more > 0 else "the part itself has come that far"
+    return Stop(
+        True, f"may stop: final rise {wanted.value:.1f} K within {_up(within)} K; {rest}", aim_k, within, more, _rule()
+    )
+
+
+def _go_on(why: str, aim_k: float, within: float | None, more_s: float | None) -> Stop:
+    return Stop(False, f"go on: {why}", aim_k, within, more_s, _rule())
+
+
+def _rule() -> str:
+    return (
+        f"stop when half the 95 % interval is no more than the aim, the run covers {LEAST_CONSTANTS:g} time constants "
+        f"and {LEAST_READINGS} readings, and the last quarter of the readings left out would not have changed it"
+    )
+
+
+def _without_the_last(run: Run, fitted: Soak, above_start: bool) -> tuple[float, float] | None:
+    """Return value and half width from the readings without the last quarter; None where they do not tell."""
+    first = len(run.t) - max(math.floor(LAST_PART * len(run.t)), 1)
+    ambient = None if run.ambient is None else run.ambient[:first]
+    try:
+        found = soak.fit(run.t[:first], run.temp[:first], ambient, from_rest=fitted.from_rest)
+    except BadRequest:
+        return None
+    wanted = found.above_start if above_start else found.final
+    within = half_width(wanted)
+    return None if within is None else (wanted.value, within)
+
+
+def _pace(run: Run) -> float:
+    """Return the usual time between readings, seconds."""
+    steps = np.diff(run.t)
+    return float(np.median(steps[steps > 0])) if (steps > 0).any() else 1.0
+
+
+def _foreseen(fitted: Soak, run: Run, aim_k: float, above_start: bool) -> float | None:
+    """Return how much longer readings at the same pace should take to reach the aim, seconds; None if too long."""
+    cells, pace = gathered(run), _pace(run)
+    tau = fitted.time_constant.value
+    lacking = max(LEAST_CONSTANTS * tau - fitted.run_length_s, 0.0)
+    least = max(LEAST_READINGS - fitted.readings, math.ceil(lacking / pace), 1)
+    number = least
+    while number <= _FORESIGHT and _half_with(fitted, cells, pace, number, above_start) > aim_k:
+        number = math.ceil(1.3 * number)
+    if number > _FORESIGHT:
+        return None
+    low = max(math.floor(number / 1.3), least)
+    while low < number:
+        middle = (low + number) // 2
+        if _half_with(fitted, cells, pace, middle, above_start) > aim_k:
+            low = middle + 1
+        else:
+            number = middle
+    return number * pace
+
+
+def _half_with(fitted: Soak, cells: Run, pace: float, number: int, above_start: bool) -> float:
+    """Return half the interval's width if `number` more readings scatter as those so far."""
+    t = np.concatenate([cells.t, cells.length_s + pace * np.arange(1, number + 1)])
+    weight = np.concatenate([cells.weight, np.ones(number)])
+    ahead = Run(t, np.zeros_like(t), None, weight)
+    columns = basis(ahead, fitted.time_constant.value, from_rest=fitted.from_rest)
+    slope = slope_in_tau(ahead, fitted.time_constant.value, fitted.start.value, fitted.final.value)
+    jacobian: Array = np.sqrt(weight)[:, None] * np.column_stack([columns, slope])
+    wanted = np.array([1.0, 0.0]) if fitted.from_rest else np.array([-1.0 if above_start else 0.0, 1.0, 0.0])
+    scale = np.linalg.norm(jacobian, axis=0)
+    inverse = np.linalg.pinv((jacobian / scale).T @ (jacobian / scale)) / np.outer(scale, scale)
+    dof = fitted.dof_used + number / fitted.widened**2
+    return float(
+        special.stdtrit(dof, 0.975) * fitted.widened * fitted.residual_sd * math.sqrt(wanted @ inverse @ wanted)
+    )
+
+
+def _span(seconds: float) -> str:
+    """Return a stretch of time as a person says it, rounded up."""
+    if seconds < 90:
+        return f"{math.ceil(seconds)} seconds"
+    if seconds < 5400:
+        return f"{math.ceil(seconds / 60)} minutes"
+    return f"{show(math.ceil(seconds / 360) / 10, '')} hours"
+
+
+def _up(kelvin: float) -> str:
+    """Return a width rounded up to two digits."""
+    if kelvin <= 0.01:
+        return "0.01"
+    decimals = max(1 - math.floor(math.log10(kelvin)), 0)
+    return f"{math.ceil(kelvin * 10**decimals - 1e-9) / 10**decimals:g}"

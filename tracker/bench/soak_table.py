@@ -1,0 +1,317 @@
+"""Tables of a heat soak: time, temperature and ambient in the units people use, or what a sensor gave instead.
+
+The header may carry the unit ('time_min', 'Temperature (F)', 'emf_mv'), or each cell may ('10 min', '41.5 C'). A table
+of plain numbers goes through pandas as it is; anything else is read cell by cell, which also finds what was wrong.
+"""
+
+import io
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tracker.bench import readings, thermometry
+from tracker.bench.readings import Source
+from tracker.bench.soak_model import Array
+from tracker.bench.thermometry import Thermistor
+from tracker.bench.units import written
+from tracker.errors import BadRequest
+
+_GAP = 5.0  # usual steps; common practice, no source
+_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?)\s*([^\d\s].*?)?\s*")
+
+
+@dataclass(frozen=True, slots=True)
+class _Role:
+    """What a column may be: its names, the kind of its cells, and the units its name may end with.
+
+    `units` gives (factor, shift) to SI units and degrees Celsius; all are exact by definition.
+    """
+
+    names: tuple[str, ...]
+    kind: str
+    units: Mapping[str, tuple[float, float]]
+    lowest: float
+    highest: float
+
+
+_TIMES = {
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), (1.0, 0.0)),
+    **dict.fromkeys(("min", "mins", "minute", "minutes"), (60.0, 0.0)),
+    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), (3600.0, 0.0)),
+    **dict.fromkeys(("d", "day", "days"), (86400.0, 0.0)),
+    "ms": (1e-3, 0.0),
+}
+_TEMPERATURES = {
+    **dict.fromkeys(("c", "degc", "deg_c", "celsius"), (1.0, 0.0)),
+    **dict.fromkeys(("f", "degf", "deg_f", "fahrenheit"), (5.0 / 9.0, -160.0 / 9.0)),
+    **dict.fromkeys(("k", "kelvin"), (1.0, -thermometry.ZERO_C_K)),
+}
+_EMFS = {"v": (1e3, 0.0), "mv": (1.0, 0.0), "uv": (1e-3, 0.0), "µv": (1e-3, 0.0)}
+_OHMS = {**dict.fromkeys(("ohm", "ohms", "Ω"), (1.0, 0.0)), **dict.fromkeys(("kohm", "kohms", "kΩ"), (1e3, 0.0))}
+# The ends are far outside any bench; they keep a slip of the keyboard from ending as an overflow.
+_ROLES = {
+    "time": _Role(("time", "elapsed", "elapsed_time", "t"), "time", _TIMES, 0.0, 1e9),
+    "temp": _Role(("temp", "temperature"), "temperature", _TEMPERATURES, -273.15, 1e5),
+    "ambient": _Role(
+        ("ambient", "ambient_temp", "ambient_temperature", "room"), "temperature", _TEMPERATURES, -273.15, 1e5
+    ),
+    "junction": _Role(("cold_junction", "junction"), "temperature", _TEMPERATURES, -273.15, 1e5),
+    "emf": _Role(("emf", "thermocouple"), "voltage", _EMFS, -1e3, 1e3),
+    "resistance": _Role(("resistance", "thermistor"), "resistance", _OHMS, 0.0, 1e9),
+}
+_TEMPERATURE_ROLES = ("temp", "emf", "resistance")
+_SI_OF = {"voltage": 1e3}
+"""What a quantity of `units` is multiplied with to get what a role has: emfs are in millivolts."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SoakTable:
+    """Times in seconds, temperatures and (or None) ambients in degrees Celsius: arrays of shape (n,).
+
+    `notes` name gaps, repeated times and repeated rows.
+    """
+
+    time_s: Array
+    temp_c: Array
+    ambient_c: Array | None
+    source: Source
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Sensors:
+    """What turns a sensor's readings into temperatures; the table's own columns come first."""
+
+    thermistor: Thermistor | None = None
+    cold_junction_c: float | None = None
+
+
+def soak_table(path: Path, sensors: Sensors | None = None) -> SoakTable:
+    """Read a table of time, temperature and, if measured, ambient.
+
+    Raises
+    ------
+    BadRequest
+        The file or one of its rows cannot be used; the sentence names the row.
+    """
+    data = readings.file_bytes(path)
+    names = _names(data, path.name)
+    columns = _columns(names, path.name)
+    values = _plain(data, columns) if all(unit is not None for _, unit in columns.values()) else None
+    if values is None:
+        values = _by_cell(data, columns, path.name)
+    _check(values, columns, names, path.name)
+    temp = _temperatures(values, sensors or Sensors(), path.name)
+    table = SoakTable(values["time"], temp, values.get("ambient"), Source(path.name, data), ())
+    return in_order(table, "data row")
+
+
+def _names(data: bytes, name: str) -> list[str]:
+    """Return the column names as they stand in the first line."""
+    head = data[:100_000].split(b"\n", 1)[0] if data.strip() else b""
+    if not head.strip() or b"\0" in data:
+        return [column for column, _ in readings.cells_of(data, name)]  # says what is wrong, or skips empty lines
+    try:
+        text = head.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise BadRequest(f"{name} is not a CSV file in UTF-8.") from None
+    return [cell.strip().strip('"').strip().lower() for cell in text.split(_separator(text))]
+
+
+def _separator(head: str) -> str:
+    return ";" if ";" in head and "," not in head else ","
+
+
+def _columns(names: list[str], name: str) -> dict[str, tuple[int, str | None]]:
+    """Return for each role found the position of its column, and the unit its name ends with."""
+    found: dict[str, tuple[int, str | None]] = {}
+    for position, column in enumerate(names):
+        role, unit = _role_of(column)
+        if role is None:
+            continue
+        if role in found:
+            raise BadRequest(f"{name} has two columns for the {role}: {names[found[role][0]]!r} and {column!r}.")
+        found[role] = (position, unit)
+    given = [role for role in _TEMPERATURE_ROLES if role in found]
+    there = ", ".join(filter(None, names)) or "none"
+    if "time" not in found or not given:
+        lacking = "time" if "time" not in found else "temperature"
+        raise BadRequest(
+            f"{name} has no column for the {lacking}; its columns are: {there}.",
+            "Name the columns in the first line, as in: time_s,temp_c,ambient_c.",
+        )
+    if len(given) > 1:
+        raise BadRequest(f"{name} gives the temperature twice: {there}.", "Leave one of the columns out.")
+    return found
+
+
+def _role_of(column: str) -> tuple[str | None, str | None]:
+    plain = re.sub(r"[\s()\[\]°/,:._-]+", "_", column).strip("_")
+    for name, role in sorted(_ROLES.items(), key=lambda item: -max(map(len, item[1].names))):
+        for spelled in role.names:
+            if plain == spelled:
+                return name, None
+            if plain.startswith(f"{spelled}_") and plain[len(spelled) + 1 :] in role.units:
+                return name, plain[len(spelled) + 1 :]
+    return None, None
+
+
+def _plain(data: bytes, columns: dict[str, tuple[int, str | None]]) -> dict[str, Array] | None:
+    """Return the columns of a table of plain numbers; None where a cell is anything else."""
+    import pandas as pd
+
+    head = data[:100_000].split(b"\n", 1)[0].decode("utf-8-sig")
+    wanted = sorted(position for position, _ in columns.values())
+    try:
+        frame = pd.read_csv(
+            io.BytesIO(data), sep=_separator(head), usecols=wanted, dtype=np.float64, index_col=False, encoding="utf-8"
+        )
+    except (ValueError, TypeError):  # pandas' parser errors are ValueErrors
+        return None
+    values = {}
+    for role, (position, unit) in columns.items():
+        found = frame.iloc[:, wanted.index(position)].to_numpy()
+        if not len(found) or not np.isfinite(found).all():
+            return None
+        values[role] = _scaled(found, role, unit or "")
+    return values
+
+
+def _scaled(values: Array, role: str, unit: str) -> Array:
+    factor, shift = _ROLES[role].units[unit]
+    return values * factor + shift if (factor, shift) != (1.0, 0.0) else values
+
+
+def _by_cell(data: bytes, columns: dict[str, tuple[int, str | None]], name: str) -> dict[str, Array]:
+    """Return the columns cell by cell; an error names the row."""
+    cells = readings.cells_of(data, name)
+    values = {}
+    for role, (position, unit) in columns.items():
+        column, texts = cells[position]
+        found = np.empty(len(texts))
+        for row, text in enumerate(texts):
+            try:
+                found[row] = _cell(text, _ROLES[role], unit)
+            except BadRequest as error:
+                raise BadRequest(f"{name}, data row {row + 1}, {column}: {error.what}", error.advice) from None
+        values[role] = found
+    return values
+
+
+def _cell(text: str, role: _Role, unit: str | None) -> float:
+    if not text.strip():
+        raise BadRequest("the cell is empty.")
+    found = _NUMBER.fullmatch(text)
+    if unit is not None and (found is None or found[2]):
+        raise BadRequest(f"{text.strip()!r} is not a plain number.", "The column's name says the unit already.")
+    used = unit if unit is not None else (found[2] if found else None)
+    known = None if used is None else role.units.get(used if used.startswith("M") else used.lower())
+    if found is None or known is None:
+        return written(text, role.kind).value * _SI_OF.get(role.kind, 1.0)
+    return float(found[1]) * known[0] + known[1]
+
+
+def _check(values: dict[str, Array], columns: dict[str, tuple[int, str | None]], names: list[str], name: str) -> None:
+    for role, found in values.items():
+        known = _ROLES[role]
+        outside = (found < known.lowest - 1e-9) | (found > known.highest)
+        if outside.any():
+            row = int(outside.argmax())
+            how = "too low" if found[row] < known.lowest else "too high"
+            raise BadRequest(f"{name}, data row {row + 1}, {names[columns[role][0]]}: {found[row]:.6g} is {how}.")
+
+
+def _temperatures(values: dict[str, Array], sensors: Sensors, name: str) -> Array:
+    if "temp" in values:
+        return values["temp"]
+    if "resistance" in values:
+        if sensors.thermistor is None:
+            raise BadRequest(
+                f"{name} has resistances, and nothing says which temperature they stand for.",
+                "State the thermistor: --thermistor 'B=3950 K, 10 kohm at 25 C'.",
+            )
+        return sensors.thermistor.temp_c(values["resistance"])
+    junction: Any = values.get("junction", values.get("ambient"))
+    if junction is None:
+        junction = sensors.cold_junction_c
+    if junction is None:
+        raise BadRequest(
+            f"{name} has emfs of a thermocouple, and nothing says how warm its cold junction was.",
+            "Add a column cold_junction_c, or state --cold-junction '22 C'.",
+        )
+    return thermometry.type_k_temp_c(values["emf"], junction)
+
+
+def in_order(table: SoakTable, counted: str) -> SoakTable:
+    """Return the table without rows that were written twice, with a word on what is odd about its times.
+
+    Parameters
+    ----------
+    table : SoakTable
+    counted : str
+        What a row is called, before its number: 'data row'.
+
+    Raises
+    ------
+    BadRequest
+        The time runs backwards.
+    """
+    t = table.time_s
+    steps = np.diff(t)
+    if (steps < 0).any():
+        row = int((steps < 0).argmax()) + 2
+        raise BadRequest(
+            f"{table.source.name}, {counted} {row}: the time runs backwards, from {t[row - 2]:g} s to "
+            f"{t[row - 1]:g} s.".removeprefix(", "),
+            "Part readings that hold two runs, and count time from the moment the heat came on.",
+        )
+    same = np.flatnonzero(steps == 0) + 1
+    twice = same[_equal(table, same)]
+    notes = (*_repeated(same, twice, counted), *_gaps(steps, counted))
+    keep = np.ones(len(t), bool)
+    keep[twice] = False
+    if keep.all():
+        return replace(table, notes=notes)
+    ambient = None if table.ambient_c is None else table.ambient_c[keep]
+    return SoakTable(t[keep], table.temp_c[keep], ambient, table.source, notes)
+
+
+def _repeated(same: Any, twice: Any, counted: str) -> list[str]:
+    told = []
+    if len(twice):
+        told.append(f"{_rows(len(twice), counted)} there twice (first: {counted} {twice[0] + 1}); each counts once.")
+    again = np.setdiff1d(same, twice)
+    if len(again):
+        told.append(
+            f"{_rows(len(again), counted)} at the time of the one before, with another temperature (first: {counted} "
+            f"{again[0] + 1}); all count."
+        )
+    return told
+
+
+def _gaps(steps: Array, counted: str) -> list[str]:
+    forward = steps[steps > 0]
+    if len(forward) < 3:
+        return []
+    usual = float(np.median(forward))
+    gaps = np.flatnonzero(steps > _GAP * usual)
+    if not len(gaps):
+        return []
+    longest = int(steps.argmax())
+    return [
+        f"{'1 gap' if len(gaps) == 1 else f'{len(gaps)} gaps'} in the readings, the longest of {steps[longest]:g} s "
+        f"after {counted} {longest + 1}, where {usual:g} s is usual; the ambient is taken as straight in between."
+    ]
+
+
+def _rows(number: int, counted: str) -> str:
+    return f"1 {counted} is" if number == 1 else f"{number} {counted}s are"
+
+
+def _equal(table: SoakTable, at: Array | Any) -> Any:
+    same = table.temp_c[at] == table.temp_c[at - 1]
+    return same if table.ambient_c is None else same & (table.ambient_c[at] == table.ambient_c[at - 1])

@@ -1,0 +1,250 @@
+"""The verb `bench soak`: a heat soak as typed, from a table, or asked for reading by reading."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tracker.cli.bench import bench
+from tracker.cli.bench_common import (
+    AmbientOption,
+    FailExitOption,
+    InstrumentOption,
+    JigOption,
+    RemarkOption,
+    SubjectArgument,
+    SupplyOption,
+    answer,
+    how_option,
+    text_option,
+)
+from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
+from tracker.cli.printing import note
+from tracker.errors import BadRequest
+
+if TYPE_CHECKING:
+    from tracker.bench.soak_verdict import SoakResult
+    from tracker.desk.bench_soak import SoakRequest
+
+Rows = list[tuple[str, str]]
+
+
+def register(app: typer.Typer) -> None:
+    """Nothing more to add: importing this module has hung its verb on `bench`."""
+
+
+@bench.command("soak")
+def soak(
+    subject: SubjectArgument,
+    pairs: Annotated[
+        list[str] | None,
+        text_option(
+            "--at",
+            "A reading: '10 min=41.5 C', or with the ambient then: '10 min=41.5 C, 22.4 C'. Repeat it.",
+            "TIME=TEMPERATURE",
+        ),
+    ] = None,
+    table: Annotated[
+        Path | None,
+        text_option(
+            "--from",
+            "Readings from a table: time and temp or emf or resistance, and ambient if measured; units in the header "
+            "(time_min, temp_f, emf_mv) or in the cells.",
+            "CSV",
+        ),
+    ] = None,
+    prompt: Annotated[
+        bool, typer.Option("--prompt", help="Ask for reading after reading, and say after each whether it may stop.")
+    ] = False,
+    thermistor: Annotated[
+        str | None,
+        text_option("--thermistor", "What a table's resistances mean: 'B=3950 K, 10 kohm at 25 C'.", "COEFFICIENTS"),
+    ] = None,
+    cold_junction: Annotated[
+        str | None,
+        text_option("--cold-junction", "Cold junction of a table's type K emfs: '22 C'.", "TEMPERATURE"),
+    ] = None,
+    limit: Annotated[
+        str | None, text_option("--limit", "Most it may rise above ambient: '45 K'.", "DIFFERENCE")
+    ] = None,
+    limit_temp: Annotated[str | None, text_option("--limit-temp", "Hottest it may get: '85 C'.", "TEMPERATURE")] = None,
+    limit_source: Annotated[str | None, text_option("--limit-source", "Where the limit was read.")] = None,
+    cold: Annotated[
+        bool, typer.Option("--cold", help="It was at ambient when the heat came on, at time zero.")
+    ] = False,
+    case: Annotated[
+        bool | None,
+        typer.Option("--case/--open", help="Whether the case was closed, or machine or part stood open."),
+    ] = None,
+    spots: Annotated[
+        list[str] | None,
+        text_option("--spot", "Temperature of one component: 'regulator=61 C'. Repeat it.", "WHAT=TEMPERATURE"),
+    ] = None,
+    aim: Annotated[
+        str | None,
+        text_option("--aim", "How well the final rise is wanted, to stop early (default: '0.5 K').", "DIFFERENCE"),
+    ] = None,
+    u: Annotated[
+        str | None, text_option("--u", "Standard uncertainty of a temperature difference: '0.4 K'.", "DIFFERENCE")
+    ] = None,
+    k: Annotated[
+        float | None,
+        text_option("--k", "Coverage factor of the guard band (default: for 95.45 %, 2.00 with many readings).", "K"),
+    ] = None,
+    machine: Annotated[
+        str | None, text_option("--machine", "Machine the piece was soaked in, where that matters.", "MACHINE")
+    ] = None,
+    supply: SupplyOption = None,
+    ambient: AmbientOption = None,
+    jig: JigOption = None,
+    instrument: InstrumentOption = None,
+    remark: RemarkOption = None,
+    how: Annotated[bool, how_option("soak")] = False,
+    fail_exit: FailExitOption = False,
+    workspace: WorkspaceOption = None,
+    operator: OperatorOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Record a heat soak: temperature against time, the final rise above ambient, and whether it may stop.
+
+    The part follows a changing ambient with its own time constant. Without --ambient, ambient readings or --cold the
+    rise above ambient is not known.
+    """
+    from tracker.desk.bench_entry import Typed
+    from tracker.desk.bench_soak import SoakRequest, run_soak
+    from tracker.desk.workspace import Workspace
+
+    request = SoakRequest(
+        pairs=tuple(pairs or ()),
+        table=table,
+        thermistor=thermistor,
+        cold_junction=cold_junction,
+        limit=limit,
+        limit_temp=limit_temp,
+        limit_source=limit_source,
+        u=u,
+        k=k,
+        aim=aim,
+        cold=cold,
+        case=case,
+        spots=tuple(spots or ()),
+        machine=machine,
+        typed=Typed(supply, ambient, jig, instrument, remark),
+    )
+    with Workspace.open(workspace) as opened:
+        if prompt:
+            request = _asked_for(opened, subject, request)
+        recorded = run_soak(opened, subject, request, operator=operator)
+    answer(recorded, soak_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
+
+
+def _asked_for(opened: object, subject: str, request: "SoakRequest") -> "SoakRequest":
+    """Return the request with readings that were asked for one by one; a wrong one is said and asked again."""
+    from dataclasses import replace
+
+    from tracker.desk.bench_soak import so_far
+
+    if request.table is not None:
+        raise BadRequest("--prompt and --from do not go together.", "Give the readings in one way.")
+    # What else was typed, and the label, are looked at before anybody waits forty minutes.
+    so_far(replace(request, pairs=(*request.pairs, "0 s=20 C") if not request.pairs else request.pairs))
+    _known(opened, subject)
+    note("Time since the heat came on and temperature, as in: 10 min 41.5 C. An empty line ends it.")
+    while True:
+        line = _line(f"reading {len(request.pairs) + 1}: ")
+        if not line:
+            return request
+        time, temperature = _parted(line)
+        longer = replace(request, pairs=(*request.pairs, f"{time}={temperature}"))
+        try:
+            found = so_far(longer)
+        except BadRequest as error:
+            note(f"  {error.what} {error.advice}".rstrip())
+            continue
+        request = longer
+        note(f"  {found.stop.sentence}")
+
+
+def _known(opened: object, subject: str) -> None:
+    from tracker.desk.bench_record import find_subject
+    from tracker.desk.workspace import Workspace
+
+    assert isinstance(opened, Workspace)
+    with opened.read() as session:
+        find_subject(session, subject)
+
+
+def _line(asked: str) -> str:
+    """Return the next line of standard input, or nothing at its end; what is asked goes to standard error."""
+    sys.stderr.write(asked)
+    sys.stderr.flush()
+    return sys.stdin.readline().strip()
+
+
+def _parted(line: str) -> tuple[str, str]:
+    """Return time and temperature of a line such as '10 min 41.5 C' or '10 min = 41.5 C'."""
+    import re
+
+    if "=" in line:
+        left, _, right = line.partition("=")
+        return left.strip(), right.strip()
+    found = re.fullmatch(r"(\S+?\s*[^\d\s.+-]+)[\s:]+([+-]?[\d.].*)", line)
+    return (found[1], found[2]) if found else (line, "?")
+
+
+def soak_text(result: "SoakResult") -> Rows:
+    """Return a heat soak in lines for a person."""
+    from tracker.bench.figures import show, show_with_u
+
+    rows: Rows = []
+    rise, fitted = result.rise, result.fitted
+    if rise is not None and rise.value_k is not None and rise.ambient_c is not None:
+        ends = f"{rise.lower_k:.1f} to {rise.upper_k:.1f} K"
+        rows.append(
+            ("rise", f"{show_with_u(rise.value_k, rise.u_k, 'K')} above ambient; 95 % from the readings: {ends}")
+        )
+        rows.append(("final", f"{rise.temp_c:.1f} C at an ambient of {rise.ambient_c:.1f} C"))
+    elif rise is not None:
+        rows.append(
+            ("final", f"{show_with_u(rise.temp_c, rise.u_k, 'C')}; 95 % from the readings: +/-{rise.within_k:.2g} K")
+        )
+    if fitted is not None and rise is not None:
+        rows.append(
+            ("time constant", show_with_u(fitted.time_constant.value / 60.0, _minutes(fitted.time_constant.se), "min"))
+        )
+    rows += [
+        ("readings", f"{result.readings} in {show(result.length_s / 60.0, 'min')}, highest {result.highest_c:.1f} C"),
+        ("uncertainty", result.u_source),
+        ("early stop", result.stop.sentence),
+        *_limit_text(result),
+    ]
+    housing = {"case": "case closed", "open": "open"}.get(result.housing or "")
+    if housing:
+        rows.append(("housing", housing))
+    rows += [("spot", f"{spot.what} {spot.temp_c:.1f} C{_above(result, spot.temp_c)}") for spot in result.spots]
+    if result.spots_note:
+        rows.append(("", result.spots_note))
+    return rows
+
+
+def _minutes(seconds: float | None) -> float | None:
+    return None if seconds is None else seconds / 60.0
+
+
+def _above(result: "SoakResult", temp_c: float) -> str:
+    if result.rise is None or result.rise.ambient_c is None:
+        return ""
+    return f", {temp_c - result.rise.ambient_c:.1f} K above ambient"
+
+
+def _limit_text(result: "SoakResult") -> Rows:
+    from tracker.bench.figures import percent, show
+
+    return [
+        (
+            "limit",
+            f"{show(one.upper or 0.0, unit)} ({result.limit_source}); met with probability {percent(one.probability)}",
+        )
+        for one, unit in zip(result.conformity, result.limit_units, strict=True)
+    ]

@@ -1,0 +1,255 @@
+"""Recording a heat soak: readings as typed or from a table, held against a limit, and what may be said while it runs."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from tracker.bench import soak, soak_verdict, thermometry
+from tracker.bench.readings import Source
+from tracker.bench.soak_course import DEFAULT_AIM_K
+from tracker.bench.soak_table import Sensors, SoakTable, in_order, soak_table
+from tracker.bench.soak_verdict import Asked, SoakResult, Spot
+from tracker.bench.units import quantity
+from tracker.desk import bench_entry
+from tracker.desk.bench_entry import Conditions, Typed
+from tracker.desk.bench_record import Outcome, Recorded, find_subject, in_machine, record
+from tracker.desk.fields import one_line
+from tracker.desk.workspace import Workspace
+from tracker.errors import BadRequest
+from tracker.records.models import BenchSample
+
+ROWS_KEPT = 10_000  # readings that become rows of their own; a longer table is kept whole as a file
+
+
+@dataclass(frozen=True, slots=True)
+class SoakRequest:
+    """A heat soak as typed.
+
+    Parameters
+    ----------
+    pairs : tuple of str
+        Readings 'TIME=TEMPERATURE', or 'TIME=TEMPERATURE, AMBIENT'.
+    table : Path or None
+    thermistor, cold_junction : str or None
+        What turns a table's resistances or emfs into temperatures.
+    limit, limit_temp, limit_source : str or None
+        Most it may rise above ambient, hottest it may get, and where that was read.
+    u, k, aim
+        Standard uncertainty of a temperature difference, coverage factor, and how well the final rise is wanted.
+    cold : bool
+        Whether the part was at ambient when the heat came on.
+    case : bool or None
+        Whether the case was closed; None where that was not said.
+    spots : tuple of str
+        'WHAT=TEMPERATURE'.
+    machine : str or None
+    """
+
+    pairs: tuple[str, ...] = ()
+    table: Path | None = None
+    thermistor: str | None = None
+    cold_junction: str | None = None
+    limit: str | None = None
+    limit_temp: str | None = None
+    limit_source: str | None = None
+    u: str | None = None
+    k: float | None = None
+    aim: str | None = None
+    cold: bool = False
+    case: bool | None = None
+    spots: tuple[str, ...] = ()
+    machine: str | None = None
+    typed: Typed = field(default_factory=Typed)
+
+
+@dataclass(frozen=True, slots=True)
+class Understood:
+    """Everything of a request that was understood, before anything is recorded."""
+
+    table: SoakTable
+    source: Source | None
+    asked: Asked
+    held: Conditions
+    ambient: Sequence[float] | float | None
+    spots: tuple[Spot, ...]
+
+
+def run_soak(
+    workspace: Workspace, label: str, request: SoakRequest, *, operator: str | None = None
+) -> Recorded[SoakResult]:
+    """Record a heat soak of a piece or a machine.
+
+    Raises
+    ------
+    BadRequest
+        The label or anything typed cannot be used; nothing was changed.
+    """
+    found = _understood(request)
+    result = _evaluated(found, request)
+    least = soak.needed(request.cold and found.ambient is not None)
+    if len(found.table.time_s) < least:
+        raise BadRequest(
+            f"A heat soak needs at least {least} readings; there {_are(len(found.table.time_s))}.", "Go on measuring."
+        )
+    samples, thinned = _samples(found)
+    fitted = result.fitted.cautions if result.fitted is not None else ()
+    housing = () if request.case is not None else ("Whether the case was closed was not said: --case or --open.",)
+    notes = (*found.table.notes, *fitted, *thinned, *housing)
+    with workspace.act(operator, "bench", "") as act:
+        subject = find_subject(act.session, label)
+        if request.machine is not None:
+            subject = in_machine(act.session, subject, request.machine)
+        return record(act, subject, Outcome("soak", result, notes, found.held, samples, found.source))
+
+
+def so_far(request: SoakRequest) -> SoakResult:
+    """Return what a soak says so far, without recording anything.
+
+    Raises
+    ------
+    BadRequest
+        Something typed cannot be used.
+    """
+    return _evaluated(_understood(request), request)
+
+
+def readings_of(request: SoakRequest) -> SoakTable:
+    """Return the readings of a request.
+
+    Raises
+    ------
+    BadRequest
+        Something typed cannot be used.
+    """
+    return _understood(request).table
+
+
+def _evaluated(found: Understood, request: SoakRequest) -> SoakResult:
+    housing = None if request.case is None else "case" if request.case else "open"
+    return soak_verdict.evaluate(
+        found.table.time_s, found.table.temp_c, found.ambient, found.asked, housing=housing, spots=found.spots
+    )
+
+
+def _understood(request: SoakRequest) -> Understood:
+    held = bench_entry.conditions(request.typed)
+    table, source = _readings(request)
+    ambient: Sequence[float] | float | None = held.ambient_c
+    if table.ambient_c is not None:
+        if held.ambient_c is not None:
+            raise BadRequest(
+                "The ambient is in the readings, and --ambient states it as well.", "Leave one of them out."
+            )
+        held = replace(held, ambient_c=float(table.ambient_c.mean()))
+        ambient = table.ambient_c
+    return Understood(table, source, _asked(request), held, ambient, tuple(map(_spot, request.spots)))
+
+
+def _readings(request: SoakRequest) -> tuple[SoakTable, Source | None]:
+    if request.pairs and request.table is not None:
+        raise BadRequest("--at and --from do not go together.", "Give the readings in one way.")
+    if request.table is not None:
+        thermistor = None if request.thermistor is None else thermometry.thermistor(request.thermistor)
+        junction = None if request.cold_junction is None else quantity(request.cold_junction, "temperature")
+        table = soak_table(request.table, Sensors(thermistor, junction))
+        return table, table.source
+    if request.thermistor is not None or request.cold_junction is not None:
+        raise BadRequest(
+            "--thermistor and --cold-junction go with --from.", "They turn a table's readings into degrees."
+        )
+    if not request.pairs:
+        raise BadRequest("There is no reading.", "Give --at, --from or --prompt.")
+    return _typed(request.pairs), None
+
+
+def _typed(pairs: Sequence[str]) -> SoakTable:
+    """Return readings that were typed one by one."""
+    found = [reading(*bench_entry.pair(text)) for text in pairs]
+    with_ambient = [ambient for _, _, ambient in found if ambient is not None]
+    if with_ambient and len(with_ambient) < len(found):
+        raise BadRequest("Some readings have an ambient and some have none.", "State it with each, or use --ambient.")
+    table = SoakTable(
+        np.array([time for time, _, _ in found]),
+        np.array([temp for _, temp, _ in found]),
+        np.array(with_ambient) if with_ambient else None,
+        Source("", b""),
+        (),
+    )
+    return in_order(table, "reading")
+
+
+def reading(time: str, temperature: str) -> tuple[float, float, float | None]:
+    """Return seconds, degrees Celsius and, if it follows a comma, the ambient in degrees Celsius.
+
+    Raises
+    ------
+    BadRequest
+        A text that is no time or no temperature.
+    """
+    temp, comma, ambient = temperature.partition(",")
+    return (
+        quantity(time, "time"),
+        quantity(temp, "temperature"),
+        quantity(ambient, "temperature") if comma else None,
+    )
+
+
+def _asked(request: SoakRequest) -> Asked:
+    limited = request.limit is not None or request.limit_temp is not None
+    if request.limit_source is not None and not limited:
+        raise BadRequest("--limit-source goes with --limit or --limit-temp.", "State the limit as well.")
+    source = request.limit_source
+    named = bench_entry.UNSOURCED if source is None else one_line(source, "source of the limit", 500)
+    return Asked(
+        limit_k=_difference(request.limit, "limit"),
+        limit_c=None if request.limit_temp is None else quantity(request.limit_temp, "temperature"),
+        limit_source=named if limited else None,
+        u_k=_difference(request.u, "uncertainty"),
+        k=request.k,
+        aim_k=_difference(request.aim, "aim") or DEFAULT_AIM_K,
+        cold=request.cold,
+    )
+
+
+def _difference(text: str | None, name: str) -> float | None:
+    if text is None:
+        return None
+    found = quantity(text, "temperature difference")
+    if found == 0:
+        raise BadRequest(f"The {name} cannot be 0.", "State it in kelvin: '0.5 K'.")
+    return found
+
+
+def _spot(text: str) -> Spot:
+    what, temperature = bench_entry.pair(text)
+    return Spot(one_line(what, "component"), quantity(temperature, "temperature"))
+
+
+def _samples(found: Understood) -> tuple[tuple[BenchSample, ...], tuple[str, ...]]:
+    """Return the readings as rows, the spots after them, and a note where not every reading became one."""
+    table = found.table
+    every = -(-len(table.time_s) // ROWS_KEPT)
+    kept = range(0, len(table.time_s), every)
+    rows = [
+        BenchSample(
+            position=position,
+            time_s=float(table.time_s[i]),
+            temp_c=float(table.temp_c[i]),
+            ambient_c=None if table.ambient_c is None else float(table.ambient_c[i]),
+        )
+        for position, i in enumerate(kept, start=1)
+    ]
+    rows += [
+        BenchSample(position=position, temp_c=spot.temp_c, text=spot.what)
+        for position, spot in enumerate(found.spots, start=len(rows) + 1)
+    ]
+    if every == 1:
+        return tuple(rows), ()
+    note = f"One reading in {every} has a row of its own; the table with all {len(table.time_s)} is kept as a file."
+    return tuple(rows), (note,)
+
+
+def _are(number: int) -> str:
+    return "is 1" if number == 1 else f"are {number}"
