@@ -1,4 +1,4 @@
-"""Recording a heat soak: readings as typed or from a table, held against a limit, and what may be said while it runs."""
+"""Recording a heat soak: readings as typed or from a table, held against a limit; what may be said while it runs."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
