@@ -21,7 +21,7 @@ class Protocol:
     Parameters
     ----------
     test : str
-        'current', 'clock', 'soak' or 'in-circuit'.
+        'current', 'clock', 'power', 'soak', 'signature', 'curve' or 'in-circuit'.
     steps, cautions : tuple of Advice
     """
 
@@ -48,6 +48,21 @@ _RUNNING_MAINS = Advice(
     "Run an open machine on an isolating transformer behind a residual-current device, with nobody else in reach."
 )
 
+_TWELVE_VOLTS = Advice(
+    "12 V on A9: older ultraviolet-erasable memories give their signature only with 11.5 to 12.5 V on pin A9. Let the "
+    "programmer do it, see first in the data sheet that the part allows it, and never put 12 V on another pin.",
+    "M27C256B and M27C1001 data sheets",
+)
+_ULTRAVIOLET = Advice(
+    "UV: keep the window covered while reading; an eraser's lamp burns eyes and skin: never look into it, and run it "
+    "only with its drawer closed."
+)
+_READ_ONLY = Advice("Read only: a wrong device chosen on the programmer can put a programming voltage on the part.")
+_FLOATING = Advice(
+    "Limit the current before anything is connected: no more than 1 mA for curves; a sound input survives that, one "
+    "without a limit does not."
+)
+
 PROTOCOLS = {
     "power": Protocol(
         "power",
@@ -58,6 +73,26 @@ PROTOCOLS = {
             Advice("Change one thing at a time, and read everything again after each."),
         ),
         (_STATIC, _MAINS, _RUNNING_MAINS, _HOT),
+    ),
+    "signature": Protocol(
+        "signature",
+        (
+            Advice("Let the programmer show the electronic signature (identifier, device ID) without any comparison."),
+            Advice("Read a known-good piece with the same setting first, where there is one."),
+            Advice("Read the piece twice, taking it out of the socket in between; enter both with --bytes."),
+            Advice("Enter continuation bytes (7F) and manufacturer code first, then the device code."),
+        ),
+        (_STATIC, _READ_ONLY, _TWELVE_VOLTS, _ULTRAVIOLET),
+    ),
+    "curve": Protocol(
+        "curve",
+        (
+            Advice("Take the piece out of any circuit; connect one supply pin (say which) to the common terminal."),
+            Advice("Sweep each other pin from below to above ground, and read voltage and current at each step."),
+            Advice("Do the same, with the same common pin, limit and steps, on a known-good piece."),
+            Advice("Write one table: pin, voltage, current, with the unit in the header or in the cells."),
+        ),
+        (_STATIC, _FLOATING),
     ),
     "current": Protocol(
         "current",
@@ -124,5 +159,5 @@ PROTOCOLS = {
 
 
 def protocol(test: str) -> Protocol:
-    """Return the steps and cautions of a bench test: 'current', 'clock', 'soak' or 'in-circuit'."""
+        'current', 'clock', 'power', 'soak', 'signature', 'curve' or 'in-circuit'.
     return PROTOCOLS[test]

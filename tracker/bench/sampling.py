@@ -9,6 +9,8 @@ from scipy import stats
 from tracker.errors import BadRequest
 
 LARGEST_LOT = 10_000_000
+_MOST_ALLOWED = 100
+_SMALLEST_SHARE = Fraction(1, 10_000)
 _EXACT_UP_TO = 5_000  # pieces; above it whole-number arithmetic takes seconds and SciPy's tail is used
 
 
@@ -133,6 +135,110 @@ def interval(failed: int, tested: int, confidence: float = 0.95) -> Interval:
     lower = 0.0 if failed == 0 else float(stats.beta.ppf(tail, failed, tested - failed + 1))
     upper = 1.0 if failed == tested else float(stats.beta.isf(tail, failed + 1, tested - failed))
     return Interval(failed, tested, confidence, failed / tested, lower, upper)
+
+
+def at_most(failed: int, tested: int, confidence: float | str) -> float:
+    """Return the fraction bad that is not exceeded with this confidence: the one-sided Clopper-Pearson bound.
+
+    Parameters
+    ----------
+    failed, tested : int
+        As in `interval`.
+    confidence : float or decimal text
+        One-sided, between 0 and 1.
+
+    Raises
+    ------
+    BadRequest
+        As in `interval`.
+    """
+    _check_whole(tested, "number tested", 1, 10**12)
+    _check_whole(failed, "number failed", 0, tested)
+    missed = float(1 - _share(confidence, "confidence"))
+    return 1.0 if failed == tested else float(stats.beta.isf(missed, failed + 1, tested - failed))
+
+
+def bad_at_most(lot: int, failed: int, tested: int, confidence: float | str) -> int:
+    """Return how many bad pieces the whole lot has at most, with this confidence, the failed ones among them.
+
+    Parameters
+    ----------
+    lot : int
+        Pieces in the lot, 1 to 10 million.
+    failed, tested : int
+        0 <= failed <= tested <= lot; the tested pieces were drawn from the lot at random.
+    confidence : float or decimal text
+        One-sided, between 0 and 1.
+
+    Returns
+    -------
+    int
+        The largest number of bad pieces with which so few failures are likelier than 1 - confidence: the exact
+        hypergeometric bound (J. P. Buonaccorsi, "A note on confidence intervals for proportions in finite populations",
+        The American Statistician 41 (1987) 215-218; cited from memory).
+
+    Raises
+    ------
+    BadRequest
+        Something is out of range.
+    """
+    _check_whole(lot, "lot size", 1, LARGEST_LOT)
+    _check_whole(tested, "number tested", 0, lot)
+    _check_whole(failed, "number failed", 0, tested)
+    missed = Fraction(1) - _share(confidence, "confidence")
+    low, high = failed, lot - (tested - failed)  # those that passed are good
+    while low < high:
+        middle = (low + high + 1) // 2
+        if accepted(lot, middle, tested, failed) > missed:
+            low = middle
+        else:
+            high = middle - 1
+    return low
+
+
+def endless_plan(bad_fraction: float | str, confidence: float | str, *, allowed: int = 0) -> int:
+    """Return the smallest sample from a lot without end: binomial, as LTPD tables for large lots have it.
+
+    Parameters
+    ----------
+    bad_fraction, confidence : float or decimal text
+        Between 0 and 1; taken at their decimal value.
+    allowed : int
+        Failures with which the lot is still accepted, 0 to 100.
+
+    Raises
+    ------
+    BadRequest
+        Something is out of range.
+    """
+    _check_whole(allowed, "number of allowed failures", 0, _MOST_ALLOWED)
+    bad, wanted = _share(bad_fraction, "bad fraction"), _share(confidence, "confidence")
+    if bad < _SMALLEST_SHARE:
+        raise BadRequest(f"A bad fraction below {float(_SMALLEST_SHARE):g} needs more pieces than a workshop sees.")
+    low = high = allowed + 1
+    while _few_of_endless(bad, high, allowed) > 1 - wanted:
+        low, high = high + 1, 2 * high
+    while low < high:
+        middle = (low + high) // 2
+        if _few_of_endless(bad, middle, allowed) <= 1 - wanted:
+            high = middle
+        else:
+            low = middle + 1
+    return low
+
+
+def _few_of_endless(bad: Fraction, n: int, allowed: int) -> Fraction:
+    """Return the probability of at most `allowed` bad ones among n, exactly: ties such as 1/8 of 0.5 do happen."""
+    p, whole = bad.numerator, bad.denominator
+    ways = sum(math.comb(n, i) * p**i * (whole - p) ** (n - i) for i in range(min(allowed, n) + 1))
+    return Fraction(ways, whole**n)
+
+
+def _share(value: float | str, name: str) -> Fraction:
+    share = Fraction(str(value))
+    if not 0 < share < 1:
+        raise BadRequest(f"The {name} must lie between 0 and 1.", "Write 0.95, not 95.")
+    return share
 
 
 def _check_whole(number: int, name: str, lowest: int, highest: int) -> None:

@@ -1,0 +1,118 @@
+"""The verbs `bench signature` and `calc signature`."""
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tracker.cli.bench import bench
+from tracker.cli.bench_common import (
+    AmbientOption,
+    FailExitOption,
+    InstrumentOption,
+    JigOption,
+    RemarkOption,
+    SupplyOption,
+    answer,
+    how_option,
+    text_option,
+)
+from tracker.cli.calc import calc, say
+from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
+from tracker.cli.printing import print_json
+
+if TYPE_CHECKING:
+    from tracker.bench.signature import Identity, SignatureResult
+
+BytesOption = Annotated[
+    list[str] | None,
+    text_option("--bytes", "The bytes as read, in hexadecimal: '1E 95'. Repeat it for repeated readings.", "BYTES"),
+]
+FileOption = Annotated[Path | None, text_option("--from", "The bytes from a file, raw or Intel HEX.", "FILE")]
+OffsetOption = Annotated[
+    str | None, text_option("--offset", "Address of the manufacturer code in the file: '0x200'.", "ADDRESS")
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Nothing to add: importing this module hung its verbs on `bench` and `calc`."""
+
+
+@bench.command("signature")
+def signature(
+    piece: Annotated[str, typer.Argument(metavar="PIECE", help="Label such as L0001-03.", show_default=False)],
+    readings: BytesOption = None,
+    file: FileOption = None,
+    offset: OffsetOption = None,
+    maker: Annotated[
+        str | None,
+        text_option("--maker", "Maker the marking names (default: as read from its photo, else as claimed).", "MAKER"),
+    ] = None,
+    supply: SupplyOption = None,
+    ambient: AmbientOption = None,
+    jig: JigOption = None,
+    instrument: InstrumentOption = None,
+    remark: RemarkOption = None,
+    how: Annotated[bool, how_option("signature")] = False,
+    fail_exit: FailExitOption = False,
+    workspace: WorkspaceOption = None,
+    operator: OperatorOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Record an electronic signature: manufacturer and device code as a programmer reads them.
+
+    The manufacturer code is looked up in the register's first bank, and held against the maker that the marking names.
+    """
+    from tracker.desk.bench_entry import Typed
+    from tracker.desk.bench_signature import SignatureRequest, run_signature
+    from tracker.desk.workspace import Workspace
+
+    request = SignatureRequest(
+        readings=tuple(readings or ()),
+        file=file,
+        offset=offset,
+        maker=maker,
+        typed=Typed(supply, ambient, jig, instrument, remark),
+    )
+    with Workspace.open(workspace) as opened:
+        recorded = run_signature(opened, piece, request, operator=operator)
+    answer(recorded, _signature_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
+
+
+@calc.command("signature")
+def calc_signature(
+    readings: BytesOption = None, file: FileOption = None, offset: OffsetOption = None, as_json: JsonOption = False
+) -> None:
+    """Say whose electronic signature some bytes are."""
+    from tracker.desk.bench_signature import identify
+
+    found = identify(tuple(readings or ()), file, offset)
+    if as_json:
+        print_json({"schema": "lotproof.calc.signature/1", "readings": [asdict(one) for one in found]})
+        return
+    for one in found:
+        say(_identity_text(one))
+
+
+def _identity_text(found: "Identity") -> list[tuple[str, str]]:
+    rows = [("bytes", found.raw)]
+    if found.maker_code is not None:
+        parity = "odd, as the register asks for" if found.parity_odd else "even"
+        rows.append(("maker code", f"{found.maker_code}, bank {found.bank}, parity {parity}"))
+    if found.maker is not None:
+        rows.append(("maker", f"{found.maker} ({found.maker_source})"))
+    if found.device_code is not None:
+        rows.append(("device code", found.device_code))
+    if found.doubt:
+        rows.append(("doubt", found.doubt))
+    return rows
+
+
+def _signature_text(result: "SignatureResult") -> list[tuple[str, str]]:
+    rows = [row for row in _identity_text(result.identity) if row[0] != "doubt"]
+    rows += [("stands for", f"{one.part} ({one.source})") for one in result.known]
+    makers = " or ".join(result.marked.makers) or "not known"
+    part = f", {result.marked.part}" if result.marked.part else ""
+    rows.append(("marking", f"{makers}{part} ({result.marked.source})"))
+    return rows
