@@ -159,5 +159,5 @@ PROTOCOLS = {
 
 
 def protocol(test: str) -> Protocol:
-        'current', 'clock', 'power', 'soak', 'signature', 'curve' or 'in-circuit'.
+    """Return the steps and cautions of a bench test by its name."""
     return PROTOCOLS[test]
