@@ -1,10 +1,12 @@
 """The verb `bench compare`: kept runs side by side."""
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from tracker.cli.bench import bench
+from tracker.cli.bench_common import text_option
 from tracker.cli.options import JsonOption, WorkspaceOption
 from tracker.cli.printing import console, note, print_json, table
 
@@ -27,6 +29,18 @@ def compare(
             show_default=False,
         ),
     ],
+    minutes: Annotated[
+        list[str] | None, text_option("--minute", "Compare rises after this time: '30 min'. Repeat it.", "TIME")
+    ] = None,
+    plot: Annotated[
+        Path | None, text_option("--plot", "Write the rises laid over each other: a .png or .svg file.", "FILE")
+    ] = None,
+    ea: Annotated[
+        str | None, text_option("--ea", "Activation energy of the life ratio (default: '0.7 eV').", "ENERGY")
+    ] = None,
+    ambient: Annotated[
+        str | None, text_option("--ambient", "Ambient of the life ratio (default: '25 C').", "TEMPERATURE")
+    ] = None,
     workspace: WorkspaceOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -36,15 +50,29 @@ def compare(
     """
     from dataclasses import asdict
 
-    from tracker.desk.bench_compare import compare_runs
+    from tracker.bench.life import DEFAULT_EA_EV
+    from tracker.bench.units import quantity
+    from tracker.desk.bench_compare import REFERENCE_AMBIENT_C, compare_runs, draw
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
-        found = compare_runs(opened, columns)
+        found = compare_runs(
+            opened,
+            columns,
+            minutes=tuple(quantity(text, "time") / 60 for text in minutes or ()),
+            ambient_c=REFERENCE_AMBIENT_C if ambient is None else quantity(ambient, "temperature"),
+            ea_ev=DEFAULT_EA_EV if ea is None else quantity(ea, "energy"),
+        )
+    if plot is not None:
+        draw(found, plot)
     if as_json:
-        print_json({"schema": "lotproof.bench.compare/1", **asdict(found.comparison), "notes": found.notes})
+        lives = {label: None if one is None else asdict(one) for label, one in found.lives}
+        document = asdict(found.comparison) | {"life": lives, "notes": found.notes}
+        print_json({"schema": "lotproof.bench.compare/1", **document})
     else:
         _show(found)
+        if plot is not None:
+            print(f"{plot} written.")
 
 
 def _show(found: "Compared") -> None:
@@ -56,7 +84,13 @@ def _show(found: "Compared") -> None:
         heads += [label] if i == 0 else [label, "change", "%"]
     rows = [_cells(row) for row in comparison.rows]
     console().print(table(heads, rows, right=[head for head in heads if head != "quantity"]))
-    for text in (*found.notes, comparison.rule):
+    lives = [(label, one) for label, one in found.lives[1:] if one is not None]
+    for label, one in lives:
+        print(
+            f"{label}: expected life {one.factor:.3g} times {comparison.labels[0]}'s, from {one.from_c:.4g} C to "
+            f"{one.to_c:.4g} C at {one.ea_ev:g} eV."
+        )
+    for text in (*found.notes, comparison.rule, *(one.caution for _, one in lives[:1])):
         note(text)
 
 
@@ -81,8 +115,8 @@ def _change(found: "Difference", unit: str) -> list[str]:
     from tracker.bench.figures import show, show_with_u
 
     change = show(found.value, unit) if found.u is None else show_with_u(found.value, found.u, unit)
-    if found.share is None:
-        return [change, ""]
+    if found.share is None or unit == "C":  # a temperature has no meaningful zero to be a share of
+        return [change.replace(" C", " K"), ""]
     share = f"{100 * found.share:+.1f}"
     if found.share_lower is None or found.share_upper is None:
         return [change, share]
