@@ -152,7 +152,12 @@ def _asked_for(opened: object, subject: str, request: "SoakRequest") -> "SoakReq
     _known(opened, subject)
     note("Time since the heat came on and temperature, as in: 10 min 41.5 C. An empty line ends it.")
     while True:
-        line = _line(f"reading {len(request.pairs) + 1}: ")
+        try:
+            line = _line(f"reading {len(request.pairs) + 1}: ")
+        except KeyboardInterrupt:
+            typed = " ".join(f"--at '{pair}'" for pair in request.pairs)
+            note(f"\nWhat was read so far, to go on with: {typed or 'nothing'}")
+            raise
         if not line:
             return request
         time, temperature = _parted(line)
@@ -179,7 +184,10 @@ def _line(asked: str) -> str:
     """Return the next line of standard input, or nothing at its end; what is asked goes to standard error."""
     sys.stderr.write(asked)
     sys.stderr.flush()
-    return sys.stdin.readline().strip()
+    line = sys.stdin.readline()
+    if not line:
+        note("")
+    return line.strip()
 
 
 def _parted(line: str) -> tuple[str, str]:
@@ -215,6 +223,7 @@ def soak_text(result: "SoakResult") -> Rows:
         )
     rows += [
         ("readings", f"{result.readings} in {show(result.length_s / 60.0, 'min')}, highest {result.highest_c:.1f} C"),
+        ("model", f"{result.model} (declared)"),
         ("uncertainty", result.u_source),
         ("early stop", result.stop.sentence),
         *_limit_text(result),

@@ -1,4 +1,4 @@
-"""Recording a heat soak: readings as typed or from a table, held against a limit, and what may be said while it runs."""
+"""Recording a heat soak: readings as typed or from a table, held against a limit; and what they say so far."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -9,6 +9,7 @@ import numpy as np
 from tracker.bench import soak, soak_verdict, thermometry
 from tracker.bench.readings import Source
 from tracker.bench.soak_course import DEFAULT_AIM_K
+from tracker.bench.soak_model import Array
 from tracker.bench.soak_table import Sensors, SoakTable, in_order, soak_table
 from tracker.bench.soak_verdict import Asked, SoakResult, Spot
 from tracker.bench.units import quantity
@@ -72,7 +73,7 @@ class Understood:
     source: Source | None
     asked: Asked
     held: Conditions
-    ambient: Sequence[float] | float | None
+    ambient: Array | float | None
     spots: tuple[Spot, ...]
 
 
@@ -136,7 +137,7 @@ def _evaluated(found: Understood, request: SoakRequest) -> SoakResult:
 def _understood(request: SoakRequest) -> Understood:
     held = bench_entry.conditions(request.typed)
     table, source = _readings(request)
-    ambient: Sequence[float] | float | None = held.ambient_c
+    ambient: Array | float | None = held.ambient_c
     if table.ambient_c is not None:
         if held.ambient_c is not None:
             raise BadRequest(
