@@ -24,6 +24,7 @@ import files
 import foam
 import photos
 import records
+import soak
 import starting
 from ratios import Ratio, Result, quartiles
 
@@ -39,6 +40,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "reading": photos.run_reading,
     "altered": altered.run,
     "dates": dates.run,
+    "soak": soak.run,
 }
 PACKAGES = ("lotproof", "numpy", "onnxruntime", "opencv-python-headless", "pandas", "rapidocr", "sqlalchemy", "typer")
 WIDTH = 118

@@ -63,6 +63,7 @@ def soak_plot(
         axes.plot(t / divisor, curve, "--", color="black", linewidth=1, label="first-order rise")
     if limit_c is not None:
         axes.axhline(limit_c, color="tab:orange", linewidth=1, label="limit")
+    axes.locator_params(nbins=6)
     axes.set_xlabel(f"time since the heat came on, {unit}")
     axes.set_ylabel("temperature, C")
     axes.set_title(title, fontsize=10)
@@ -71,7 +72,8 @@ def soak_plot(
     # A fixed salt and no date: the same readings give the same bytes.
     with rc_context({"svg.hashsalt": "lotproof", "svg.fonttype": "path"}):
         metadata = {"Date": None} if kind == "svg" else {"Software": None}
-        figure.savefig(out, format=kind, metadata=metadata)
+        quick = {"compress_level": 1} if kind == "png" else None
+        figure.savefig(out, format=kind, metadata=metadata, pil_kwargs=quick)
     return out.getvalue()
 
 

@@ -95,6 +95,7 @@ def soak(
     machine: Annotated[
         str | None, text_option("--machine", "Machine the piece was soaked in, where that matters.", "MACHINE")
     ] = None,
+    plot: Annotated[Path | None, text_option("--plot", "Write a plot: .png or .svg.", "FILE")] = None,
     supply: SupplyOption = None,
     ambient: AmbientOption = None,
     jig: JigOption = None,
@@ -130,6 +131,7 @@ def soak(
         case=case,
         spots=tuple(spots or ()),
         machine=machine,
+        plot=plot,
         typed=Typed(supply, ambient, jig, instrument, remark),
     )
     with Workspace.open(workspace) as opened:

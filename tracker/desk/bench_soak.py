@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from tracker.bench import soak, soak_verdict, thermometry
+from tracker.bench.plots import soak_plot
 from tracker.bench.readings import Source
 from tracker.bench.soak_course import DEFAULT_AIM_K
 from tracker.bench.soak_model import Array
@@ -17,6 +18,7 @@ from tracker.desk import bench_entry
 from tracker.desk.bench_entry import Conditions, Typed
 from tracker.desk.bench_record import Outcome, Recorded, find_subject, in_machine, record
 from tracker.desk.fields import one_line
+from tracker.desk.plotting import plot_kind, write_plot
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import BenchSample
@@ -46,6 +48,8 @@ class SoakRequest:
     spots : tuple of str
         'WHAT=TEMPERATURE'.
     machine : str or None
+    plot : Path or None
+        Where to write a plot, .png or .svg.
     """
 
     pairs: tuple[str, ...] = ()
@@ -62,6 +66,7 @@ class SoakRequest:
     case: bool | None = None
     spots: tuple[str, ...] = ()
     machine: str | None = None
+    plot: Path | None = None
     typed: Typed = field(default_factory=Typed)
 
 
@@ -94,6 +99,7 @@ def run_soak(
         raise BadRequest(
             f"A heat soak needs at least {least} readings; there {_are(len(found.table.time_s))}.", "Go on measuring."
         )
+    picture = _picture(found, result, request, label)
     samples, thinned = _samples(found)
     fitted = result.fitted.cautions if result.fitted is not None else ()
     housing = () if request.case is not None else ("Whether the case was closed was not said: --case or --open.",)
@@ -102,7 +108,27 @@ def run_soak(
         subject = find_subject(act.session, label)
         if request.machine is not None:
             subject = in_machine(act.session, subject, request.machine)
-        return record(act, subject, Outcome("soak", result, notes, found.held, samples, found.source))
+        recorded = record(act, subject, Outcome("soak", result, notes, found.held, samples, found.source))
+    if request.plot is not None and picture is not None:
+        write_plot(request.plot, picture)
+    return recorded
+
+
+def _picture(found: Understood, result: SoakResult, request: SoakRequest, label: str) -> bytes | None:
+    """Return the plot that was asked for."""
+    if request.plot is None:
+        return None
+    table, ambient = found.table, found.ambient
+    steady = np.full(len(table.time_s), ambient) if isinstance(ambient, float) else ambient
+    return soak_plot(
+        table.time_s,
+        table.temp_c,
+        steady,
+        result.fitted if result.rise is not None else None,
+        kind=plot_kind(request.plot),
+        title=f"{label}: heat soak",
+        limit_c=found.asked.limit_c,
+    )
 
 
 def so_far(request: SoakRequest) -> SoakResult:
