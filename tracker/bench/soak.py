@@ -64,7 +64,7 @@ class Soak:
     above_start : Final
         The rise again, with its intervals.
     residual_sd : float
-        Of one reading, or of one cell's mean where a long run was gathered.
+        Of one reading.
     n, dof : int
         Readings used (cells, where a long run was gathered: `readings` has their number), and degrees of freedom.
     correlation : float

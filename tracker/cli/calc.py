@@ -56,7 +56,7 @@ def soak(
     Columns for time, temp (or emf of type K, or resistance) and, if measured, ambient, which the part follows with its
     own time constant; units in their names (time_min, temp_f) or in the cells.
     """
-    from tracker.desk.calc import soak_file
+    from tracker.desk.soak_file import soak_file
 
     found = soak_file(file, from_rest=from_rest, thermistor=thermistor, cold_junction=cold_junction, plot=plot)
     if as_json:

@@ -8,11 +8,11 @@ import numpy as np
 
 from tracker.bench import soak, soak_verdict, thermometry
 from tracker.bench.plots import soak_plot
-from tracker.bench.readings import Source
 from tracker.bench.soak_course import DEFAULT_AIM_K
 from tracker.bench.soak_model import Array
 from tracker.bench.soak_table import Sensors, SoakTable, in_order, soak_table
 from tracker.bench.soak_verdict import Asked, SoakResult, Spot
+from tracker.bench.tables import Source
 from tracker.bench.units import quantity
 from tracker.desk import bench_entry
 from tracker.desk.bench_entry import Conditions, Typed
