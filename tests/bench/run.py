@@ -25,6 +25,7 @@ import foam
 import intervals
 import photos
 import records
+import soak
 import starting
 from ratios import Ratio, Result, quartiles
 
@@ -41,6 +42,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "altered": altered.run,
     "dates": dates.run,
     "intervals": intervals.run,
+    "soak": soak.run,
 }
 PACKAGES = ("lotproof", "numpy", "onnxruntime", "opencv-python-headless", "pandas", "rapidocr", "sqlalchemy", "typer")
 WIDTH = 118

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from tracker.bench import cautions, in_circuit, readings
+from tracker.bench import cautions, in_circuit, readings, tables
 from tracker.bench.in_circuit import Check
 from tracker.bench.soak_table import soak_table
 from tracker.errors import BadRequest
@@ -74,7 +74,7 @@ def test_bad_paths_are_refused(tmp_path: Path) -> None:
         readings.clock_table(_file(tmp_path, "clock_hz,passed\n1e6,perhaps\n"))
     huge = tmp_path / "huge.csv"
     with huge.open("wb") as file:
-        file.truncate(readings.LARGEST_BYTES + 1)
+        file.truncate(tables.LARGEST_BYTES + 1)
     with pytest.raises(BadRequest, match="larger than"):
         soak_table(huge)
 

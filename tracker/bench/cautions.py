@@ -140,7 +140,7 @@ PROTOCOLS = {
                 "ISO 13732-1, from memory",
             ),
             Advice(
-                "Heat sinks may be live: fix bare thermocouples with insulation between, and meter and all floating."
+                "Heat sinks may be live: put insulation between them and bare thermocouples, and let the meter float."
             ),
             Advice("Do not leave a machine with its covers off, or under a soak, without somebody in the room."),
             Advice("If the temperature rises faster and faster, switch off: it will not settle."),

@@ -5,13 +5,13 @@ is needed; Gauss-Newton steps then carry the last digits.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
 
-from tracker.bench.soak_cells import gathered
+from tracker.bench.soak_cells import COARSE, gathered
 from tracker.bench.soak_model import Array, Run, Wanted, above_felt, basis, scan, slope_in_tau
 from tracker.bench.uncertainty import Estimate
 from tracker.errors import BadRequest
@@ -19,6 +19,8 @@ from tracker.errors import BadRequest
 CONFIDENCE = 0.95
 _SHORTEST, _LONGEST = 1e-3, 1e3  # time constants tried, in multiples of the run's length
 _SCAN = np.geomspace(_SHORTEST, _LONGEST, 121)
+_GRID = 17  # time constants an interval's end is looked for at, twice; the second look leaves 0.01 % of its width
+FEW = 1000  # readings or cells; of more a coarse look is enough to begin with
 _FLAT = 1e-12  # relative fall of the sum of squares that counts as none
 _WIDER = 1.25  # how much wider the likelihood interval may be before the reader is told; common practice, no source
 _CORRELATED_FROM = 10  # readings; with fewer the residuals cannot tell; common practice, no source
@@ -62,7 +64,7 @@ class Soak:
     above_start : Final
         The rise again, with its intervals.
     residual_sd : float
-        Of one reading, or of one cell's mean where a long run was gathered.
+        Of one reading.
     n, dof : int
         Readings used (cells, where a long run was gathered: `readings` has their number), and degrees of freedom.
     correlation : float
@@ -169,14 +171,15 @@ def _fitted(run: Run, readings: int, from_rest: bool) -> Soak:
     errors = _Errors.of(residuals, dof, len(linear) + 1)
     covariance = errors.plain_variance * _inverse_information(run, tau, start, final, from_rest)
     se_rise, se_final = _ses(covariance, from_rest)
+    spread = math.sqrt(covariance[-1, -1]) / tau
+    plain: dict[Wanted, tuple[float, float]] = {"final": (final, se_final), "rise": (final - start, se_rise)}
+    intervals = _intervals(run, tau, spread, errors, plain, from_rest)
     soak = Soak(
         rise=Estimate(final - start, se_rise),
         time_constant=Estimate(tau, math.sqrt(covariance[-1, -1])),
         start=Estimate(start, 0.0 if from_rest else math.sqrt(covariance[0, 0])),
-        final=_interval(run, tau, covariance, errors, Final(final, se_final, 0, 0, None, None), from_rest, "final"),
-        above_start=_interval(
-            run, tau, covariance, errors, Final(final - start, se_rise, 0, 0, None, None), from_rest, "rise"
-        ),
+        final=intervals["final"],
+        above_start=intervals["rise"],
         residual_sd=math.sqrt(float(residuals @ residuals) / dof),
         n=len(run.t),
         readings=readings,
@@ -235,6 +238,7 @@ class _Errors:
 def _search(run: Run, from_rest: bool) -> float:
     """Return the time constant with the least sum of squares, to a few digits."""
     grid = _SCAN * run.length_s
+    run = gathered(run, COARSE) if len(run.t) > FEW else run
     squares = scan(run, grid, from_rest=from_rest).squares
     best = int(squares.argmin())
     power = above_felt(run, grid[-1:])[0]
@@ -252,7 +256,7 @@ def _search(run: Run, from_rest: bool) -> float:
             "Take readings more often from the moment the heat comes on.",
         )
     low, high = grid[best - 1], grid[best + 1]
-    for _ in range(3):
+    for _ in range(2):
         finer = np.geomspace(low, high, 9)
         at = int(scan(run, finer, from_rest=from_rest).squares.argmin())
         low, high = finer[max(at - 1, 0)], finer[min(at + 1, 8)]
@@ -290,7 +294,7 @@ def _polish(run: Run, tau: float, from_rest: bool) -> tuple[float, Array, Array]
         if float(moved[1] @ moved[1]) > float(residuals @ residuals) * (1 + 1e-9):
             break
         tau, (linear, residuals, columns) = tau * math.exp(step), moved
-        if abs(step) < 1e-13:
+        if abs(step) < 1e-12:
             break
     return tau, linear, residuals
 
@@ -313,60 +317,81 @@ def _ses(covariance: Array, from_rest: bool) -> tuple[float, float]:
     return math.sqrt(max(rise, 0.0)), math.sqrt(covariance[1, 1])
 
 
-def _interval(
-    run: Run, tau: float, covariance: Array, errors: _Errors, found: Final, from_rest: bool, wanted: Wanted
-) -> Final:
-    """Return the value with both its intervals."""
-    half = errors.reach * found.se
-    plain = replace(found, lower=found.value - half, upper=found.value + half)
-    if half <= 1e-9 * max(abs(found.value), 1e-9):  # readings without scatter: the sum of squares is rounding noise
-        return replace(plain, likelihood_lower=plain.lower, likelihood_upper=plain.upper)
-    low, high = _likely_ends(run, tau, math.sqrt(covariance[-1, -1]) / tau, errors, from_rest, wanted)
-    return replace(plain, likelihood_lower=low, likelihood_upper=high)
+def _intervals(
+    run: Run, tau: float, spread: float, errors: _Errors, plain: dict[Wanted, tuple[float, float]], from_rest: bool
+) -> dict[Wanted, Final]:
+    """Return each value with both its intervals.
+
+    Parameters
+    ----------
+    spread : float
+        Standard error of the time constant, relative.
+    plain : dict
+        Value and standard error by what is wanted.
+    """
+    without_scatter = all(errors.reach * se <= 1e-9 * max(abs(value), 1e-9) for value, se in plain.values())
+    ends = None if without_scatter else _likely_ends(run, tau, spread, errors, from_rest)
+    found: dict[Wanted, Final] = {}
+    for wanted, (value, se) in plain.items():
+        half = errors.reach * se
+        # Without scatter the sum of squares is rounding noise and tells nothing.
+        low, high = (value - half, value + half) if ends is None else ends[wanted]
+        found[wanted] = Final(value, se, value - half, value + half, low, high)
+    return found
 
 
 def _likely_ends(
-    run: Run, tau: float, spread: float, errors: _Errors, from_rest: bool, wanted: Wanted
-) -> tuple[float | None, float | None]:
-    """Return the ends of the profile interval: where the sum of squares has grown by t^2 times the variance.
+    run: Run, tau: float, spread: float, errors: _Errors, from_rest: bool
+) -> dict[Wanted, tuple[float | None, float | None]]:
+    """Return the ends of the profile intervals: where the sum of squares has grown by t^2 times the variance.
 
     For each time constant the sum of squares is a parabola in the value, so each allows the value up to a known
     distance; the ends are the largest and the least over all time constants that the readings allow at all.
     """
-    least = float(scan(run, np.array([tau]), from_rest=from_rest, wanted=wanted).squares[0])
+    least = float(scan(run, np.array([tau]), from_rest=from_rest).squares[0])
     allowed = errors.reach**2 * errors.plain_variance
 
-    def reach(log_tau: Array) -> tuple[Array, Array]:
-        found = scan(run, np.exp(log_tau), from_rest=from_rest, wanted=wanted)
+    def reach(log_tau: Array, wanted: Wanted, felt: Array | None = None) -> Array:
+        """Return the least and the largest value by time constant, shape (2, m); not finite where none is allowed."""
+        found = scan(run, np.exp(log_tau), from_rest=from_rest, wanted=wanted, felt=felt)
         room = allowed - (found.squares - least)
         half = np.sqrt(np.maximum(room, 0.0) * found.factor)
         outside = np.where(room >= 0.0, 0.0, np.inf)
-        return found.value - half + outside, found.value + half - outside
+        return np.stack([found.value - half + outside, found.value + half - outside])
+
+    def allows(log_tau: float) -> bool:
+        return math.isfinite(reach(np.array([log_tau]), "final")[0, 0])
 
     floor, ceiling = math.log(_SHORTEST * run.length_s), math.log(_LONGEST * run.length_s)
     middle, width = math.log(tau), 1.3 * errors.reach * spread
     low, high = max(middle - width, floor), min(middle + width, ceiling)
-    while low > floor and math.isfinite(reach(np.array([low]))[0][0]):
+    while low > floor and allows(low):
         low = max(middle - 1.5 * (middle - low), floor)
-    while high < ceiling and math.isfinite(reach(np.array([high]))[0][0]):
+    while high < ceiling and allows(high):
         high = min(middle + 1.5 * (high - middle), ceiling)
-    ends: list[float | None] = [_extreme(reach, 0, low, high), _extreme(reach, 1, low, high)]
-    if high >= ceiling and math.isfinite(reach(np.array([ceiling]))[0][0]):
-        # A straight line is allowed as well: nothing bounds the value in the direction in which the part was going.
-        far = float(scan(run, np.exp(np.array([ceiling])), from_rest=from_rest, wanted=wanted).value[0])
-        ends[1 if far > 0 else 0] = None
-    return ends[0], ends[1]
+    unbounded = high >= ceiling and allows(ceiling)
+    grid = np.linspace(low, high, _GRID)
+    felt = above_felt(run, np.exp(grid))
+    names: tuple[Wanted, ...] = ("final", "rise")
+    around = [_around(grid, reach(grid, wanted, felt), side) for wanted in names for side in (0, 1)]
+    finer = np.concatenate(around)
+    felt = above_felt(run, np.exp(finer))
+    ends: dict[Wanted, tuple[float | None, float | None]] = {}
+    for i, wanted in enumerate(names):
+        parts = reach(finer, wanted, felt).reshape(2, 4, -1)
+        pair: list[float | None] = [float(parts[0, 2 * i].min()), float(parts[1, 2 * i + 1].max())]
+        if unbounded:
+            # A straight line is allowed as well: nothing bounds the value in the direction the part was going.
+            far = float(scan(run, np.exp(np.array([ceiling])), from_rest=from_rest, wanted=wanted).value[0])
+            pair[1 if far > 0 else 0] = None
+        ends[wanted] = (pair[0], pair[1])
+    return ends
 
 
-def _extreme(reach: Callable[[Array], tuple[Array, Array]], side: int, low: float, high: float) -> float:
-    """Return the least (side 0) or largest (side 1) value reached between two logarithms of the time constant."""
-    sign = 2 * side - 1
-    for _ in range(4):
-        grid = np.linspace(low, high, 17)
-        values = sign * reach(grid)[side]
-        at = int(values.argmax())
-        low, high = grid[max(at - 1, 0)], grid[min(at + 1, 16)]
-    return float(sign * values[at])
+def _around(grid: Array, values: Array, side: int) -> Array:
+    """Return a finer grid around the least (side 0) or largest (side 1) of the values, shape (2, m)."""
+    at = int(values[0].argmin() if side == 0 else values[1].argmax())
+    return np.linspace(grid[max(at - 1, 0)], grid[min(at + 1, len(grid) - 1)], _GRID)
 
 
 def _with_cautions(soak: Soak) -> Soak:

@@ -83,8 +83,8 @@ def ambient_lag(run: Run, tau: Array) -> Array:
         # A straight ambient of slope m leaves the part m tau (1 - exp(-h / tau)) behind after a step h.
         behind = np.where(step > 0.0, change / step * tau * -np.expm1(-step / tau), change)
     keep = np.exp(-step / tau)
-    if len(tau) == 1:
-        return np.array([_carried(keep[:, 0].tolist(), behind[:, 0].tolist())])
+    if len(tau) <= 2:
+        return np.array([_carried(keep[:, j].tolist(), behind[:, j].tolist()) for j in range(len(tau))])
     lag = np.zeros((len(run.t), len(tau)))
     for i in range(len(step)):
         lag[i + 1] = lag[i] * keep[i] + behind[i]
@@ -114,7 +114,7 @@ def slope_in_tau(run: Run, tau: float, start: float, final: float) -> Array:
     return slope
 
 
-def scan(run: Run, tau: Array, *, from_rest: bool, wanted: Wanted = "final") -> Scan:
+def scan(run: Run, tau: Array, *, from_rest: bool, wanted: Wanted = "final", felt: Array | None = None) -> Scan:
     """Return the least squares for each time constant of `tau`, shape (m,).
 
     Parameters
@@ -123,10 +123,12 @@ def scan(run: Run, tau: Array, *, from_rest: bool, wanted: Wanted = "final") -> 
         Hold S at zero.
     wanted : 'final' or 'rise'
         Whether the value is R itself or R - S. With S held they are the same.
+    felt : array, optional
+        What `above_felt` gives, where it is known already.
     """
     weight = run.weight
     approach = -np.expm1(-run.t / tau[:, None])
-    y = above_felt(run, tau)
+    y = above_felt(run, tau) if felt is None else felt
     if not from_rest:
         first = np.exp(-run.t / tau[:, None]) if wanted == "final" else np.ones_like(approach)
         first = first / np.sqrt(np.maximum((weight * first * first).sum(1, keepdims=True), 1e-300))

@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
-from tracker.bench import readings, thermometry
-from tracker.bench.readings import Source
+from tracker.bench import tables, thermometry
 from tracker.bench.soak_model import Array
+from tracker.bench.tables import Source
 from tracker.bench.thermometry import Thermistor
 from tracker.bench.units import written
 from tracker.errors import BadRequest
@@ -98,7 +98,7 @@ def soak_table(path: Path, sensors: Sensors | None = None) -> SoakTable:
     BadRequest
         The file or one of its rows cannot be used; the sentence names the row.
     """
-    data = readings.file_bytes(path)
+    data = tables.file_bytes(path)
     names = _names(data, path.name)
     columns = _columns(names, path.name)
     values = _plain(data, columns) if all(unit is not None for _, unit in columns.values()) else None
@@ -114,7 +114,7 @@ def _names(data: bytes, name: str) -> list[str]:
     """Return the column names as they stand in the first line."""
     head = data[:100_000].split(b"\n", 1)[0] if data.strip() else b""
     if not head.strip() or b"\0" in data:
-        return [column for column, _ in readings.cells_of(data, name)]  # says what is wrong, or skips empty lines
+        return [column for column, _ in tables.cells_of(data, name)]  # says what is wrong, or skips empty lines
     try:
         text = head.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -188,7 +188,7 @@ def _scaled(values: Array, role: str, unit: str) -> Array:
 
 def _by_cell(data: bytes, columns: dict[str, tuple[int, str | None]], name: str) -> dict[str, Array]:
     """Return the columns cell by cell; an error names the row."""
-    cells = readings.cells_of(data, name)
+    cells = tables.cells_of(data, name)
     values = {}
     for role, (position, unit) in columns.items():
         column, texts = cells[position]

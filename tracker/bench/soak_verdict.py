@@ -11,7 +11,7 @@ from tracker.bench.conformity import Conformity, Verdict
 from tracker.bench.figures import percent, show
 from tracker.bench.soak import Final, Soak
 from tracker.bench.soak_course import Course, Stop
-from tracker.bench.soak_model import Run
+from tracker.bench.soak_model import Array, Run
 from tracker.bench.uncertainty import Component, combine, coverage_factor, rectangular
 from tracker.errors import BadRequest
 
@@ -135,9 +135,9 @@ class SoakResult:
 
 
 def evaluate(
-    time_s: Sequence[float],
-    temp_c: Sequence[float],
-    ambient_c: Sequence[float] | float | None,
+    time_s: Sequence[float] | Array,
+    temp_c: Sequence[float] | Array,
+    ambient_c: Sequence[float] | Array | float | None,
     asked: Asked,
     *,
     housing: str | None = None,
@@ -194,7 +194,7 @@ def evaluate(
     )
 
 
-def _check(time_s: Sequence[float], asked: Asked) -> None:
+def _check(time_s: Sequence[float] | Array, asked: Asked) -> None:
     if len(time_s) == 0:
         raise BadRequest("There is no reading.", "Give readings with --at, --from or --prompt.")
     for name, value in (("limit", asked.limit_k), ("aim", asked.aim_k), ("uncertainty", asked.u_k), ("k", asked.k)):

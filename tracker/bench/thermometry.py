@@ -75,7 +75,8 @@ def type_k_emf_mv(temp_c: ArrayLike) -> Array:
 def _emf(t: Array) -> Array:
     ref = _type_k()
     hot = np.polynomial.polynomial.polyval(t, ref.above) + ref.bump[0] * np.exp(ref.bump[1] * (t - ref.bump[2]) ** 2)
-    return np.where(t >= 0.0, hot, np.polynomial.polynomial.polyval(t, ref.below))
+    emf: Array = np.where(t >= 0.0, hot, np.polynomial.polynomial.polyval(t, ref.below))
+    return emf
 
 
 def _emf_slope(t: Array) -> Array:
@@ -84,7 +85,8 @@ def _emf_slope(t: Array) -> Array:
     polynomial = np.polynomial.polynomial
     bump = ref.bump[0] * np.exp(ref.bump[1] * (t - ref.bump[2]) ** 2) * 2.0 * ref.bump[1] * (t - ref.bump[2])
     hot = polynomial.polyval(t, polynomial.polyder(ref.above)) + bump
-    return np.where(t >= 0.0, hot, polynomial.polyval(t, polynomial.polyder(ref.below)))
+    slope: Array = np.where(t >= 0.0, hot, polynomial.polyval(t, polynomial.polyder(ref.below)))
+    return slope
 
 
 def type_k_temp_c(emf_mv: ArrayLike, cold_junction_c: ArrayLike = 0.0) -> Array:
@@ -113,7 +115,7 @@ def type_k_temp_c(emf_mv: ArrayLike, cold_junction_c: ArrayLike = 0.0) -> Array:
     grid = np.arange(ref.lowest_c, ref.highest_c + 0.5)
     ends = _emf(grid)
     _inside(total, float(ends[0]), float(ends[-1]), "emf", "mV")
-    t = np.interp(total, ends, grid)
+    t: Array = np.interp(total, ends, grid)
     for _ in range(_STEPS):
         t = np.clip(t - (_emf(t) - total) / np.maximum(_emf_slope(t), 1e-4), ref.lowest_c, ref.highest_c)
     return t

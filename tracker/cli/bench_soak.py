@@ -95,6 +95,7 @@ def soak(
     machine: Annotated[
         str | None, text_option("--machine", "Machine the piece was soaked in, where that matters.", "MACHINE")
     ] = None,
+    plot: Annotated[Path | None, text_option("--plot", "Write a plot: .png or .svg.", "FILE")] = None,
     supply: SupplyOption = None,
     ambient: AmbientOption = None,
     jig: JigOption = None,
@@ -130,6 +131,7 @@ def soak(
         case=case,
         spots=tuple(spots or ()),
         machine=machine,
+        plot=plot,
         typed=Typed(supply, ambient, jig, instrument, remark),
     )
     with Workspace.open(workspace) as opened:
@@ -152,7 +154,12 @@ def _asked_for(opened: object, subject: str, request: "SoakRequest") -> "SoakReq
     _known(opened, subject)
     note("Time since the heat came on and temperature, as in: 10 min 41.5 C. An empty line ends it.")
     while True:
-        line = _line(f"reading {len(request.pairs) + 1}: ")
+        try:
+            line = _line(f"reading {len(request.pairs) + 1}: ")
+        except KeyboardInterrupt:
+            typed = " ".join(f"--at '{pair}'" for pair in request.pairs)
+            note(f"\nWhat was read so far, to go on with: {typed or 'nothing'}")
+            raise
         if not line:
             return request
         time, temperature = _parted(line)
@@ -179,7 +186,10 @@ def _line(asked: str) -> str:
     """Return the next line of standard input, or nothing at its end; what is asked goes to standard error."""
     sys.stderr.write(asked)
     sys.stderr.flush()
-    return sys.stdin.readline().strip()
+    line = sys.stdin.readline()
+    if not line:
+        note("")
+    return line.strip()
 
 
 def _parted(line: str) -> tuple[str, str]:
@@ -215,6 +225,7 @@ def soak_text(result: "SoakResult") -> Rows:
         )
     rows += [
         ("readings", f"{result.readings} in {show(result.length_s / 60.0, 'min')}, highest {result.highest_c:.1f} C"),
+        ("model", f"{result.model} (declared)"),
         ("uncertainty", result.u_source),
         ("early stop", result.stop.sentence),
         *_limit_text(result),

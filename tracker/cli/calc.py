@@ -35,20 +35,35 @@ def register(app: typer.Typer) -> None:
 @calc.command("soak")
 def soak(
     file: FileArgument,
-    from_rest: Annotated[bool, typer.Option("--from-rest", help="Fix the start at zero.")] = False,
+    from_rest: Annotated[
+        bool, typer.Option("--from-rest", help="Fix the start at zero, or at ambient where that was measured.")
+    ] = False,
+    thermistor: Annotated[
+        str | None,
+        typer.Option(
+            "--thermistor", metavar="COEFFICIENTS", help="What resistances mean: 'B=3950 K, 10 kohm at 25 C'."
+        ),
+    ] = None,
+    cold_junction: Annotated[
+        str | None,
+        typer.Option("--cold-junction", metavar="TEMPERATURE", help="Cold junction of type K emfs: '22 C'."),
+    ] = None,
+    plot: Annotated[Path | None, typer.Option("--plot", metavar="FILE", help="Write a plot: .png or .svg.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Fit a first-order rise to temperature against time.
 
-    Columns time_s, temp_c and, if measured, ambient_c, which is then subtracted.
+    Columns for time, temp (or emf of type K, or resistance) and, if measured, ambient, which the part follows with its
+    own time constant; units in their names (time_min, temp_f) or in the cells.
     """
-    from tracker.desk.calc import soak_file
+    from tracker.desk.soak_file import soak_file
 
-    found = soak_file(file, from_rest=from_rest)
+    found = soak_file(file, from_rest=from_rest, thermistor=thermistor, cold_junction=cold_junction, plot=plot)
     if as_json:
-        print_json({"schema": "lotproof.calc.soak/1", **asdict(found)})
+        print_json({"schema": "lotproof.calc.soak/1", **asdict(found.soak), "notes": found.notes, "plot": found.plot})
     else:
-        say(_soak_text(found))
+        plotted = [("plot", found.plot)] if found.plot else []
+        say([*_soak_text(found.soak), *(("note", note) for note in found.notes), *plotted])
 
 
 @calc.command("current")
@@ -259,9 +274,15 @@ def _soak_text(found: "Soak") -> list[tuple[str, str]]:
         ("start", start),
         ("final", f"{show_with_u(final.value, final.se, unit)}; 95 %: {stated}"),
         ("", f"by likelihood {lower} to {upper}"),
-        ("residual sd", f"{found.residual_sd:.3g} K over {found.n} readings"),
+        ("residual sd", f"{found.residual_sd:.3g} K over {_counted(found)}"),
         *(("caution", caution) for caution in found.cautions),
     ]
+
+
+def _counted(found: "Soak") -> str:
+    if found.n == found.readings:
+        return f"{found.n} readings"
+    return f"{found.n} means of {found.readings} readings"
 
 
 def _models() -> dict[str, Any]:

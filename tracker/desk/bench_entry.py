@@ -9,7 +9,7 @@ from tracker.bench.clock import Step
 from tracker.bench.current import Reading
 from tracker.bench.in_circuit import Check
 from tracker.bench.limits import Limit
-from tracker.bench.readings import Source
+from tracker.bench.tables import Source
 from tracker.bench.units import quantity, written
 from tracker.desk.fields import one_line
 from tracker.errors import BadRequest

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from tracker.bench import cautions
 from tracker.bench.cautions import Protocol
 from tracker.bench.conformity import Verdict
-from tracker.bench.readings import Source
+from tracker.bench.tables import Source
 from tracker.desk.assess import piece_suspicion
 from tracker.desk.bench_entry import Conditions
 from tracker.desk.pieces import find_machine, find_piece, machine_or_none, next_number, seat

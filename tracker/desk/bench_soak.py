@@ -1,4 +1,4 @@
-"""Recording a heat soak: readings as typed or from a table, held against a limit; what may be said while it runs."""
+"""Recording a heat soak: readings as typed or from a table, held against a limit; and what they say so far."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -7,15 +7,18 @@ from pathlib import Path
 import numpy as np
 
 from tracker.bench import soak, soak_verdict, thermometry
-from tracker.bench.readings import Source
+from tracker.bench.plots import soak_plot
 from tracker.bench.soak_course import DEFAULT_AIM_K
+from tracker.bench.soak_model import Array
 from tracker.bench.soak_table import Sensors, SoakTable, in_order, soak_table
 from tracker.bench.soak_verdict import Asked, SoakResult, Spot
+from tracker.bench.tables import Source
 from tracker.bench.units import quantity
 from tracker.desk import bench_entry
 from tracker.desk.bench_entry import Conditions, Typed
 from tracker.desk.bench_record import Outcome, Recorded, find_subject, in_machine, record
 from tracker.desk.fields import one_line
+from tracker.desk.plotting import plot_kind, write_plot
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import BenchSample
@@ -45,6 +48,8 @@ class SoakRequest:
     spots : tuple of str
         'WHAT=TEMPERATURE'.
     machine : str or None
+    plot : Path or None
+        Where to write a plot, .png or .svg.
     """
 
     pairs: tuple[str, ...] = ()
@@ -61,6 +66,7 @@ class SoakRequest:
     case: bool | None = None
     spots: tuple[str, ...] = ()
     machine: str | None = None
+    plot: Path | None = None
     typed: Typed = field(default_factory=Typed)
 
 
@@ -72,7 +78,7 @@ class Understood:
     source: Source | None
     asked: Asked
     held: Conditions
-    ambient: Sequence[float] | float | None
+    ambient: Array | float | None
     spots: tuple[Spot, ...]
 
 
@@ -93,6 +99,7 @@ def run_soak(
         raise BadRequest(
             f"A heat soak needs at least {least} readings; there {_are(len(found.table.time_s))}.", "Go on measuring."
         )
+    picture = _picture(found, result, request, label)
     samples, thinned = _samples(found)
     fitted = result.fitted.cautions if result.fitted is not None else ()
     housing = () if request.case is not None else ("Whether the case was closed was not said: --case or --open.",)
@@ -101,7 +108,27 @@ def run_soak(
         subject = find_subject(act.session, label)
         if request.machine is not None:
             subject = in_machine(act.session, subject, request.machine)
-        return record(act, subject, Outcome("soak", result, notes, found.held, samples, found.source))
+        recorded = record(act, subject, Outcome("soak", result, notes, found.held, samples, found.source))
+    if request.plot is not None and picture is not None:
+        write_plot(request.plot, picture)
+    return recorded
+
+
+def _picture(found: Understood, result: SoakResult, request: SoakRequest, label: str) -> bytes | None:
+    """Return the plot that was asked for."""
+    if request.plot is None:
+        return None
+    table, ambient = found.table, found.ambient
+    steady = np.full(len(table.time_s), ambient) if isinstance(ambient, float) else ambient
+    return soak_plot(
+        table.time_s,
+        table.temp_c,
+        steady,
+        result.fitted if result.rise is not None else None,
+        kind=plot_kind(request.plot),
+        title=f"{label}: heat soak",
+        limit_c=found.asked.limit_c,
+    )
 
 
 def so_far(request: SoakRequest) -> SoakResult:
@@ -136,7 +163,7 @@ def _evaluated(found: Understood, request: SoakRequest) -> SoakResult:
 def _understood(request: SoakRequest) -> Understood:
     held = bench_entry.conditions(request.typed)
     table, source = _readings(request)
-    ambient: Sequence[float] | float | None = held.ambient_c
+    ambient: Array | float | None = held.ambient_c
     if table.ambient_c is not None:
         if held.ambient_c is not None:
             raise BadRequest(

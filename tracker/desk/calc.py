@@ -2,20 +2,12 @@
 
 from pathlib import Path
 
-from tracker.bench import clock, conformity, current, life, readings, sampling, soak, thermometry, units
+from tracker.bench import clock, conformity, current, life, readings, sampling, units
 from tracker.bench.clock import Ceiling
 from tracker.bench.conformity import Conformity
 from tracker.bench.current import CurrentLine
 from tracker.bench.life import Life
 from tracker.bench.sampling import Interval, Plan
-from tracker.bench.soak import Soak
-from tracker.bench.soak_table import Sensors, soak_table
-
-
-def soak_file(path: Path, *, from_rest: bool = False, thermistor: str | None = None) -> Soak:
-    """Return the first-order rise fitted to a table; see `tracker.bench.soak_table`."""
-    table = soak_table(path, Sensors(thermometry.thermistor(thermistor) if thermistor is not None else None))
-    return soak.fit(table.time_s, table.temp_c, table.ambient_c, from_rest=from_rest)
 
 
 def current_file(path: Path) -> CurrentLine:

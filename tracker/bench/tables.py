@@ -1,0 +1,84 @@
+"""CSV files as they come: their bytes, and their cells as text by column."""
+
+import io
+import re
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from tracker.errors import BadRequest
+
+LARGEST_BYTES = 20_000_000  # a week of readings every second; more is not a table somebody took at a bench
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """The file readings came from: its name and its bytes, as they were read."""
+
+    name: str
+    data: bytes = field(repr=False)
+
+
+def file_bytes(path: Path) -> bytes:
+    """Return the bytes of a table.
+
+    Raises
+    ------
+    BadRequest
+        It cannot be read, or is too large to be one.
+    """
+    try:
+        if path.is_dir():
+            raise BadRequest(f"{path} is a folder.", "Name the CSV file in it.")
+        if path.stat().st_size > LARGEST_BYTES:
+            raise BadRequest(
+                f"{path} is larger than {LARGEST_BYTES // 1_000_000} MB, too large for a table of readings."
+            )
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise BadRequest(f"There is no file {path}.") from None
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        raise BadRequest(f"{path} cannot be read: {error}.") from None
+
+
+def cells_of(data: bytes, name: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Return the columns of a CSV file: name in small letters, and the cells as text.
+
+    Raises
+    ------
+    BadRequest
+        It is no such file.
+    """
+    import pandas as pd
+
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise BadRequest(f"{name} is not a CSV file in UTF-8.") from None
+    if not text.strip() or "\0" in text:
+        raise BadRequest(f"{name} is {'empty' if not text.strip() else 'not a CSV file'}.")
+    first = next(line for line in text.splitlines() if line.strip())
+    separator = ";" if ";" in first and "," not in first else ","
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            frame = pd.read_csv(
+                io.StringIO(text), sep=separator, dtype=str, keep_default_na=False, index_col=False, header=None
+            ).fillna("")
+    except (ValueError, Warning) as error:  # pandas' parser errors are ValueErrors
+        raise BadRequest(f"{name} cannot be read as a table{_where(str(error))}.") from None
+    rows: Sequence[Sequence[str]] = frame.astype(str).to_numpy().tolist()
+    names = [cell.strip().lower() for cell in rows[0]]
+    twice = sorted({column for column in names if column and names.count(column) > 1})
+    if twice:
+        raise BadRequest(f"{name} has the column {twice[0]!r} twice.")
+    if len(rows) < 2:
+        raise BadRequest(f"{name} has no rows below its column names.")
+    return tuple((column, tuple(row[i] for row in rows[1:])) for i, column in enumerate(names))
+
+
+def _where(message: str) -> str:
+    """Return in words what pandas' parser says of a line with too many cells, or nothing."""
+    found = re.search(r"Expected (\d+) fields in line (\d+), saw (\d+)", message)
+    return f": line {found[2]} has {found[3]} cells, {found[1]} are expected" if found else ""

@@ -1,0 +1,40 @@
+"""A heat soak from a file, without a workspace; apart from the other computations, whose libraries it does not need."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from tracker.bench import plots, soak, thermometry, units
+from tracker.bench.soak import Soak
+from tracker.bench.soak_table import Sensors, soak_table
+from tracker.desk.plotting import plot_kind, write_plot
+
+
+@dataclass(frozen=True, slots=True)
+class SoakFile:
+    """A fitted table, what is odd about it, and where its plot was written."""
+
+    soak: Soak
+    notes: tuple[str, ...]
+    plot: str | None
+
+
+def soak_file(
+    path: Path,
+    *,
+    from_rest: bool = False,
+    thermistor: str | None = None,
+    cold_junction: str | None = None,
+    plot: Path | None = None,
+) -> SoakFile:
+    """Return the first-order rise fitted to a table (see `tracker.bench.soak_table`), and write its plot."""
+    kind = None if plot is None else plot_kind(plot)
+    sensors = Sensors(
+        None if thermistor is None else thermometry.thermistor(thermistor),
+        None if cold_junction is None else units.quantity(cold_junction, "temperature"),
+    )
+    table = soak_table(path, sensors)
+    found = soak.fit(table.time_s, table.temp_c, table.ambient_c, from_rest=from_rest)
+    if plot is not None and kind is not None:
+        picture = plots.soak_plot(table.time_s, table.temp_c, table.ambient_c, found, kind=kind, title=path.name)
+        write_plot(plot, picture)
+    return SoakFile(found, table.notes, None if plot is None else str(plot))
