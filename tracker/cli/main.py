@@ -14,6 +14,7 @@ import typer
 from tracker.cli import (
     answers,
     bench,
+    bench_curve,
     bench_plan,
     bench_signature,
     calc,
@@ -35,6 +36,7 @@ VERB_MODULES = (
     lots,
     photos,
     bench,
+    bench_curve,
     bench_plan,
     bench_signature,
     decisions,
