@@ -77,6 +77,18 @@ def clock_table(path: Path) -> tuple[tuple[Step, ...], Source]:
     return tuple(Step(clock, ok) for clock, ok in zip(clocks, passed, strict=True)), sheet.source
 
 
+def columns(path: Path) -> tuple[tuple[tuple[str, tuple[str, ...]], ...], Source]:
+    """Return the columns of a CSV file as text, each with its lower-case name, for tables whose headers vary.
+
+    Raises
+    ------
+    BadRequest
+        The file cannot be read as a table.
+    """
+    sheet = _Sheet.open(path)
+    return sheet.columns, sheet.source
+
+
 def outcome(text: str) -> bool:
     """Return whether a word says pass (True) or fail (False).
 

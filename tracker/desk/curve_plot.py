@@ -1,0 +1,121 @@
+"""Pin curves drawn: block characters for the terminal, a small picture for the file."""
+
+import io
+import secrets
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tracker.bench.curve import CurveResult
+from tracker.bench.curve_table import Curve
+from tracker.bench.figures import show
+from tracker.desk.bench_curve import Drawn
+from tracker.errors import BadRequest
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+ENDINGS = (".png", ".svg")
+COLUMNS = 48
+MOST_PANELS = 12
+_BLOCKS = "▁▂▃▄▅▆▇█"
+
+
+def most_different(result: CurveResult) -> tuple[str, ...]:
+    """Return the pins that are not alike, the farthest first."""
+    apart = [one for one in result.pins if one.stand in ("different", "doubtful")]
+    return tuple(one.pin for one in sorted(apart, key=lambda one: -(one.distance or 0.0)))
+
+
+def sparks(pin: str, drawn: Drawn) -> list[str]:
+    """Return a pin's curves as rows of block characters over one scale: the piece's, the exemplar's, and the scale."""
+    curves = [drawn.curves[pin], *(one.curves[pin] for one in drawn.exemplars[:1] if pin in one.curves)]
+    low, high = min(one.voltage_v[0] for one in curves), max(one.voltage_v[-1] for one in curves)
+    bottom, top = min(one.current_a.min() for one in curves), max(one.current_a.max() for one in curves)
+    grid = np.linspace(low, high, COLUMNS)
+    rows = [
+        f"{name:<9} {_spark(one, grid, bottom, top)}" for name, one in zip(("piece", "exemplar"), curves, strict=False)
+    ]
+    across = f"{show(low, 'V', 3)} to {show(high, 'V', 3)} across"
+    scale = f"{across}, {show(bottom, 'A', 3)} to {show(top, 'A', 3)} bottom to top"
+    return [*rows, f"{'':<9} {scale}"]
+
+
+def _spark(curve: Curve, grid: np.ndarray, bottom: float, top: float) -> str:
+    """Return one row; where the curve was not measured the row is blank."""
+    current = np.interp(grid, curve.voltage_v, curve.current_a, left=np.nan, right=np.nan)
+    share = (current - bottom) / (top - bottom) if top > bottom else np.zeros_like(current)
+    return "".join(" " if np.isnan(one) else _BLOCKS[min(int(one * len(_BLOCKS)), len(_BLOCKS) - 1)] for one in share)
+
+
+def check_plot(path: Path) -> None:
+    """Refuse a file a plot cannot be written to.
+
+    Raises
+    ------
+    BadRequest
+        Another ending than .png or .svg, a folder, or a folder that is not there.
+    """
+    if path.suffix.lower() not in ENDINGS:
+        raise BadRequest(f"{path} is neither a .png nor an .svg file.", "Give the plot one of these endings.")
+    if path.is_dir() or not path.parent.is_dir():
+        raise BadRequest(f"{path} cannot be written: {'it is a folder' if path.is_dir() else 'its folder is missing'}.")
+
+
+def write_plot(path: Path, result: CurveResult, drawn: Drawn, title: str) -> None:
+    """Write the pins that differ most, or the first ones where none does; an earlier file of this name is replaced.
+
+    Raises
+    ------
+    BadRequest
+        It cannot be written.
+    """
+    import matplotlib
+
+    matplotlib.use("Agg")
+    from matplotlib.figure import Figure
+
+    pins = (*most_different(result), *(pin for pin in drawn.curves if pin not in most_different(result)))[:MOST_PANELS]
+    across = min(len(pins), 4)
+    down = -(-len(pins) // across)
+    figure = Figure(figsize=(2.6 * across + 0.6, 2.2 * down + 0.7), layout="constrained")
+    axes = figure.subplots(down, across, squeeze=False).ravel()
+    for one in axes[len(pins) :]:
+        one.set_axis_off()
+    stands = {one.pin: one.stand for one in result.pins}
+    for pin, one in zip(pins, axes, strict=False):
+        _panel(one, pin, drawn, stands.get(pin, ""))
+    handles, labels = axes[0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside lower center", ncols=2, fontsize=8)
+    figure.suptitle(f"Pin curves, {title}: {result.verdict}", fontsize=10)
+    data = io.BytesIO()
+    # Without a date the same curves give the same bytes.
+    figure.savefig(
+        data, format=path.suffix.lower()[1:], dpi=100, metadata={"Date": None} if path.suffix == ".svg" else None
+    )
+    _write(path, data.getvalue())
+
+
+def _panel(axes: "Axes", pin: str, drawn: Drawn, stand: str) -> None:
+    for i, kept in enumerate(drawn.exemplars):
+        if pin in kept.curves:
+            curve = kept.curves[pin]
+            axes.plot(curve.voltage_v, curve.current_a * 1e3, color="0.6", label="exemplar" if i == 0 else None)
+    mine = drawn.curves[pin]
+    # Told apart by dash as well as by colour.
+    axes.plot(mine.voltage_v, mine.current_a * 1e3, color="tab:red", linestyle="--", marker=".", label="piece")
+    axes.set_title(f"pin {pin}{f': {stand}' if stand else ''}", fontsize=9)
+    axes.set_xlabel("V", fontsize=8)
+    axes.set_ylabel("mA", fontsize=8)
+    axes.tick_params(labelsize=7)
+
+
+def _write(path: Path, data: bytes) -> None:
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    try:
+        temporary.write_bytes(data)
+        temporary.replace(path)
+    except OSError as error:
+        temporary.unlink(missing_ok=True)
+        raise BadRequest(f"{path} cannot be written: {error.strerror or error}.") from None
