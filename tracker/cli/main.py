@@ -11,13 +11,13 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import typer
 
-from tracker.cli import answers, bench, calc, dates, decisions, dossier, house, keep, lots, machines, photos
+from tracker.cli import answers, bench, bench_live, calc, dates, decisions, dossier, house, keep, lots, machines, photos
 from tracker.cli.wording import plain_help, refusal
 from tracker.errors import ExitCode, LotproofError
 
 # The verb modules import nothing heavy at the top: the desk (and with it records or vision) is imported inside a
 # command's body, so that `--help` starts at once.
-VERB_MODULES = (lots, photos, bench, decisions, machines, answers, dossier, dates, calc, keep, house)
+VERB_MODULES = (lots, photos, bench, bench_live, decisions, machines, answers, dossier, dates, calc, keep, house)
 
 INTERRUPTED = 130
 """What Typer makes of a Ctrl-C: 128 and the number of the signal, as shells do."""
