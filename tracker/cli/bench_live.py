@@ -1,7 +1,5 @@
-"""The verb `bench read`, and how readings that come live are shown while they come."""
+"""The verb `bench read`: what an instrument reads, as a table."""
 
-import sys
-from collections.abc import Iterable
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -11,15 +9,12 @@ import typer
 from tracker.cli.bench import bench
 from tracker.cli.bench_common import text_option
 from tracker.cli.calc import say
-from tracker.cli.interrupt import stopping
-from tracker.cli.live_plot import LivePlot
+from tracker.cli.live_show import shown
 from tracker.cli.options import JsonOption
-from tracker.cli.printing import note, print_json
+from tracker.cli.printing import print_json
 
 if TYPE_CHECKING:
-    from tracker.desk.live import Live
     from tracker.desk.reading_summary import Summary
-    from tracker.instruments.reading import Event
 
 
 class What(StrEnum):
@@ -80,52 +75,6 @@ def read(
         print_json({"schema": "lotproof.bench.read/1", **asdict(found)})
     else:
         say(_summary_text(found))
-
-
-def shown(live: "Live") -> "list[Event]":
-    """Read an instrument and show what it gives, on standard error; return all that came.
-
-    A Ctrl-C ends the reading as if it were enough.
-    """
-    from tracker.desk.live import read as read_live
-
-    with stopping() as stop:
-        return _show(read_live(live, stop), live)
-
-
-def _show(events: "Iterable[Event]", live: "Live") -> "list[Event]":
-    from tracker.bench.figures import show
-    from tracker.instruments.reading import Ended, Opened, Read, Said
-
-    gathered: list[Event] = []
-    plot, unit, values = LivePlot(), live.measured.unit, 0
-    for event in events:
-        gathered.append(event)
-        if isinstance(event, Opened):
-            plot.say(f"{event.identity or 'An instrument that does not say what it is'}; asked {event.query}")
-            plot.say(f"Readings go to {live.path} as they come. Ctrl-C stops and keeps them.")
-        elif isinstance(event, Said):
-            plot.say(event.text)
-        elif isinstance(event, Ended):
-            plot.end(event.text)
-        elif isinstance(event, Read) and event.value is None:
-            plot.say(f"{event.time_s:.1f} s: {event.said}")
-        elif isinstance(event, Read) and event.value is not None:
-            values += 1
-            plot.add(event.value)
-            if plot.due() or (plot.on and values == live.plan.count):
-                low, high = plot.range()
-                planned = f" of {live.plan.count}" if live.plan.count else ""
-                latest = f"{show(event.value, unit, 6)}  at {event.time_s:.1f} s, reading {values}{planned}"
-                plot.draw(top=show(high, unit), bottom=show(low, unit), latest=latest)
-    sys.stderr.flush()
-    return gathered
-
-
-def tell_kept(path: Path) -> None:
-    """Say where the readings are, when what they were for did not come about."""
-    if path.exists():
-        note(f"The readings are kept in {path}; they can be used with --from.")
 
 
 def _summary_text(found: "Summary") -> list[tuple[str, str]]:

@@ -78,6 +78,10 @@ class Taken:
     instrument: str
     notes: tuple[str, ...]
 
+    def named(self, by_hand: str | None) -> str:
+        """Return the instrument, after the name that somebody gave it."""
+        return self.instrument if by_hand is None else f"{by_hand}: {self.instrument}"[:LONGEST_INSTRUMENT]
+
 
 def ready(request: LiveRequest, path: Path) -> Live:
     """Return the checked request; nothing is opened yet.
