@@ -8,7 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tracker.bench.readings import Source, columns
+from tracker.bench.readings import columns
+from tracker.bench.tables import Source
 from tracker.errors import BadRequest
 
 MOST_ROWS = 100_000

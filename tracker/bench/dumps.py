@@ -4,7 +4,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from tracker.bench.readings import Source
+from tracker.bench.tables import Source
 from tracker.errors import BadRequest
 
 LARGEST_FILE = 32_000_000  # an 8-megabyte chip as Intel HEX, with room; more is no chip this is for

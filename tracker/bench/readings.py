@@ -1,22 +1,26 @@
 """Tables of readings from CSV files: every row is checked before anything is computed.
 
-A column carries its unit in its name and plain numbers in its cells ('clock_hz', 'current_a'), or has the short name
-and cells with units as people write them ('clock', 'current').
+A column carries its unit in its name and plain numbers in its cells ('clock_hz', 'current (mA)'), or has the short name
+and cells with units as people write them ('clock', 'current'); see `tracker.bench.headers`. Rows of a live table that
+say why they have no value are left out and counted, and so are rows with nothing in the columns that matter.
 """
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
+from tracker.bench import headers
 from tracker.bench.clock import Step
 from tracker.bench.current import Reading
-from tracker.bench.tables import Source, cells_of, file_bytes
+from tracker.bench.headers import Head, Scale
+from tracker.bench.tables import Source, cells_of, file_bytes, rows_of
 from tracker.bench.units import written
 from tracker.errors import BadRequest
 
 Cell = TypeVar("Cell")
+_MOST_NAMED = 5  # rows in one sentence
 _PASSED = {"1": True, "true": True, "yes": True, "pass": True, "passed": True, "p": True, "ok": True}
 _FAILED = {"0": False, "false": False, "no": False, "fail": False, "failed": False, "f": False}
 
@@ -32,49 +36,85 @@ class _Column:
     highest: float
     above_lowest: bool = False
 
+    def find(self, sheet: "_Sheet") -> Head | None:
+        return headers.find(sheet.heads, self.short, self.kind, self.full.rpartition("_")[2], sheet.mapped)
+
+
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """A column of words."""
+
+    full: str
+
+    def find(self, sheet: "_Sheet") -> Head | None:
+        return headers.find(sheet.heads, self.full, None, "", sheet.mapped)
+
 
 # The ends are far outside any bench; they keep a slip of the keyboard from ending as an overflow.
 _CLOCK = _Column("clock_hz", "clock", "clock", 0.0, 1e12)
 _STEP_CLOCK = _Column("clock_hz", "clock", "clock", 0.0, 1e12, above_lowest=True)
 _CURRENT = _Column("current_a", "current", "current", 0.0, 1e4)
 _CURRENT_U = _Column("u_a", "u", "current", 0.0, 1e4, above_lowest=True)
+_OUTCOME = _Words("passed")
 
 
-def current_table(path: Path) -> tuple[tuple[Reading, ...], Source]:
+def current_table(
+    path: Path, columns: Sequence[str] = (), clock_hz: float | None = None
+) -> tuple[tuple[Reading, ...], Source]:
     """Read `clock_hz,current_a[,u_a]`.
+
+    Parameters
+    ----------
+    path : Path
+    columns : sequence of str
+        Which column is what, where the head does not say: 'clock=F', 'current=I1 (mA)'.
+    clock_hz : float, optional
+        The clock of every reading, where the table has no column for it.
 
     Raises
     ------
     BadRequest
         The file or one of its rows cannot be used; the sentence names the row.
     """
-    sheet = _Sheet.open(path)
-    clocks, currents = sheet.numbers(_CLOCK), sheet.numbers(_CURRENT)
-    stated = sheet.numbers(_CURRENT_U) if sheet.has(_CURRENT_U) else None
+    sheet = _Sheet.open(path, headers.mapping(columns, ("clock", "current", "u")))
+    has_clock = sheet.has(_CLOCK)
+    if has_clock and clock_hz is not None:
+        raise BadRequest(f"{sheet.source.name} has the clock of each reading, and --clock states one.", "Leave it out.")
+    has_clock = has_clock or clock_hz is None  # neither: the sentence about the missing column follows
+    sheet = sheet.filled([one for one in (_CLOCK, _CURRENT, _CURRENT_U) if sheet.has(one)])
+    currents = sheet.numbers(_CURRENT)
+    clocks: Sequence[float | None] = sheet.numbers(_CLOCK)[0] if has_clock else [clock_hz] * len(currents[0])
+    stated = sheet.numbers(_CURRENT_U)[0] if sheet.has(_CURRENT_U) else None
     readings = tuple(
         Reading(
             current_a=current,
             clock_hz=clock,
-            u_a=stated[0][i] if stated else None,
+            u_a=stated[i] if stated else None,
             step_a=step,
         )
-        for i, (clock, current, step) in enumerate(zip(clocks[0], currents[0], currents[1], strict=True))
+        for i, (clock, current, step) in enumerate(zip(clocks, currents[0], currents[1], strict=True))
     )
-    return readings, sheet.source
+    return readings, sheet.noted()
 
 
-def clock_table(path: Path) -> tuple[tuple[Step, ...], Source]:
+def clock_table(path: Path, columns: Sequence[str] = ()) -> tuple[tuple[Step, ...], Source]:
     """Read `clock_hz,passed`; 'passed' is 1 or 0, true or false, yes or no, pass or fail.
+
+    Parameters
+    ----------
+    path, columns
+        As in `current_table`; the quantities are clock and passed.
 
     Raises
     ------
     BadRequest
         As in `current_table`.
     """
-    sheet = _Sheet.open(path)
+    sheet = _Sheet.open(path, headers.mapping(columns, ("clock", "passed")))
+    sheet = sheet.filled([_STEP_CLOCK, _OUTCOME])
     clocks = sheet.numbers(_STEP_CLOCK)[0]
-    passed = sheet.cells("passed", outcome)
-    return tuple(Step(clock, ok) for clock, ok in zip(clocks, passed, strict=True)), sheet.source
+    passed = sheet.cells(sheet.head(_OUTCOME), outcome)
+    return tuple(Step(clock, ok) for clock, ok in zip(clocks, passed, strict=True)), sheet.noted()
 
 
 def columns(path: Path) -> tuple[tuple[tuple[str, tuple[str, ...]], ...], Source]:
@@ -85,8 +125,8 @@ def columns(path: Path) -> tuple[tuple[tuple[str, tuple[str, ...]], ...], Source
     BadRequest
         The file cannot be read as a table.
     """
-    sheet = _Sheet.open(path)
-    return sheet.columns, sheet.source
+    data = file_bytes(path)
+    return cells_of(data, path.name), Source(path.name, data)
 
 
 def outcome(text: str) -> bool:
@@ -107,57 +147,114 @@ def outcome(text: str) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Sheet:
-    """The cells of a CSV file as text, by column."""
+    """The cells of a CSV file as text, by row, each with its number."""
 
-    columns: tuple[tuple[str, tuple[str, ...]], ...]
+    heads: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[str, ...]], ...]
+    mapped: Mapping[str, str]
     source: Source
 
     @classmethod
-    def open(cls, path: Path) -> "_Sheet":
+    def open(cls, path: Path, mapped: Mapping[str, str] | None = None) -> "_Sheet":
         """Read a CSV file of readings."""
         data = file_bytes(path)
-        return cls(cells_of(data, path.name), Source(path.name, data))
+        heads, rows = rows_of(data, path.name)
+        return cls(heads, tuple(enumerate(rows, start=1)), mapped or {}, Source(path.name, data))._with_values()
 
-    def has(self, column: _Column) -> bool:
-        """Return whether the table has a column, under either name."""
-        return bool({column.full, column.short} & {name for name, _ in self.columns})
+    def has(self, column: "_Column | _Words") -> bool:
+        """Return whether the table has a column, under any of its names."""
+        return column.find(self) is not None
+
+    def head(self, column: "_Column | _Words") -> Head:
+        """Return where a column is."""
+        found = column.find(self)
+        if found is None:
+            there = ", ".join(head.lower() for head in self.heads) or "none"
+            raise BadRequest(
+                f"{self.source.name} has no column {column.full!r}; its columns are: {there}.",
+                "Name the columns in the first line.",
+            )
+        return found
 
     def numbers(self, column: _Column) -> tuple[list[float], list[float]]:
         """Return the values of a column, and what one step of each one's last written digit is worth."""
-        name = column.full if column.full in dict(self.columns) else column.short
-        if name not in dict(self.columns):
-            self._missing(column.full)
-        if name == column.full:
-            # pint is not needed here: the name says the unit, and the cells are plain numbers.
-            found = self.cells(name, lambda text: _plain(text, column))
+        head = self.head(column)
+        scale = head.scale
+        if scale is not None:
+            found = self.cells(head, lambda text: _plain(text, column, scale))
         else:
-            found = self.cells(name, lambda text: _with_unit(text, column))
+            found = self.cells(head, lambda text: _with_unit(text, column))
         return [value for value, _ in found], [step for _, step in found]
 
-    def cells(self, name: str, convert: Callable[[str], Cell]) -> list[Cell]:
-        """Return a column converted cell by cell; an error names the row."""
-        if name not in dict(self.columns):
-            self._missing(name)
+    def cells(self, head: Head, convert: Callable[[str], Cell]) -> list[Cell]:
+        """Return a column converted cell by cell; an error names the row, and every row without a cell."""
+        empty = [row for row, cells in self.rows if not cells[head.place].strip()]
+        name = head.name.lower()
+        if len(empty) > 1:
+            raise BadRequest(f"{self.source.name}, data rows {_listed(empty)}, {name}: the cells are empty.", _FILL)
         converted = []
-        for row, text in enumerate(dict(self.columns)[name], start=1):
+        for row, cells in self.rows:
+            text = cells[head.place]
             try:
+                if not text.strip():
+                    raise BadRequest("the cell is empty.", _FILL)
                 converted.append(convert(text))
             except BadRequest as error:
                 raise BadRequest(f"{self.source.name}, data row {row}, {name}: {error.what}", error.advice) from None
         return converted
 
-    def _missing(self, name: str) -> None:
-        there = ", ".join(column for column, _ in self.columns) or "none"
-        raise BadRequest(
-            f"{self.source.name} has no column {name!r}; its columns are: {there}.",
-            "Name the columns in the first line.",
-        )
+    def filled(self, columns: "Sequence[_Column | _Words]") -> "_Sheet":
+        """Return the sheet without rows that are empty in all of these columns, which are named in its notes."""
+        places = [self.head(column).place for column in columns]
+        gaps = [row for row, cells in self.rows if not any(cells[place].strip() for place in places)]
+        if not places or not gaps:
+            return self
+        if len(gaps) == len(self.rows):
+            raise BadRequest(f"{self.source.name} has no readings in its {len(gaps)} rows.")
+        text = f"Rows with nothing in the columns that matter were left out of {self.source.name}: {_listed(gaps)}."
+        return self._without(gaps, text)
+
+    def noted(self) -> Source:
+        """Return the source, with the rows that stand in the file twice in its notes."""
+        first: dict[tuple[str, ...], int] = {}
+        twice = [(first[cells], row) for row, cells in self.rows if first.setdefault(cells, row) != row]
+        if not twice:
+            return self.source
+        pairs = ", ".join(f"{row} as {earlier}" for earlier, row in twice[:_MOST_NAMED])
+        more = f" and {len(twice) - _MOST_NAMED} more" if len(twice) > _MOST_NAMED else ""
+        text = f"Data rows of {self.source.name} that repeat an earlier one cell for cell: {pairs}{more}; all count."
+        return replace(self.source, notes=(*self.source.notes, text))
+
+    def _with_values(self) -> "_Sheet":
+        """Return the sheet without the rows in which an instrument said why it gave no value."""
+        names = [head.lower() for head in self.heads]
+        if "said" not in names or "instant" not in names:
+            return self
+        said, instant = names.index("said"), names.index("instant")
+        if self.rows and not self.rows[-1][1][instant].endswith("Z"):
+            raise BadRequest(f"{self.source.name} breaks off in its last line.", "Remove that line.")
+        without = [row for row, cells in self.rows if cells[said].strip()]
+        if len(without) == len(self.rows):
+            raise BadRequest(f"{self.source.name} holds no values: {self.rows[0][1][said]}")
+        text = f"{len(without)} of {len(self.rows)} answers held no value and were left out: rows {_listed(without)}."
+        return self._without(without, text) if without else self
+
+    def _without(self, rows: Sequence[int], note: str) -> "_Sheet":
+        left = set(rows)
+        kept = tuple(one for one in self.rows if one[0] not in left)
+        return replace(self, rows=kept, source=replace(self.source, notes=(*self.source.notes, note)))
 
 
-def _plain(text: str, column: _Column) -> tuple[float, float]:
-    """Return a bare number and the step of its last digit."""
-    if not text.strip():
-        raise BadRequest("the cell is empty.")
+_FILL = "Fill it in, or take the row out."
+
+
+def _listed(rows: Sequence[int]) -> str:
+    shown = ", ".join(str(row) for row in rows[:_MOST_NAMED])
+    return shown if len(rows) <= _MOST_NAMED else f"{shown} and {len(rows) - _MOST_NAMED} more"
+
+
+def _plain(text: str, column: _Column, scale: Scale) -> tuple[float, float]:
+    """Return a bare number in the column's unit, and the step of its last digit."""
     try:
         value = float(text)
     except ValueError:
@@ -166,7 +263,7 @@ def _plain(text: str, column: _Column) -> tuple[float, float]:
         ) from None
     if not math.isfinite(value):
         raise BadRequest(f"{text.strip()!r} is not a finite number.")
-    return _in_range(value, column, text), 0.0
+    return _in_range(scale(value), column, text), 0.0
 
 
 def _with_unit(text: str, column: _Column) -> tuple[float, float]:

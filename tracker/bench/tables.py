@@ -14,10 +14,11 @@ LARGEST_BYTES = 20_000_000  # a week of readings every second; more is not a tab
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """The file readings came from: its name and its bytes, as they were read."""
+    """The file readings came from: its name, its bytes as they were read, and what to mind about its rows."""
 
     name: str
     data: bytes = field(repr=False)
+    notes: tuple[str, ...] = ()
 
 
 def file_bytes(path: Path) -> bytes:
@@ -50,6 +51,18 @@ def cells_of(data: bytes, name: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
     BadRequest
         It is no such file.
     """
+    heads, rows = rows_of(data, name)
+    return tuple((head.lower(), tuple(row[i] for row in rows)) for i, head in enumerate(heads))
+
+
+def rows_of(data: bytes, name: str) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Return the heads of a CSV file as they are written, and its rows as text.
+
+    Raises
+    ------
+    BadRequest
+        It is no such file, or has two columns of one name.
+    """
     import pandas as pd
 
     try:
@@ -69,13 +82,14 @@ def cells_of(data: bytes, name: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
     except (ValueError, Warning) as error:  # pandas' parser errors are ValueErrors
         raise BadRequest(f"{name} cannot be read as a table{_where(str(error))}.") from None
     rows: Sequence[Sequence[str]] = frame.astype(str).to_numpy().tolist()
-    names = [cell.strip().lower() for cell in rows[0]]
+    heads = tuple(cell.strip() for cell in rows[0])
+    names = [head.lower() for head in heads]
     twice = sorted({column for column in names if column and names.count(column) > 1})
     if twice:
         raise BadRequest(f"{name} has the column {twice[0]!r} twice.")
     if len(rows) < 2:
         raise BadRequest(f"{name} has no rows below its column names.")
-    return tuple((column, tuple(row[i] for row in rows[1:])) for i, column in enumerate(names))
+    return heads, [tuple(row) for row in rows[1:]]
 
 
 def _where(message: str) -> str:

@@ -1,6 +1,7 @@
 """The verbs `bench current`, `bench clock` and `bench in-circuit`."""
 
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -8,9 +9,11 @@ import typer
 
 from tracker.cli.bench_common import (
     AmbientOption,
+    ColumnOption,
     FailExitOption,
     InstrumentOption,
     JigOption,
+    PromptOption,
     RemarkOption,
     SubjectArgument,
     SupplyOption,
@@ -48,7 +51,7 @@ def current(
         text_option("--current", "Supply current: '96 mA'. Repeat it for repeated readings.", "CURRENT"),
     ] = None,
     clock: Annotated[
-        str | None, text_option("--clock", "Clock rate of --current: '4 MHz', '0 Hz' when stopped.", "CLOCK")
+        str | None, text_option("--clock", "Clock rate of --current and --read: '4 MHz', '0 Hz' when stopped.", "CLOCK")
     ] = None,
     pairs: Annotated[
         list[str] | None,
@@ -59,6 +62,22 @@ def current(
     table: Annotated[
         Path | None, text_option("--from", "Readings from a table: clock_hz,current_a[,u_a].", "CSV")
     ] = None,
+    columns: ColumnOption = None,
+    resource: Annotated[
+        str | None,
+        text_option("--read", "Read an instrument live: 'TCPIP::192.0.2.7::5025::SOCKET'.", "RESOURCE"),
+    ] = None,
+    count: Annotated[int | None, text_option("--count", "Live: how many readings (default: 10).", "N")] = None,
+    every: Annotated[
+        str | None, text_option("--every", "Live: from one reading to the next (default: '0.5 s').", "TIME")
+    ] = None,
+    query: Annotated[
+        str | None, text_option("--query", "Live: SCPI query to ask instead of the standard one.", "QUERY")
+    ] = None,
+    log: Annotated[
+        Path | None, text_option("--log", "Live: new table that the readings go to, to be kept.", "CSV")
+    ] = None,
+    prompt: PromptOption = False,
     u: Annotated[str | None, text_option("--u", "Standard uncertainty of a reading: '0.5 mA'.", "CURRENT")] = None,
     k: Annotated[
         float | None,
@@ -74,7 +93,10 @@ def current(
     supply: SupplyOption = None,
     ambient: AmbientOption = None,
     jig: JigOption = None,
-    instrument: InstrumentOption = None,
+    instrument: Annotated[
+        str | None,
+        text_option("--instrument", "What it was read with; a VISA resource is read live, as with --read."),
+    ] = None,
     remark: RemarkOption = None,
     how: Annotated[bool, how_option("current")] = False,
     fail_exit: FailExitOption = False,
@@ -86,25 +108,36 @@ def current(
 
     One reading, or several clock rates and the straight line I = I0 + k f, which tells CMOS from NMOS and bipolar.
     """
+    from tracker.cli.bench_ways import LiveFlags, current_way
     from tracker.desk.bench import CurrentRequest, run_current
     from tracker.desk.bench_entry import Typed
     from tracker.desk.workspace import Workspace
 
+    flags = LiveFlags(resource, count, every, query, log)
+    flags, named = flags.with_instrument(instrument)
     request = CurrentRequest(
         currents=tuple(currents or ()),
         clock=clock,
         pairs=tuple(pairs or ()),
         table=table,
+        columns=tuple(columns or ()),
         u=u,
         k=k,
         limit=limit,
         limit_source=limit_source,
         limit_clock=limit_clock,
-        typed=Typed(supply, ambient, jig, instrument, remark),
+        typed=Typed(supply, ambient, jig, named, remark),
     )
     with Workspace.open(workspace) as opened:
-        recorded = run_current(opened, subject, request, operator=operator)
-    answer(recorded, _current_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
+        recorded = current_way(
+            opened,
+            subject,
+            request,
+            flags,
+            prompt,
+            lambda ready: run_current(opened, subject, ready, operator=operator),
+        )
+    answer(recorded, current_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
 
 
 @bench.command("clock")
@@ -114,6 +147,8 @@ def clock(
         list[str] | None, text_option("--at", "A step: '2 MHz=pass' or '2.5 MHz=fail'. Repeat it.", "CLOCK=OUTCOME")
     ] = None,
     table: Annotated[Path | None, text_option("--from", "Steps from a table: clock_hz,passed.", "CSV")] = None,
+    columns: ColumnOption = None,
+    prompt: PromptOption = False,
     grade: Annotated[
         str | None, text_option("--grade", "The grade to reach: '2 MHz' (default: the claimed one).", "CLOCK")
     ] = None,
@@ -139,6 +174,7 @@ def clock(
     as_json: JsonOption = False,
 ) -> None:
     """Record a clock-ceiling test: steps that passed or failed, and the clock to try next."""
+    from tracker.cli.bench_ways import clock_way
     from tracker.desk.bench import ClockRequest, run_clock
     from tracker.desk.bench_entry import Typed
     from tracker.desk.workspace import Workspace
@@ -146,6 +182,7 @@ def clock(
     request = ClockRequest(
         pairs=tuple(pairs or ()),
         table=table,
+        columns=tuple(columns or ()),
         grade=grade,
         grade_source=grade_source,
         margin=margin,
@@ -154,9 +191,10 @@ def clock(
         typed=Typed(supply, ambient, jig, instrument, remark),
     )
     with Workspace.open(workspace) as opened:
-        recorded = run_clock(opened, subject, request, operator=operator)
+        run = partial(run_clock, opened, subject, operator=operator)
+        recorded = clock_way(opened, subject, request, prompt, run)
     ceiling = asdict(recorded.result) | {"ceiling": ceiling_json(recorded.result.ceiling)}
-    answer(recorded, _clock_text(recorded.result), as_json=as_json, fail_exit=fail_exit, result=ceiling)
+    answer(recorded, clock_text(recorded.result), as_json=as_json, fail_exit=fail_exit, result=ceiling)
 
 
 @bench.command("in-circuit")
@@ -214,7 +252,7 @@ def in_circuit(
     answer(recorded, _in_circuit_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
 
 
-def _current_text(result: "CurrentResult") -> list[tuple[str, str]]:
+def current_text(result: "CurrentResult") -> list[tuple[str, str]]:
     from tracker.bench.figures import percent, show, show_with_u
 
     where = "" if result.at_hz is None else f" at {show(result.at_hz, 'Hz')}"
@@ -230,7 +268,7 @@ def _current_text(result: "CurrentResult") -> list[tuple[str, str]]:
     return rows
 
 
-def _clock_text(result: "ClockResult") -> list[tuple[str, str]]:
+def clock_text(result: "ClockResult") -> list[tuple[str, str]]:
     from tracker.bench.figures import show
 
     rows = [row for row in ceiling_text(result.ceiling) if row[0] != "caution"]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tracker.cli.calc import say
-from tracker.cli.printing import print_json
+from tracker.cli.printing import note, print_json
 from tracker.errors import AnswerIsNo
 
 if TYPE_CHECKING:
@@ -51,6 +51,15 @@ AmbientOption = Annotated[str | None, text_option("--ambient", "Ambient temperat
 JigOption = Annotated[str | None, text_option("--jig", "Jig or board it was tested in.")]
 InstrumentOption = Annotated[str | None, text_option("--instrument", "What it was read with.")]
 RemarkOption = Annotated[str | None, text_option("--remark", "Anything else.")]
+ColumnOption = Annotated[
+    list[str] | None,
+    text_option(
+        "--column", "Which column of the table is what: 'clock=F', 'current=I1 (mA)'. Repeat it.", "QUANTITY=COLUMN"
+    ),
+]
+PromptOption = Annotated[
+    bool, typer.Option("--prompt", help="Enter the readings one after the other, with the result after each.")
+]
 FailExitOption = Annotated[
     bool, typer.Option("--fail-exit", help="Exit with 1 when the verdict is fail (it is recorded all the same).")
 ]
@@ -83,6 +92,14 @@ def answer(
         say([*_cautions(recorded.protocol), *_recorded_text(recorded, measured)])
     if fail_exit and recorded.verdict == "fail":
         raise AnswerIsNo(f"The verdict of {recorded.run} is fail.")
+
+
+def mind(test: str) -> None:
+    """Print what to mind on standard error, before somebody takes readings."""
+    from tracker.bench.cautions import protocol
+
+    for name, text in _cautions(protocol(test)):
+        note(f"{name:<5} {text}".strip())
 
 
 def _recorded_text(recorded: "Recorded[Result]", measured: Rows) -> list[tuple[str, str]]:

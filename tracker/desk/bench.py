@@ -1,17 +1,19 @@
 """Recording bench tests: the run with its conditions and raw readings, its verdict, and what that does to the piece."""
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from tracker.bench import clock, current, derating, hysteresis, in_circuit, limits
-from tracker.bench.clock import ClockResult
-from tracker.bench.current import CurrentResult
+from tracker.bench.clock import ClockResult, Step
+from tracker.bench.current import CurrentResult, Reading
 from tracker.bench.in_circuit import InCircuitResult
+from tracker.bench.tables import Source
 from tracker.bench.units import fraction, quantity
 from tracker.desk import bench_entry
-from tracker.desk.bench_entry import Typed
+from tracker.desk.bench_entry import Conditions, Typed
 from tracker.desk.bench_record import Outcome, Recorded, Subject, find_subject, in_machine, record
+from tracker.desk.live import Taken
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import BenchSample
@@ -21,17 +23,22 @@ _CLOCK_IN_TEXT = re.compile(r"\d+(?:\.\d+)?\s*[kMG]Hz")
 
 @dataclass(frozen=True, slots=True)
 class CurrentRequest:
-    """A supply-current run as typed; see `bench_entry.current_readings` and `bench_entry.stated_limit`."""
+    """A supply-current run as typed; see `bench_entry.current_readings` and `bench_entry.stated_limit`.
+
+    `taken` are readings that came live, instead of typed ones.
+    """
 
     currents: tuple[str, ...] = ()
     clock: str | None = None
     pairs: tuple[str, ...] = ()
     table: Path | None = None
+    columns: tuple[str, ...] = ()
     u: str | None = None
     k: float | None = None
     limit: str | None = None
     limit_source: str | None = None
     limit_clock: str | None = None
+    taken: Taken | None = None
     typed: Typed = field(default_factory=Typed)
 
 
@@ -44,6 +51,7 @@ class ClockRequest:
 
     pairs: tuple[str, ...] = ()
     table: Path | None = None
+    columns: tuple[str, ...] = ()
     grade: str | None = None
     grade_source: str | None = None
     margin: str | None = None
@@ -77,25 +85,46 @@ def run_current(
     BadRequest
         The label or anything typed cannot be used; nothing was changed.
     """
-    readings, source = bench_entry.current_readings(
-        request.currents, request.clock, request.pairs, request.table, request.u
-    )
-    stated = bench_entry.stated_limit(request.limit, request.limit_source, request.limit_clock)
-    held = bench_entry.conditions(request.typed)
-    clocks = [reading.clock_hz for reading in readings if reading.clock_hz is not None]
-    samples = tuple(
-        BenchSample(position=i, clock_hz=r.clock_hz, current_a=r.current_a, current_u_a=r.u_a)
-        for i, r in enumerate(readings, start=1)
-    )
+    entered = _entered_current(request)
     with workspace.act(operator, "bench", "") as act:
         subject = find_subject(act.session, label)
-        family = subject.family
-        limit = stated or limits.choose(family, clocks, supply_v=held.supply_v, ambient_c=held.ambient_c)
-        technology = family.technology.value if family is not None else None
-        result = current.evaluate(readings, limit, claimed_technology=technology, k=request.k)
+        result = _current(subject, request, entered)
+        samples = tuple(
+            BenchSample(position=i, clock_hz=r.clock_hz, current_a=r.current_a, current_u_a=r.u_a)
+            for i, r in enumerate(entered.values, start=1)
+        )
         notes = result.limit.notes if result.limit is not None else ()
         fitted = result.fitted.cautions if result.fitted is not None else ()
-        return record(act, subject, Outcome("current", result, (*notes, *fitted), held, samples, source))
+        told = (*notes, *fitted, *entered.notes)
+        return record(act, subject, Outcome("current", result, told, entered.held, samples, entered.source))
+
+
+def preview_current(workspace: Workspace, label: str, request: CurrentRequest) -> CurrentResult:
+    """Return what `run_current` would find, and record nothing.
+
+    Raises
+    ------
+    BadRequest
+        As in `run_current`.
+    """
+    entered = _entered_current(request)
+    with workspace.read() as session:
+        return _current(find_subject(session, label), request, entered)
+
+
+def check_current(workspace: Workspace, label: str, request: CurrentRequest) -> None:
+    """See that all but the readings can be used, before anybody takes readings.
+
+    Raises
+    ------
+    BadRequest
+        As in `run_current`.
+    """
+    bench_entry.uncertainty(request.u)
+    bench_entry.stated_limit(request.limit, request.limit_source, request.limit_clock)
+    bench_entry.conditions(request.typed)
+    with workspace.read() as session:
+        find_subject(session, label)
 
 
 def run_clock(
@@ -110,34 +139,47 @@ def run_clock(
     BadRequest
         As in `run_current`.
     """
-    steps, source = bench_entry.clock_steps(request.pairs, request.table)
+    steps, source = bench_entry.clock_steps(request.pairs, request.table, request.columns)
     held = bench_entry.conditions(request.typed)
-    margin = clock.DEFAULT_MARGIN
-    margin_source = clock.MARGIN_SOURCE
-    if request.margin is not None:
-        margin = fraction(request.margin, "the margin", both_ends=True)
-        margin_source = "stated by the operator"
-    corrected_to = derating.Conditions(
-        None if request.grade_supply is None else quantity(request.grade_supply, "voltage"),
-        None if request.grade_ambient is None else quantity(request.grade_ambient, "temperature"),
-    )
     samples = tuple(
         BenchSample(position=i, clock_hz=step.clock_hz, passed=step.passed) for i, step in enumerate(steps, start=1)
     )
     with workspace.act(operator, "bench", "") as act:
         subject = find_subject(act.session, label)
-        grade_hz, grade_source, notes = _grade(subject, request)
-        result = clock.evaluate(
-            steps,
-            grade_hz=grade_hz,
-            grade_source=grade_source,
-            margin=margin,
-            margin_source=margin_source,
-            correction=derating.correction(derating.Conditions(held.supply_v, held.ambient_c), corrected_to),
-        )
+        result, notes = _clock(subject, request, steps)
         both_ways = hysteresis.seen(steps)
-        told = (*notes, *result.ceiling.cautions, *(() if both_ways is None else (both_ways.sentence,)))
+        told = (
+            *notes,
+            *result.ceiling.cautions,
+            *(() if both_ways is None else (both_ways.sentence,)),
+            *(source.notes if source is not None else ()),
+        )
         return record(act, subject, Outcome("clock", result, told, held, samples, source))
+
+
+def preview_clock(workspace: Workspace, label: str, request: ClockRequest) -> ClockResult | None:
+    """Return what `run_clock` would find, and record nothing; None where there is no step yet.
+
+    Raises
+    ------
+    BadRequest
+        As in `run_clock`.
+    """
+    steps = bench_entry.clock_steps(request.pairs, request.table, request.columns)[0] if request.pairs else ()
+    bench_entry.conditions(request.typed)
+    with workspace.read() as session:
+        subject = find_subject(session, label)
+        if steps:
+            return _clock(subject, request, steps)[0]
+        _margin(request)
+        _grade(subject, request)
+        return None
+
+
+def claimed_grade(workspace: Workspace, label: str, request: ClockRequest) -> float | None:
+    """Return the clock grade in hertz that the piece is held against, or None where none is known."""
+    with workspace.read() as session:
+        return _grade(find_subject(session, label), request)[0]
 
 
 def run_in_circuit(
@@ -173,6 +215,67 @@ def run_in_circuit(
         subject = in_machine(act.session, find_subject(act.session, label), request.machine)
         notes = () if subject.machine is not None or held.jig else ("The machine was not named.",)
         return record(act, subject, Outcome("in-circuit", result, notes, held, samples))
+
+
+@dataclass(frozen=True, slots=True)
+class _Entered:
+    """Readings of a current with their conditions, and what to mind about them."""
+
+    values: tuple[Reading, ...]
+    source: Source | None
+    held: Conditions
+    notes: tuple[str, ...]
+
+
+def _entered_current(request: CurrentRequest) -> _Entered:
+    held = bench_entry.conditions(request.typed)
+    taken = request.taken
+    if taken is None:
+        values, source = bench_entry.current_readings(
+            request.currents, request.clock, request.pairs, request.table, request.u, request.columns
+        )
+        return _Entered(values, source, held, source.notes if source is not None else ())
+    values = bench_entry.with_u(taken.readings, bench_entry.uncertainty(request.u))
+    return _Entered(values, taken.source, replace(held, instrument=taken.named(held.instrument)), taken.notes)
+
+
+def _current(subject: Subject, request: CurrentRequest, entered: _Entered) -> CurrentResult:
+    stated = bench_entry.stated_limit(request.limit, request.limit_source, request.limit_clock)
+    clocks = [reading.clock_hz for reading in entered.values if reading.clock_hz is not None]
+    held, family = entered.held, subject.family
+    limit = stated or limits.choose(family, clocks, supply_v=held.supply_v, ambient_c=held.ambient_c)
+    technology = family.technology.value if family is not None else None
+    return current.evaluate(entered.values, limit, claimed_technology=technology, k=request.k)
+
+
+def _clock(subject: Subject, request: ClockRequest, steps: tuple[Step, ...]) -> tuple[ClockResult, tuple[str, ...]]:
+    grade_hz, grade_source, notes = _grade(subject, request)
+    margin, margin_source = _margin(request)
+    held = bench_entry.conditions(request.typed)
+    result = clock.evaluate(
+        steps,
+        grade_hz=grade_hz,
+        grade_source=grade_source,
+        margin=margin,
+        margin_source=margin_source,
+        correction=derating.correction(derating.Conditions(held.supply_v, held.ambient_c), _grade_conditions(request)),
+    )
+    return result, notes
+
+
+def _grade_conditions(request: ClockRequest) -> derating.Conditions:
+    """Supply and ambient at which the grade must hold."""
+    supply, ambient = request.grade_supply, request.grade_ambient
+    return derating.Conditions(
+        None if supply is None else quantity(supply, "voltage"),
+        None if ambient is None else quantity(ambient, "temperature"),
+    )
+
+
+def _margin(request: ClockRequest) -> tuple[float, str]:
+    if request.margin is None:
+        return clock.DEFAULT_MARGIN, clock.MARGIN_SOURCE
+    return fraction(request.margin, "the margin", both_ends=True), "stated by the operator"
 
 
 def _grade(subject: Subject, request: ClockRequest) -> tuple[float | None, str | None, tuple[str, ...]]:

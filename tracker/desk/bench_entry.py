@@ -57,7 +57,12 @@ def conditions(typed: Typed) -> Conditions:
 
 
 def current_readings(
-    currents: Sequence[str], clock: str | None, pairs: Sequence[str], table: Path | None, u: str | None
+    currents: Sequence[str],
+    clock: str | None,
+    pairs: Sequence[str],
+    table: Path | None,
+    u: str | None,
+    columns: Sequence[str] = (),
 ) -> tuple[tuple[Reading, ...], Source | None]:
     """Return the readings of a supply-current run, from flags, from 'CLOCK=CURRENT' pairs or from a table.
 
@@ -68,9 +73,11 @@ def current_readings(
     pairs
         Readings at several, each 'CLOCK=CURRENT'.
     table
-        A CSV file `clock_hz,current_a[,u_a]`.
+        A CSV file `clock_hz,current_a[,u_a]`; where it has no clock, `clock` is that of all its readings.
     u
         Standard uncertainty of every reading; not together with a `u_a` column.
+    columns
+        Which column of the table is what: 'clock=F'.
 
     Raises
     ------
@@ -78,21 +85,36 @@ def current_readings(
         None of the three ways was used, or more than one, or a text cannot be used.
     """
     _one_way({"--current": bool(currents), "--at": bool(pairs), "--from": table is not None})
-    if clock is not None and not currents:
-        raise BadRequest("--clock goes with --current only.", "With --at and --from each reading has its own clock.")
-    u_a = None if u is None else quantity(u, "current")
-    if u_a == 0:
-        raise BadRequest("An uncertainty of 0 cannot be.", "State what the instrument's maker does, or leave it out.")
+    _columns_of(table, columns)
+    if clock is not None and pairs:
+        raise BadRequest("--clock goes with --current, --from and --read.", "With --at each reading has its own clock.")
+    u_a = uncertainty(u)
+    clock_hz = None if clock is None else quantity(clock, "clock")
     if table is not None:
-        found, source = readings.current_table(table)
-        return _with_u(found, u_a), source
+        found, source = readings.current_table(table, columns, clock_hz)
+        return with_u(found, u_a), source
     if currents:
-        clock_hz = None if clock is None else quantity(clock, "clock")
         return tuple(_reading(text, clock_hz, u_a) for text in currents), None
     return tuple(_reading(right, quantity(left, "clock"), u_a) for left, right in map(pair, pairs)), None
 
 
-def clock_steps(pairs: Sequence[str], table: Path | None) -> tuple[tuple[Step, ...], Source | None]:
+def uncertainty(u: str | None) -> float | None:
+    """Return a stated standard uncertainty in amperes, or None.
+
+    Raises
+    ------
+    BadRequest
+        It is no current, or 0.
+    """
+    u_a = None if u is None else quantity(u, "current")
+    if u_a == 0:
+        raise BadRequest("An uncertainty of 0 cannot be.", "State what the instrument's maker does, or leave it out.")
+    return u_a
+
+
+def clock_steps(
+    pairs: Sequence[str], table: Path | None, columns: Sequence[str] = ()
+) -> tuple[tuple[Step, ...], Source | None]:
     """Return the steps of a clock run, from 'CLOCK=pass' or 'CLOCK=fail' pairs or from a table `clock_hz,passed`.
 
     Raises
@@ -101,8 +123,9 @@ def clock_steps(pairs: Sequence[str], table: Path | None) -> tuple[tuple[Step, .
         As in `current_readings`.
     """
     _one_way({"--at": bool(pairs), "--from": table is not None})
+    _columns_of(table, columns)
     if table is not None:
-        return readings.clock_table(table)
+        return readings.clock_table(table, columns)
     return tuple(Step(quantity(left, "clock"), readings.outcome(right)) for left, right in map(pair, pairs)), None
 
 
@@ -144,12 +167,24 @@ def _one_way(used: dict[str, bool]) -> None:
         raise BadRequest(f"{' and '.join(names)} do not go together.", "Give the readings in one way.")
 
 
+def _columns_of(table: Path | None, columns: Sequence[str]) -> None:
+    if columns and table is None:
+        raise BadRequest("--column goes with --from only.", "It says which column of the table is what.")
+
+
 def _reading(text: str, clock_hz: float | None, u_a: float | None) -> Reading:
     found = written(text, "current")
     return Reading(found.value, clock_hz, u_a, found.step)
 
 
-def _with_u(found: tuple[Reading, ...], u_a: float | None) -> tuple[Reading, ...]:
+def with_u(found: tuple[Reading, ...], u_a: float | None) -> tuple[Reading, ...]:
+    """Return the readings with a standard uncertainty in amperes; as they are where it is None.
+
+    Raises
+    ------
+    BadRequest
+        They have uncertainties of their own.
+    """
     if u_a is None:
         return found
     if any(reading.u_a is not None for reading in found):

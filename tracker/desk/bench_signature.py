@@ -6,8 +6,8 @@ from pathlib import Path
 from sqlalchemy.orm import Session
 
 from tracker.bench import dumps, signature
-from tracker.bench.readings import Source
 from tracker.bench.signature import MOST_DEVICE_BYTES, Identity, Marked, SignatureResult
+from tracker.bench.tables import Source
 from tracker.desk import bench_entry
 from tracker.desk.assess import top_inspections
 from tracker.desk.bench_entry import Typed

@@ -1,0 +1,245 @@
+"""Reading an instrument: what was typed becomes a plan, and every reading is on the disk before it is told.
+
+The readings of a run are written into the workspace's `spool` folder (or the file named) as they come. Once the run is
+recorded the same bytes are its evidence and the spooled file goes; until then it is what is left after a power cut.
+"""
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from tracker.bench.current import Reading
+from tracker.bench.tables import Source
+from tracker.bench.units import quantity
+from tracker.desk.fields import one_line
+from tracker.errors import BadRequest
+from tracker.instruments import reading, scpi, visa
+from tracker.instruments.log import Log
+from tracker.instruments.reading import Ended, Event, Opened, Plan, Read, Stop
+from tracker.instruments.scpi import Quantity
+
+SPOOL = "spool"
+LONGEST_INSTRUMENT = 200  # as its column holds
+
+
+@dataclass(frozen=True, slots=True)
+class LiveRequest:
+    """What to read, as typed: a VISA resource string, times with their units, a clock that is written beside it."""
+
+    resource: str
+    what: str = "current"
+    every: str = "1 s"
+    count: int | None = None
+    duration: str | None = None
+    clock: str | None = None
+    query: str | None = None
+    timeout: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Live:
+    """A checked request, ready to be read.
+
+    Parameters
+    ----------
+    path : Path
+        The table that the readings go to.
+    """
+
+    resource: str
+    measured: Quantity
+    plan: Plan
+    clock_hz: float | None
+    query: str | None
+    timeout_s: float
+    path: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """Readings that were taken live, ready to be evaluated.
+
+    Parameters
+    ----------
+    readings : tuple of Reading
+    source : Source
+        The whole table as it was written, answers without a value among it.
+    instrument : str
+        Who the instrument says it is, and where it was asked.
+    notes : tuple of str
+        What went otherwise than planned.
+    """
+
+    readings: tuple[Reading, ...]
+    source: Source
+    instrument: str
+    notes: tuple[str, ...]
+
+    def named(self, by_hand: str | None) -> str:
+        """Return the instrument, after the name that somebody gave it."""
+        return self.instrument if by_hand is None else f"{by_hand}: {self.instrument}"[:LONGEST_INSTRUMENT]
+
+
+def ready(request: LiveRequest, path: Path) -> Live:
+    """Return the checked request; nothing is opened yet.
+
+    Raises
+    ------
+    BadRequest
+        Anything typed cannot be used, or there is a file at `path`.
+    """
+    resource = request.resource.strip()
+    if not visa.is_resource(resource):
+        raise BadRequest(
+            f"{request.resource!r} is no VISA resource.",
+            "Write it such as TCPIP::192.0.2.7::5025::SOCKET, USB::...::INSTR or ASRL/dev/ttyUSB0::INSTR.",
+        )
+    timeout_s = visa.DEFAULT_TIMEOUT_S if request.timeout is None else quantity(request.timeout, "time")
+    if not 0.05 <= timeout_s <= 120:
+        raise BadRequest("An answer may take 50 ms to 120 s.", "Write --timeout '5 s', for example.")
+    if path.exists():
+        raise BadRequest(f"{path} is there already.", "Name a new file; readings never replace others.")
+    return Live(
+        resource=one_line(resource, "resource", 120),
+        measured=scpi.quantity(request.what),
+        plan=Plan(
+            quantity(request.every, "time"),
+            request.count,
+            None if request.duration is None else quantity(request.duration, "time"),
+        ),
+        clock_hz=None if request.clock is None else quantity(request.clock, "clock"),
+        query=None if request.query is None else one_line(request.query, "query", 200),
+        timeout_s=timeout_s,
+        path=path,
+    )
+
+
+def spooled(folder: Path) -> Path:
+    """Return a new name in the spool of the workspace at `folder`."""
+    now = datetime.now(UTC).strftime("%Y%m%dT%H%M%S.%fZ")
+    return folder / SPOOL / f"read-{now}-{os.getpid()}.csv"
+
+
+def read(live: Live, stop: Stop | None = None) -> Iterator[Event]:
+    """Read the instrument; each reading is safe in `live.path` before it is yielded.
+
+    Yields
+    ------
+    Event
+        `Opened` first, `Ended` last.
+
+    Raises
+    ------
+    BadRequest
+        The instrument cannot be read at all, or the table cannot be written.
+    """
+    link = visa.Link(live.resource, live.timeout_s)
+    events = reading.loop(link, live.measured, live.plan, stop, live.query)
+    first = next(events)
+    if not isinstance(first, Opened):
+        yield first
+        return
+    with Log(live.path, live.measured, live.clock_hz) as log:
+        yield first
+        for event in events:
+            if isinstance(event, Read):
+                log.add(event)
+            yield event
+
+
+def stream(
+    live: Live, stop: Stop | None = None, tell: Callable[[Event], None] | None = None
+) -> Iterator[tuple[float, float]]:
+    """Yield what is read as seconds since the first answer and the value in the quantity's unit, until it is enough.
+
+    Answers without a value are in the table and not yielded; `tell` hears of every event, for a person to see.
+
+    Raises
+    ------
+    BadRequest
+        As in `read`; or the link was lost for good, or no answer held a value any more. What was read is in
+        `live.path`.
+    """
+    for event in read(live, stop):
+        if tell is not None:
+            tell(event)
+        if isinstance(event, Read) and event.value is not None:
+            yield event.time_s, event.value
+        if isinstance(event, Ended):
+            complete(event, live)
+
+
+def complete(ended: Ended, live: Live) -> None:
+    """Refuse to go on after readings that broke off.
+
+    Raises
+    ------
+    BadRequest
+        The link was lost for good, or the answers held no values; the sentence says where the readings are.
+    """
+    if ended.why in ("lost", "odd"):
+        raise BadRequest(ended.text, f"What was read is in {live.path}; it can be used with --from.")
+
+
+def current_taken(live: Live, events: Sequence[Event]) -> Taken:
+    """Return the readings of a current, with what is to be kept about them.
+
+    Raises
+    ------
+    BadRequest
+        They broke off (see `complete`), there is none, or one is negative.
+    """
+    ended = next(event for event in reversed(events) if isinstance(event, Ended))
+    complete(ended, live)
+    reads = [event for event in events if isinstance(event, Read)]
+    values = [one for one in reads if one.value is not None]
+    if not values:
+        raise BadRequest("Nothing was read.", "Read for longer, or see what the instrument says.")
+    if any(one.value is not None and one.value < 0 for one in values):
+        raise BadRequest(
+            "The instrument gives a negative current.", f"Check the polarity of the probes; it is in {live.path}."
+        )
+    return Taken(
+        readings=tuple(Reading(one.value, live.clock_hz, None, one.step) for one in values if one.value is not None),
+        source=Source(live.path.name, live.path.read_bytes()),
+        instrument=instrument(live, events),
+        notes=notes(live, events),
+    )
+
+
+def instrument(live: Live, events: Sequence[Event]) -> str:
+    """Return who the instrument says it is, and where it was asked."""
+    opened = next((event for event in events if isinstance(event, Opened)), None)
+    who = " ".join(opened.identity.split()) if opened is not None and opened.identity else "does not say what it is"
+    told = "".join(c if c.isprintable() else "?" for c in who)
+    room = LONGEST_INSTRUMENT - len(live.resource) - len(" at ")
+    return f"{told[:room]} at {live.resource}"
+
+
+def notes(live: Live, events: Sequence[Event]) -> tuple[str, ...]:
+    """Return in sentences what went otherwise than planned."""
+    told = []
+    ended = next(event for event in reversed(events) if isinstance(event, Ended))
+    reads = [event for event in events if isinstance(event, Read)]
+    values = sum(one.value is not None for one in reads)
+    if ended.why == "stopped":
+        planned = f" of {live.plan.count}" if live.plan.count is not None else ""
+        told.append(f"Reading was stopped by hand after {values}{planned} readings.")
+    without = [one for one in reads if one.value is None]
+    if without:
+        told.append(f"{len(without)} of {len(reads)} answers held no value; the first: {without[0].said}")
+    lost = sum(isinstance(event, reading.Said) and event.text.startswith("The link was lost") for event in events)
+    if lost:
+        told.append(f"The link was lost {'once' if lost == 1 else f'{lost} times'} while reading.")
+    if ended.missed:
+        told.append(f"Readings left out because their turn was over before it could be asked: {ended.missed}.")
+    return tuple(told)
+
+
+def discard(path: Path) -> None:
+    """Remove a spooled table whose bytes are kept as evidence now."""
+    with suppress(OSError):
+        path.unlink()

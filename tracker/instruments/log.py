@@ -1,0 +1,95 @@
+"""The table that readings go to as they come: every line is on the disk before it is told.
+
+Columns `time_s,<quantity>[,clock_hz],instant,said`. A line without a value says why in its last column. The instant
+and `said` come last, so that a line that was torn by a power cut is seen to lack them.
+"""
+
+import csv
+import io
+import os
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import IO
+
+from tracker.errors import BadRequest
+from tracker.instruments.reading import Read
+from tracker.instruments.scpi import Quantity
+
+
+@dataclass(slots=True)
+class Log:
+    """A new table of readings.
+
+    Parameters
+    ----------
+    path : Path
+        Must not be there yet.
+    measured : Quantity
+    clock_hz : float, optional
+        Written with every reading.
+    """
+
+    path: Path
+    measured: Quantity
+    clock_hz: float | None = None
+    _file: IO[bytes] | None = field(default=None, repr=False)
+
+    def __enter__(self) -> "Log":
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._file = self.path.open("xb", buffering=0)
+        except FileExistsError:
+            raise BadRequest(
+                f"{self.path} is there already.", "Name a new file; readings never replace others."
+            ) from None
+        except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+            raise BadRequest(f"{self.path} cannot be written: {error}.") from None
+        self._write(["time_s", self.measured.column, *self._clock("clock_hz"), "instant", "said"])
+        _sync_folder(self.path.parent)
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+
+    def add(self, read: Read) -> None:
+        """Write one reading; it is safe when this returns.
+
+        Raises
+        ------
+        BadRequest
+            The disk is full or gone; earlier readings are safe.
+        """
+        instant = read.instant.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        value = "" if read.value is None else repr(read.value)
+        clock = self._clock("" if self.clock_hz is None else repr(self.clock_hz))
+        try:
+            self._write([f"{read.time_s:.3f}", value, *clock, instant, read.said])
+        except OSError as error:
+            raise BadRequest(
+                f"{self.path} can take no more readings ({error.strerror}).", "Those told before are safe in it."
+            ) from None
+
+    def _clock(self, cell: str) -> list[str]:
+        return [] if self.clock_hz is None else [cell]
+
+    def _write(self, cells: list[str]) -> None:
+        assert self._file is not None
+        line = io.StringIO(newline="")
+        csv.writer(line, lineterminator="\n").writerow(cells)
+        data = line.getvalue().encode()
+        if self._file.write(data) != len(data):
+            raise OSError(28, "No space left on device")
+        os.fsync(self._file.fileno())
+
+
+def _sync_folder(folder: Path) -> None:
+    if os.name == "nt":
+        return  # a folder cannot be opened there
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
