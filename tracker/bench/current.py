@@ -38,6 +38,8 @@ class Reading:
         None when the clock was not stated.
     u_a : float or None
         Standard uncertainty in amperes, above 0; None when not stated.
+    clock_u_hz : float or None
+        Standard uncertainty of the clock in hertz, above 0; None when it is taken as known exactly.
     step_a : float
         What one step of the last written digit is worth; 0 when not known.
     """
@@ -46,6 +48,7 @@ class Reading:
     clock_hz: float | None = None
     u_a: float | None = None
     step_a: float = 0.0
+    clock_u_hz: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +116,9 @@ def meter_u(reading: Reading) -> float:
 def fit(readings: Sequence[Reading]) -> CurrentLine:
     """Fit the straight line, weighted where every reading states its uncertainty, and weigh the technologies.
 
+    Where clocks carry uncertainties as well, both axes do (effective variance); a current without a stated one then
+    takes the meter's default.
+
     Raises
     ------
     BadRequest
@@ -124,7 +130,10 @@ def fit(readings: Sequence[Reading]) -> CurrentLine:
     weighted = len(stated) == len(readings)
     if stated and not weighted:
         raise BadRequest("Some readings state an uncertainty and some do not.", "State it for all of them or for none.")
-    found = line.fit(clocks, currents, stated if weighted else None)
+    if any(reading.clock_u_hz is not None for reading in readings):
+        found = _both_uncertain(readings, clocks)
+    else:
+        found = line.fit(clocks, currents, stated if weighted else None)
     return CurrentLine(
         static_a=Estimate(found.intercept, found.intercept_se),
         slope_a_per_hz=Estimate(found.slope, found.slope_se),
@@ -218,9 +227,21 @@ def _meter_at(readings: Sequence[Reading], current_a: float) -> float:
     return meter_u(nearest)
 
 
+def _both_uncertain(readings: Sequence[Reading], clocks: Sequence[float]) -> Line:
+    return line.fit_both(
+        clocks,
+        [reading.current_a for reading in readings],
+        [reading.clock_u_hz or 0.0 for reading in readings],
+        [meter_u(reading) for reading in readings],
+    )
+
+
 def _technologies(readings: Sequence[Reading], clocks: Sequence[float]) -> Technologies:
     currents = [reading.current_a for reading in readings]
-    found = line.fit(clocks, currents, [meter_u(reading) for reading in readings])
+    if any(reading.clock_u_hz is not None for reading in readings):
+        found = _both_uncertain(readings, clocks)
+    else:
+        found = line.fit(clocks, currents, [meter_u(reading) for reading in readings])
     assert found.intercept_se is not None  # weighted fits always know it
     assert found.slope_se is not None
     stretch = max(1.0, found.misfit or 1.0)

@@ -55,13 +55,14 @@ _CLOCK = _Column("clock_hz", "clock", "clock", 0.0, 1e12)
 _STEP_CLOCK = _Column("clock_hz", "clock", "clock", 0.0, 1e12, above_lowest=True)
 _CURRENT = _Column("current_a", "current", "current", 0.0, 1e4)
 _CURRENT_U = _Column("u_a", "u", "current", 0.0, 1e4, above_lowest=True)
+_CLOCK_U = _Column("clock_u_hz", "clock_u", "clock", 0.0, 1e12, above_lowest=True)
 _OUTCOME = _Words("passed")
 
 
 def current_table(
     path: Path, columns: Sequence[str] = (), clock_hz: float | None = None
 ) -> tuple[tuple[Reading, ...], Source]:
-    """Read `clock_hz,current_a[,u_a]`.
+    """Read `clock_hz,current_a[,u_a][,clock_u_hz]`.
 
     Parameters
     ----------
@@ -76,21 +77,23 @@ def current_table(
     BadRequest
         The file or one of its rows cannot be used; the sentence names the row.
     """
-    sheet = _Sheet.open(path, headers.mapping(columns, ("clock", "current", "u")))
+    sheet = _Sheet.open(path, headers.mapping(columns, ("clock", "current", "u", "clock_u")))
     has_clock = sheet.has(_CLOCK)
     if has_clock and clock_hz is not None:
         raise BadRequest(f"{sheet.source.name} has the clock of each reading, and --clock states one.", "Leave it out.")
     has_clock = has_clock or clock_hz is None  # neither: the sentence about the missing column follows
-    sheet = sheet.filled([one for one in (_CLOCK, _CURRENT, _CURRENT_U) if sheet.has(one)])
+    sheet = sheet.filled([one for one in (_CLOCK, _CURRENT, _CURRENT_U, _CLOCK_U) if sheet.has(one)])
     currents = sheet.numbers(_CURRENT)
     clocks: Sequence[float | None] = sheet.numbers(_CLOCK)[0] if has_clock else [clock_hz] * len(currents[0])
     stated = sheet.numbers(_CURRENT_U)[0] if sheet.has(_CURRENT_U) else None
+    clock_u = sheet.numbers(_CLOCK_U)[0] if sheet.has(_CLOCK_U) else None
     readings = tuple(
         Reading(
             current_a=current,
             clock_hz=clock,
             u_a=stated[i] if stated else None,
             step_a=step,
+            clock_u_hz=clock_u[i] if clock_u else None,
         )
         for i, (clock, current, step) in enumerate(zip(clocks, currents[0], currents[1], strict=True))
     )

@@ -60,7 +60,7 @@ def current(
         ),
     ] = None,
     table: Annotated[
-        Path | None, text_option("--from", "Readings from a table: clock_hz,current_a[,u_a].", "CSV")
+        Path | None, text_option("--from", "Readings from a table: clock_hz,current_a[,u_a][,clock_u_hz].", "CSV")
     ] = None,
     columns: ColumnOption = None,
     resource: Annotated[
@@ -79,6 +79,9 @@ def current(
     ] = None,
     prompt: PromptOption = False,
     u: Annotated[str | None, text_option("--u", "Standard uncertainty of a reading: '0.5 mA'.", "CURRENT")] = None,
+    clock_u: Annotated[
+        str | None, text_option("--clock-u", "Standard uncertainty of a clock rate: '2 kHz'.", "CLOCK")
+    ] = None,
     k: Annotated[
         float | None,
         text_option("--k", "Coverage factor of the guard band (default: for 95.45 %, 2.00 with many readings).", "K"),
@@ -122,6 +125,7 @@ def current(
         table=table,
         columns=tuple(columns or ()),
         u=u,
+        clock_u=clock_u,
         k=k,
         limit=limit,
         limit_source=limit_source,

@@ -12,6 +12,7 @@ from tracker.bench.tables import Source
 from tracker.bench.units import fraction, quantity
 from tracker.desk import bench_entry
 from tracker.desk.bench_entry import Conditions, Typed
+from tracker.desk.bench_others import beside_others
 from tracker.desk.bench_record import Outcome, Recorded, Subject, find_subject, in_machine, record
 from tracker.desk.live import Taken
 from tracker.desk.workspace import Workspace
@@ -34,6 +35,7 @@ class CurrentRequest:
     table: Path | None = None
     columns: tuple[str, ...] = ()
     u: str | None = None
+    clock_u: str | None = None
     k: float | None = None
     limit: str | None = None
     limit_source: str | None = None
@@ -95,7 +97,7 @@ def run_current(
         )
         notes = result.limit.notes if result.limit is not None else ()
         fitted = result.fitted.cautions if result.fitted is not None else ()
-        told = (*notes, *fitted, *entered.notes)
+        told = (*notes, *fitted, *entered.notes, *beside_others(act.session, subject.piece, result))
         return record(act, subject, Outcome("current", result, told, entered.held, samples, entered.source))
 
 
@@ -121,6 +123,7 @@ def check_current(workspace: Workspace, label: str, request: CurrentRequest) -> 
         As in `run_current`.
     """
     bench_entry.uncertainty(request.u)
+    bench_entry.clock_uncertainty(request.clock_u)
     bench_entry.stated_limit(request.limit, request.limit_source, request.limit_clock)
     bench_entry.conditions(request.typed)
     with workspace.read() as session:
@@ -234,8 +237,10 @@ def _entered_current(request: CurrentRequest) -> _Entered:
         values, source = bench_entry.current_readings(
             request.currents, request.clock, request.pairs, request.table, request.u, request.columns
         )
+        values = bench_entry.with_clock_u(values, bench_entry.clock_uncertainty(request.clock_u))
         return _Entered(values, source, held, source.notes if source is not None else ())
     values = bench_entry.with_u(taken.readings, bench_entry.uncertainty(request.u))
+    values = bench_entry.with_clock_u(values, bench_entry.clock_uncertainty(request.clock_u))
     return _Entered(values, taken.source, replace(held, instrument=taken.named(held.instrument)), taken.notes)
 
 

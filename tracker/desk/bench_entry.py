@@ -1,7 +1,7 @@
 """What was typed at the bench, turned into readings, steps, checks and conditions before anything is kept."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tracker.bench import limits, readings
@@ -112,6 +112,37 @@ def uncertainty(u: str | None) -> float | None:
     return u_a
 
 
+def clock_uncertainty(u: str | None) -> float | None:
+    """Return a stated standard uncertainty of the clock in hertz, or None.
+
+    Raises
+    ------
+    BadRequest
+        It is no clock rate, or 0.
+    """
+    u_hz = None if u is None else quantity(u, "clock")
+    if u_hz == 0:
+        raise BadRequest("An uncertainty of 0 cannot be.", "State what the clock's maker does, or leave it out.")
+    return u_hz
+
+
+def with_clock_u(found: tuple[Reading, ...], u_hz: float | None) -> tuple[Reading, ...]:
+    """Return readings whose clocks are known to a stated standard uncertainty.
+
+    Raises
+    ------
+    BadRequest
+        A reading without a clock, or one that states its own.
+    """
+    if u_hz is None:
+        return found
+    if any(reading.clock_hz is None for reading in found):
+        raise BadRequest("--clock-u goes with readings whose clock is stated.", "State the clock as well.")
+    if any(reading.clock_u_hz is not None for reading in found):
+        raise BadRequest("The table states uncertainties of the clock, and so does --clock-u.", "Leave one out.")
+    return tuple(replace(reading, clock_u_hz=u_hz) for reading in found)
+
+
 def clock_steps(
     pairs: Sequence[str], table: Path | None, columns: Sequence[str] = ()
 ) -> tuple[tuple[Step, ...], Source | None]:
@@ -189,7 +220,7 @@ def with_u(found: tuple[Reading, ...], u_a: float | None) -> tuple[Reading, ...]
         return found
     if any(reading.u_a is not None for reading in found):
         raise BadRequest("The table states uncertainties, and so does --u.", "Leave one of them out.")
-    return tuple(Reading(reading.current_a, reading.clock_hz, u_a, reading.step_a) for reading in found)
+    return tuple(replace(reading, u_a=u_a) for reading in found)
 
 
 def pair(text: str) -> tuple[str, str]:
