@@ -21,7 +21,7 @@ def at(milliamperes: str, **more: str) -> CurrentRequest:
 
 
 def test_exemplar_and_siblings_are_named_once_they_are_there(workspace: Workspace) -> None:
-    a_lot(workspace, quantity=4)
+    a_lot(workspace, quantity=4, received=4)
     first = run_current(workspace, "L0001-01", at("4.1"))
     assert not any("sibling" in note or "Exemplar" in note for note in first.notes)
     declare_exemplar(workspace, "L0001-01", grounds="from the maker's own tube")
