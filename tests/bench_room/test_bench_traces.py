@@ -11,6 +11,7 @@ from PIL import Image
 
 from tracker.bench import life
 from tracker.bench.traces import at_minute, plot, rise_trace
+from tracker.cli.overlay_text import overlay
 from tracker.desk.bench_compare import compare_runs, draw
 from tracker.desk.bench_entry import Typed
 from tracker.desk.bench_soak import SoakRequest, run_soak
@@ -71,6 +72,23 @@ def test_the_plot_shows_every_run(tmp_path: Path, name: str) -> None:
         again = tmp_path / "again.svg"
         plot(traces, again)
         assert again.read_bytes() == path.read_bytes()
+
+
+def test_the_terminal_shows_every_run_by_its_letter() -> None:
+    traces = [
+        (title, rise_trace([Read(t, 20 + risen(t, rise)) for t in range(0, 7260, 60)]))
+        for title, rise in (("as it came", 30.0), ("U12 changed", 15.0))
+    ]
+    drawn = overlay(traces, width=60, height=15)
+    assert drawn[-2:] == ["      a  as it came", "      b  U12 changed"]
+    assert drawn[-3].endswith("120 min")
+    field = [line.partition("|")[2].ljust(60) for line in drawn[:15]]
+    assert "*" in field[-1][:2]  # both start at no rise
+    last = {letter: [i for i, line in enumerate(field) if letter in line[-3:]] for letter in "ab"}
+    # after 120 minutes both have 99 % of their rises: the higher at the top, the other half as high
+    assert last["a"] == [0]
+    assert last["b"] == [7]
+    assert overlay([]) == []
 
 
 def test_what_cannot_be_drawn_is_said(tmp_path: Path) -> None:

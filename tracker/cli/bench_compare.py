@@ -8,6 +8,7 @@ import typer
 from tracker.cli.bench import bench
 from tracker.cli.bench_common import text_option
 from tracker.cli.options import JsonOption, WorkspaceOption
+from tracker.cli.overlay_text import overlay
 from tracker.cli.printing import console, note, print_json, table
 
 if TYPE_CHECKING:
@@ -33,7 +34,8 @@ def compare(
         list[str] | None, text_option("--minute", "Compare rises after this time: '30 min'. Repeat it.", "TIME")
     ] = None,
     plot: Annotated[
-        Path | None, text_option("--plot", "Write the rises laid over each other: a .png or .svg file.", "FILE")
+        Path | None,
+        text_option("--plot", "Lay the rises over each other: a .png or .svg file, or - for the terminal.", "FILE"),
     ] = None,
     ea: Annotated[
         str | None, text_option("--ea", "Activation energy of the life ratio (default: '0.7 eV').", "ENERGY")
@@ -63,7 +65,8 @@ def compare(
             ambient_c=REFERENCE_AMBIENT_C if ambient is None else quantity(ambient, "temperature"),
             ea_ev=DEFAULT_EA_EV if ea is None else quantity(ea, "energy"),
         )
-    if plot is not None:
+    in_text = plot is not None and str(plot) == "-"
+    if plot is not None and not in_text:
         draw(found, plot)
     if as_json:
         lives = {label: None if one is None else asdict(one) for label, one in found.lives}
@@ -71,7 +74,11 @@ def compare(
         print_json({"schema": "lotproof.bench.compare/1", **document})
     else:
         _show(found)
-        if plot is not None:
+        if in_text:
+            print(
+                "\n".join(overlay(found.traces) or ["None of these runs is a heat soak: there is no course to draw."])
+            )
+        elif plot is not None:
             print(f"{plot} written.")
 
 
