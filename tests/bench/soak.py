@@ -8,9 +8,14 @@ import numpy as np
 import pandas as pd
 from ratios import Result, always, paired, ratio, shell
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from soak_coverage import CORRELATED, DESIGNS, covered
+
 from tracker.bench import plots, soak, soak_model, soak_table
 
 SECONDS = 86_400
+REPEATS = 2000
 READS = (
     "A day of readings of temperature and ambient, one a second. In one process: reading and fitting them, then the "
     "plot as well, in units of pandas.read_csv of the file; drawing axes and text with matplotlib takes several such "
@@ -53,6 +58,7 @@ def run(folder: Path) -> Result:
     read = always(lambda: pd.read_csv(path))
     whole = paired(always(lambda: shell(ours)), always(lambda: shell(plain)), rounds=9)
     final = fitted().final
+    coverage = {design.name: covered(design, REPEATS, seed=2031) for design in (*DESIGNS, *CORRELATED)}
     return Result(
         (
             ratio(
@@ -71,5 +77,13 @@ def run(folder: Path) -> Result:
             ),
             ratio("soak, command", ours="calc soak --plot", plain="python read_csv", took=whole, reads=READS),
         ),
-        lines=(f"final rise {final.value:.4f} K, 95 % {final.lower:.4f} to {final.upper:.4f}; made with 31.4 K",),
+        lines=(
+            f"final rise {final.value:.4f} K, 95 % {final.lower:.4f} to {final.upper:.4f}; made with 31.4 K",
+            *(
+                f"95 % interval of {name}: holds the truth in {100 * one.share:.1f} % of {one.bounded} "
+                f"(of {one.repeats}, the others not bounded)"
+                for name, one in coverage.items()
+            ),
+        ),
+        figures={"coverage": {name: one.share for name, one in coverage.items()}},
     )

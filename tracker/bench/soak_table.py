@@ -172,6 +172,9 @@ def _plain(data: bytes, columns: dict[str, tuple[int, str | None]]) -> dict[str,
         )
     except (ValueError, TypeError):  # pandas' parser errors are ValueErrors
         return None
+    # With columns chosen, pandas drops what a row has too many of without a word.
+    if data.count(_separator(head).encode()) != head.count(_separator(head)) * (len(frame) + 1):
+        return None
     values = {}
     for role, (position, unit) in columns.items():
         found = frame.iloc[:, wanted.index(position)].to_numpy()
