@@ -162,9 +162,9 @@ def _asked_for(opened: object, subject: str, request: "SoakRequest") -> "SoakReq
             raise
         if not line:
             return request
-        time, temperature = _parted(line)
-        longer = replace(request, pairs=(*request.pairs, f"{time}={temperature}"))
         try:
+            time, temperature = _parted(line)
+            longer = replace(request, pairs=(*request.pairs, f"{time}={temperature}"))
             found = so_far(longer)
         except BadRequest as error:
             note(f"  {error.what} {error.advice}".rstrip())
@@ -196,11 +196,13 @@ def _parted(line: str) -> tuple[str, str]:
     """Return time and temperature of a line such as '10 min 41.5 C' or '10 min = 41.5 C'."""
     import re
 
-    if "=" in line:
-        left, _, right = line.partition("=")
+    left, equals, right = line.partition("=")
+    if equals:
         return left.strip(), right.strip()
-    found = re.fullmatch(r"(\S+?\s*[^\d\s.+-]+)[\s:]+([+-]?[\d.].*)", line)
-    return (found[1], found[2]) if found else (line, "?")
+    found = re.fullmatch(r"([+-]?[\d.]+\s*[^\d\s]+)\s+(.+)", line)
+    if found is None:
+        raise BadRequest(f"{line!r} is not a time and a temperature.", "Write both with their units: 10 min 41.5 C.")
+    return found[1], found[2]
 
 
 def soak_text(result: "SoakResult") -> Rows:
