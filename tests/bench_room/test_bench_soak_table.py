@@ -48,6 +48,12 @@ MINUTES = [t / 60 for t in TIMES]
             [f"{t:.3f} F" for t in FAHRENHEIT],
             [f"{r} °C" for r in ROOM],
         ),
+        _csv(
+            "time_s;temp_c;ambient_c",
+            TIMES,
+            *([f"{v}".replace(".", ",") for v in column] for column in (TEMPS, ROOM)),
+            separator=";",
+        ),
         _csv("who,time_min,temp,ambient_c", ["mira"] * 4, MINUTES, [f"{t}C" for t in TEMPS], ROOM),
     ],
 )
