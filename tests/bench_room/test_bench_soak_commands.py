@@ -205,6 +205,24 @@ def test_a_soak_that_runs_away_is_kept_and_undecided(lotproof: Lotproof, stocked
     assert "rise  " not in ran.out
 
 
+def test_a_logger_that_began_before_the_heat(lotproof: Lotproof, stocked: Path, tmp_path: Path) -> None:
+    table = tmp_path / "soak.csv"
+    rows = [
+        f"{s},{22.0 - 30.0 * math.expm1(-max(s - 600, 0) / 360.0) + 0.1 * (-1) ** (s // 60):.1f},22"
+        for s in range(0, 3600, 60)
+    ]
+    table.write_text("\n".join(["time_s,temp_c,ambient_c", *rows]), encoding="utf-8")
+    words = ("bench", "soak", "L0001-01", "--from", table, "--limit", "45 K", "--json")
+    hinted = lotproof(*words).json
+    assert any("--heat-on" in note for note in hinted["notes"])
+    found = lotproof(*words, "--heat-on", "10 min").json
+    assert found["verdict"] == "pass"
+    assert found["result"]["rise"]["value_k"] == pytest.approx(30.0, abs=0.2)
+    assert "10 readings before the heat came on are left out." in found["notes"]
+    assert not any("--heat-on" in note for note in found["notes"])
+    assert lotproof(*words, "--heat-on", "3 h").code == 2
+
+
 def test_how_a_soak_is_done(lotproof: Lotproof) -> None:
     ran = lotproof("bench", "soak", "--how")
     assert ran.code == 0

@@ -127,6 +127,7 @@ def test_what_does_not_settle_gets_no_final_value() -> None:
     assert _course(t, slow + noise).course == "still climbs"
     early = t[:9]
     assert _course(early, 22.0 - 31.0 * np.expm1(-early / 2000.0) + noise[:9]).course == "not yet"
+    assert _course(t, 22.0 + 31.0 * np.exp(-t / 500.0) + noise).course == "cools"
     drift = 22.0 + 40.0 * t / t[-1]
     small = drift - 500.0 * np.gradient(drift, t) * -np.expm1(-t / 500.0) - 5.0 * np.expm1(-t / 500.0) + noise
     assert _course(t, small, drift).course == "ambient drifts"

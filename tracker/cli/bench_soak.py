@@ -70,6 +70,10 @@ def soak(
     ] = None,
     limit_temp: Annotated[str | None, text_option("--limit-temp", "Hottest it may get: '85 C'.", "TEMPERATURE")] = None,
     limit_source: Annotated[str | None, text_option("--limit-source", "Where the limit was read.")] = None,
+    heat_on: Annotated[
+        str | None,
+        text_option("--heat-on", "When the heat came on, by the clock of the readings (default: '0 s').", "TIME"),
+    ] = None,
     cold: Annotated[
         bool, typer.Option("--cold", help="It was at ambient when the heat came on, at time zero.")
     ] = False,
@@ -127,6 +131,7 @@ def soak(
         u=u,
         k=k,
         aim=aim,
+        heat_on=heat_on,
         cold=cold,
         case=case,
         spots=tuple(spots or ()),
