@@ -9,8 +9,9 @@ from scipy import special
 
 from tracker.bench import soak
 from tracker.bench.figures import show
-from tracker.bench.soak import Final, Soak
+from tracker.bench.soak import Soak
 from tracker.bench.soak_cells import gathered
+from tracker.bench.soak_interval import Final
 from tracker.bench.soak_model import Array, Run, above_felt, basis, slope_in_tau
 from tracker.errors import BadRequest
 
