@@ -71,9 +71,10 @@ def soak_plot(
     out = io.BytesIO()
     # A fixed salt and no date: the same readings give the same bytes.
     with rc_context({"svg.hashsalt": "lotproof", "svg.fonttype": "path"}):
-        metadata = {"Date": None} if kind == "svg" else {"Software": None}
-        quick = {"compress_level": 1} if kind == "png" else None
-        figure.savefig(out, format=kind, metadata=metadata, pil_kwargs=quick)
+        if kind == "svg":
+            figure.savefig(out, format="svg", metadata={"Date": None})
+        else:
+            figure.savefig(out, format="png", metadata={"Software": None}, pil_kwargs={"compress_level": 1})
     return out.getvalue()
 
 

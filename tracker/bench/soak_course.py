@@ -9,12 +9,13 @@ from scipy import special
 
 from tracker.bench import soak
 from tracker.bench.figures import show
-from tracker.bench.soak import Final, Soak
+from tracker.bench.soak import Soak
 from tracker.bench.soak_cells import gathered
+from tracker.bench.soak_interval import Final
 from tracker.bench.soak_model import Array, Run, above_felt, basis, slope_in_tau
 from tracker.errors import BadRequest
 
-Course = Literal["settles", "not yet", "straight", "runs away", "still climbs", "ambient drifts"]
+Course = Literal["settles", "not yet", "straight", "runs away", "still climbs", "ambient drifts", "cools"]
 DEFAULT_AIM_K = 0.5
 AIM_SOURCE = "common practice, no source"
 LEAST_READINGS = 6  # common practice, no source
@@ -22,6 +23,8 @@ LEAST_CONSTANTS = 1.5  # time constants a run must cover before it may stop; com
 LAST_PART = 0.25  # of the readings, whose absence must not have changed the answer; common practice, no source
 _TAIL = 1.0 / 3.0  # of the run, in which it must not climb away from the fit; common practice, no source
 _SURE = 3.0  # standard errors of a slope or a bend that is taken as real; common practice, no source
+_BEGINNING = 0.1  # of the run, in which a first-order rise has at least that share of its way behind it
+_STILL = 0.04  # of the whole way; common practice, no source
 _FORESIGHT = 20_000  # readings looked ahead, no more
 
 
@@ -87,6 +90,8 @@ def course(fitted: Soak, run: Run, wanted: Final, aim_k: float) -> Course:
         return "ambient drifts"
     if _climbs_on(fitted, run, aim_k):
         return "still climbs"
+    if fitted.rise.value < -aim_k:
+        return "cools"
     if half_width(wanted) is None:
         return "not yet"
     return "settles" if fitted.run_length_s >= fitted.time_constant.value else "not yet"
@@ -121,16 +126,31 @@ def half_width(wanted: Final) -> float | None:
     return max(wanted.value - wanted.likelihood_lower, wanted.likelihood_upper - wanted.value)
 
 
-def may_stop(fitted: Soak, run: Run, wanted: Final, aim_k: float, *, above_start: bool) -> Stop:
+@dataclass(frozen=True, slots=True)
+class Sought:
+    """Which number of a fit is asked for: the rise above the start or the final value, and what it is called."""
+
+    above_start: bool
+    name: str = "final rise"
+    unit: str = "K"
+
+    def of(self, fitted: Soak) -> Final:
+        return fitted.above_start if self.above_start else fitted.final
+
+    def words(self, fitted: Soak) -> str:
+        return f"{self.name} {self.of(fitted).value:.1f} {self.unit}"
+
+
+def may_stop(fitted: Soak, run: Run, sought: Sought, aim_k: float) -> Stop:
     """Return whether a soak that fits may stop, in a sentence.
 
     Parameters
     ----------
-    fitted, run, wanted, aim_k
+    fitted, run, aim_k
         As in `course`.
-    above_start : bool
-        Whether `wanted` is the rise above the start rather than the final value.
+    sought : Sought
     """
+    wanted, words = sought.of(fitted), sought.words(fitted)
     found = course(fitted, run, wanted, aim_k)
     if found not in ("settles", "not yet"):
         return stop_not(found, aim_k)
@@ -139,16 +159,16 @@ def may_stop(fitted: Soak, run: Run, wanted: Final, aim_k: float, *, above_start
     known = within is not None and within <= aim_k
     long_enough = fitted.run_length_s >= LEAST_CONSTANTS * tau and fitted.readings >= LEAST_READINGS
     if known and long_enough and found == "settles":
-        earlier = _without_the_last(run, fitted, above_start)
+        earlier = _without_the_last(run, fitted, sought)
         if earlier is not None and abs(earlier[0] - wanted.value) <= max(aim_k, earlier[1]):
-            return _yes(fitted, wanted, aim_k, within or 0.0)
+            return _yes(fitted, words, aim_k, within or 0.0)
         why = "but leaving out the last quarter of the readings changes it; take some more"
-        return _go_on(f"final rise {wanted.value:.1f} K, {why}", aim_k, within, _pace(run) * LEAST_READINGS)
-    more = _foreseen(fitted, run, aim_k, above_start)
+        return _go_on(f"{words}, {why}", aim_k, within, _pace(run) * LEAST_READINGS)
+    more = _foreseen(fitted, run, aim_k, sought.above_start)
     if within is None:
-        return _go_on("the readings do not yet bound the final rise", aim_k, within, None)
+        return _go_on(f"the readings do not yet bound the {sought.name}", aim_k, within, None)
     ahead = "" if more is None else f"; about {_span(more)} more at this pace should do"
-    return _go_on(f"final rise {wanted.value:.1f} K, known within {_up(within)} K so far{ahead}", aim_k, within, more)
+    return _go_on(f"{words}, known within {_up(within)} K so far{ahead}", aim_k, within, more)
 
 
 def stop_not(found: Course, aim_k: float, advice: str = "") -> Stop:
@@ -159,19 +179,29 @@ def stop_not(found: Course, aim_k: float, advice: str = "") -> Stop:
         "runs away": "the temperature rises faster and faster: switch off if it nears a limit; there is no final value",
         "still climbs": "the end of the run climbs away from a first-order rise: something slower is still warming up",
         "ambient drifts": "the ambient changed by more than the rise: keep it steady, or measure longer",
+        "cools": "it cools down: see that the heat is on, and begin with a part that is cold",
         "settles": advice,
     }
-    return _go_on(sentences[found], aim_k, None, None)
+    return _go_on(sentences[found][:1].lower() + sentences[found][1:].rstrip("."), aim_k, None, None)
 
 
-def _yes(fitted: Soak, wanted: Final, aim_k: float, within: float) -> Stop:
+def late_start(run: Run) -> str | None:
+    """Return a word where the temperature stayed put at first, which no first-order rise does."""
+    early, span = run.t <= _BEGINNING * run.length_s, float(np.ptp(run.temp))
+    if early.sum() < 3 or float(np.ptp(run.temp[early])) > _STILL * span:
+        return None
+    return (
+        "The temperature stayed put at first, as it does before the heat comes on; if it came on later than at time "
+        "zero, say when: --heat-on."
+    )
+
+
+def _yes(fitted: Soak, words: str, aim_k: float, within: float) -> Stop:
     tau = fitted.time_constant.value
     missing = abs(fitted.rise.value) * math.exp(-fitted.run_length_s / tau)
     more = max(tau * math.log(missing / aim_k), 0.0) if missing > 0 else 0.0
     rest = f"another {_span(more)} would change nothing" if more > 0 else "the part itself has come that far"
-    return Stop(
-        True, f"may stop: final rise {wanted.value:.1f} K within {_up(within)} K; {rest}", aim_k, within, more, _rule()
-    )
+    return Stop(True, f"may stop: {words} within {_up(within)} K; {rest}", aim_k, within, more, _rule())
 
 
 def _go_on(why: str, aim_k: float, within: float | None, more_s: float | None) -> Stop:
@@ -185,7 +215,7 @@ def _rule() -> str:
     )
 
 
-def _without_the_last(run: Run, fitted: Soak, above_start: bool) -> tuple[float, float] | None:
+def _without_the_last(run: Run, fitted: Soak, sought: Sought) -> tuple[float, float] | None:
     """Return value and half width from the readings without the last quarter; None where they do not tell."""
     first = len(run.t) - max(math.floor(LAST_PART * len(run.t)), 1)
     ambient = None if run.ambient is None else run.ambient[:first]
@@ -193,7 +223,7 @@ def _without_the_last(run: Run, fitted: Soak, above_start: bool) -> tuple[float,
         found = soak.fit(run.t[:first], run.temp[:first], ambient, from_rest=fitted.from_rest)
     except BadRequest:
         return None
-    wanted = found.above_start if above_start else found.final
+    wanted = sought.of(found)
     within = half_width(wanted)
     return None if within is None else (wanted.value, within)
 

@@ -122,6 +122,11 @@ def _names(data: bytes, name: str) -> list[str]:
     return [cell.strip().strip('"').strip().lower() for cell in text.split(_separator(text))]
 
 
+def _head(data: bytes) -> str:
+    """Return the first line of a file that `_names` has accepted."""
+    return data[:100_000].split(b"\n", 1)[0].decode("utf-8-sig")
+
+
 def _separator(head: str) -> str:
     return ";" if ";" in head and "," not in head else ","
 
@@ -164,13 +169,16 @@ def _plain(data: bytes, columns: dict[str, tuple[int, str | None]]) -> dict[str,
     """Return the columns of a table of plain numbers; None where a cell is anything else."""
     import pandas as pd
 
-    head = data[:100_000].split(b"\n", 1)[0].decode("utf-8-sig")
+    head = _head(data)
     wanted = sorted(position for position, _ in columns.values())
     try:
         frame = pd.read_csv(
             io.BytesIO(data), sep=_separator(head), usecols=wanted, dtype=np.float64, index_col=False, encoding="utf-8"
         )
     except (ValueError, TypeError):  # pandas' parser errors are ValueErrors
+        return None
+    # With columns chosen, pandas drops what a row has too many of without a word.
+    if data.count(_separator(head).encode()) != head.count(_separator(head)) * (len(frame) + 1):
         return None
     values = {}
     for role, (position, unit) in columns.items():
@@ -189,13 +197,15 @@ def _scaled(values: Array, role: str, unit: str) -> Array:
 def _by_cell(data: bytes, columns: dict[str, tuple[int, str | None]], name: str) -> dict[str, Array]:
     """Return the columns cell by cell; an error names the row."""
     cells = tables.cells_of(data, name)
+    # Where semicolons part the cells, a comma can only be a decimal one.
+    decimal_commas = _separator(_head(data)) == ";"
     values = {}
     for role, (position, unit) in columns.items():
         column, texts = cells[position]
         found = np.empty(len(texts))
         for row, text in enumerate(texts):
             try:
-                found[row] = _cell(text, _ROLES[role], unit)
+                found[row] = _cell(text.replace(",", ".") if decimal_commas else text, _ROLES[role], unit)
             except BadRequest as error:
                 raise BadRequest(f"{name}, data row {row + 1}, {column}: {error.what}", error.advice) from None
         values[role] = found

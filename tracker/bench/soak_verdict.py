@@ -9,8 +9,8 @@ import numpy as np
 from tracker.bench import conformity, soak, soak_course
 from tracker.bench.conformity import Conformity, Verdict
 from tracker.bench.figures import percent, show
-from tracker.bench.soak import Final, Soak
-from tracker.bench.soak_course import Course, Stop
+from tracker.bench.soak import Soak
+from tracker.bench.soak_course import Course, Sought, Stop
 from tracker.bench.soak_model import Array, Run
 from tracker.bench.uncertainty import Component, combine, coverage_factor, rectangular
 from tracker.errors import BadRequest
@@ -105,7 +105,7 @@ class SoakResult:
     ----------
     course : str
         'settles', or why there is no final value: 'not yet', 'straight', 'runs away', 'still climbs',
-        'ambient drifts'.
+        'ambient drifts', 'cools'.
     rise : Rise or None
         None where no final value can be told.
     fitted : Soak or None
@@ -129,6 +129,8 @@ class SoakResult:
     highest_c: float
     readings: int
     length_s: float
+    hint: str | None
+    """Where the readings look as if the heat came on later than at time zero."""
     housing: str | None = None
     spots: tuple[Spot, ...] = ()
     spots_note: str | None = None
@@ -174,7 +176,7 @@ def evaluate(
     verdict, reasons = _decide(found, rise, course, stop, run, asked)
     return SoakResult(
         verdict=verdict,
-        rule="; and ".join(f"{one.rule} ({one.source})" for one in found) or _no_rule(asked, verdict),
+        rule="; and ".join(f"{one.rule} ({one.source})" for one in found) or _no_rule(asked, verdict, rise),
         reasons=reasons,
         course=course,
         rise=rise,
@@ -188,6 +190,7 @@ def evaluate(
         highest_c=float(run.temp.max()),
         readings=len(run.t),
         length_s=run.length_s,
+        hint=soak_course.late_start(run),
         housing=housing,
         spots=spots,
         spots_note=f"{SPOT_NOTE} ({SPOT_SOURCE})" if spots else None,
@@ -209,20 +212,17 @@ def _judged(run: Run, asked: Asked, above_start: bool) -> tuple[Soak | None, Cou
     except BadRequest as error:
         course = soak_course.shape(run) if "bend" in error.what else "not yet"
         return None, course, soak_course.stop_not(course, asked.aim_k, error.what)
-    wanted = _wanted(fitted, above_start)
-    course = soak_course.course(fitted, run, wanted, asked.aim_k)
+    rising = above_start or run.ambient is not None
+    sought = Sought(above_start) if rising else Sought(False, "final temperature", "C")
+    course = soak_course.course(fitted, run, sought.of(fitted), asked.aim_k)
     if course == "not yet" and soak_course.shape(run) == "runs away":
         course = "runs away"
         return fitted, course, soak_course.stop_not(course, asked.aim_k)
-    return fitted, course, soak_course.may_stop(fitted, run, wanted, asked.aim_k, above_start=above_start)
-
-
-def _wanted(fitted: Soak, above_start: bool) -> Final:
-    return fitted.above_start if above_start else fitted.final
+    return fitted, course, soak_course.may_stop(fitted, run, sought, asked.aim_k)
 
 
 def _rise(fitted: Soak, run: Run, asked: Asked, above_start: bool) -> Rise:
-    wanted = _wanted(fitted, above_start)
+    wanted = Sought(above_start).of(fitted)
     readings = Component("readings", wanted.se * fitted.widened, dof=fitted.dof_used)
     combined = combine([readings, Component("thermometer", DEFAULT_U_K if asked.u_k is None else asked.u_k)])
     within = soak_course.half_width(wanted)
@@ -298,9 +298,11 @@ def _beyond(run: Run, asked: Asked) -> str:
     return ""
 
 
-def _no_rule(asked: Asked, verdict: Verdict) -> str:
+def _no_rule(asked: Asked, verdict: Verdict, rise: Rise | None) -> str:
     if asked.limit_k is None and asked.limit_c is None:
         return "no limit, so no verdict"
     if verdict == "fail":
         return f"fail when the last {_OVER} readings are beyond the limit by more than U ({conformity.SOURCE})"
+    if rise is not None:
+        return "no ambient, so no verdict on the rise above it"
     return "no final value, so no verdict; a guard band of U applies once there is one"

@@ -75,7 +75,7 @@ def type_k_emf_mv(temp_c: ArrayLike) -> Array:
 def _emf(t: Array) -> Array:
     ref = _type_k()
     hot = np.polynomial.polynomial.polyval(t, ref.above) + ref.bump[0] * np.exp(ref.bump[1] * (t - ref.bump[2]) ** 2)
-    emf: Array = np.where(t >= 0.0, hot, np.polynomial.polynomial.polyval(t, ref.below))
+    emf: Array = np.where(t > 0.0, hot, np.polynomial.polynomial.polyval(t, ref.below))
     return emf
 
 
@@ -85,7 +85,7 @@ def _emf_slope(t: Array) -> Array:
     polynomial = np.polynomial.polynomial
     bump = ref.bump[0] * np.exp(ref.bump[1] * (t - ref.bump[2]) ** 2) * 2.0 * ref.bump[1] * (t - ref.bump[2])
     hot = polynomial.polyval(t, polynomial.polyder(ref.above)) + bump
-    slope: Array = np.where(t >= 0.0, hot, polynomial.polyval(t, polynomial.polyder(ref.below)))
+    slope: Array = np.where(t > 0.0, hot, polynomial.polyval(t, polynomial.polyder(ref.below)))
     return slope
 
 

@@ -70,6 +70,10 @@ def soak(
     ] = None,
     limit_temp: Annotated[str | None, text_option("--limit-temp", "Hottest it may get: '85 C'.", "TEMPERATURE")] = None,
     limit_source: Annotated[str | None, text_option("--limit-source", "Where the limit was read.")] = None,
+    heat_on: Annotated[
+        str | None,
+        text_option("--heat-on", "When the heat came on, by the clock of the readings (default: '0 s').", "TIME"),
+    ] = None,
     cold: Annotated[
         bool, typer.Option("--cold", help="It was at ambient when the heat came on, at time zero.")
     ] = False,
@@ -127,6 +131,7 @@ def soak(
         u=u,
         k=k,
         aim=aim,
+        heat_on=heat_on,
         cold=cold,
         case=case,
         spots=tuple(spots or ()),
@@ -162,9 +167,9 @@ def _asked_for(opened: object, subject: str, request: "SoakRequest") -> "SoakReq
             raise
         if not line:
             return request
-        time, temperature = _parted(line)
-        longer = replace(request, pairs=(*request.pairs, f"{time}={temperature}"))
         try:
+            time, temperature = _parted(line)
+            longer = replace(request, pairs=(*request.pairs, f"{time}={temperature}"))
             found = so_far(longer)
         except BadRequest as error:
             note(f"  {error.what} {error.advice}".rstrip())
@@ -196,11 +201,13 @@ def _parted(line: str) -> tuple[str, str]:
     """Return time and temperature of a line such as '10 min 41.5 C' or '10 min = 41.5 C'."""
     import re
 
-    if "=" in line:
-        left, _, right = line.partition("=")
+    left, equals, right = line.partition("=")
+    if equals:
         return left.strip(), right.strip()
-    found = re.fullmatch(r"(\S+?\s*[^\d\s.+-]+)[\s:]+([+-]?[\d.].*)", line)
-    return (found[1], found[2]) if found else (line, "?")
+    found = re.fullmatch(r"([+-]?[\d.]+\s*[^\d\s]+)\s+(.+)", line)
+    if found is None:
+        raise BadRequest(f"{line!r} is not a time and a temperature.", "Write both with their units: 10 min 41.5 C.")
+    return found[1], found[2]
 
 
 def soak_text(result: "SoakResult") -> Rows:

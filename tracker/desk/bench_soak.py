@@ -41,6 +41,8 @@ class SoakRequest:
         Most it may rise above ambient, hottest it may get, and where that was read.
     u, k, aim
         Standard uncertainty of a temperature difference, coverage factor, and how well the final rise is wanted.
+    heat_on : str or None
+        When the heat came on, by the clock of the readings; those before are left out.
     cold : bool
         Whether the part was at ambient when the heat came on.
     case : bool or None
@@ -62,6 +64,7 @@ class SoakRequest:
     u: str | None = None
     k: float | None = None
     aim: str | None = None
+    heat_on: str | None = None
     cold: bool = False
     case: bool | None = None
     spots: tuple[str, ...] = ()
@@ -103,7 +106,8 @@ def run_soak(
     samples, thinned = _samples(found)
     fitted = result.fitted.cautions if result.fitted is not None else ()
     housing = () if request.case is not None else ("Whether the case was closed was not said: --case or --open.",)
-    notes = (*found.table.notes, *fitted, *thinned, *housing)
+    hint = () if result.hint is None else (result.hint,)
+    notes = (*found.table.notes, *hint, *fitted, *thinned, *housing)
     with workspace.act(operator, "bench", "") as act:
         subject = find_subject(act.session, label)
         if request.machine is not None:
@@ -163,6 +167,8 @@ def _evaluated(found: Understood, request: SoakRequest) -> SoakResult:
 def _understood(request: SoakRequest) -> Understood:
     held = bench_entry.conditions(request.typed)
     table, source = _readings(request)
+    if request.heat_on is not None:
+        table = _from_heat_on(table, quantity(request.heat_on, "time"))
     ambient: Array | float | None = held.ambient_c
     if table.ambient_c is not None:
         if held.ambient_c is not None:
@@ -189,6 +195,22 @@ def _readings(request: SoakRequest) -> tuple[SoakTable, Source | None]:
     if not request.pairs:
         raise BadRequest("There is no reading.", "Give --at, --from or --prompt.")
     return _typed(request.pairs), None
+
+
+def _from_heat_on(table: SoakTable, heat_on_s: float) -> SoakTable:
+    """Return the readings from the moment the heat came on, their times counted from there."""
+    keep = table.time_s >= heat_on_s
+    if not keep.any():
+        raise BadRequest(f"The heat came on at {heat_on_s:g} s, after the last reading.", "Check --heat-on.")
+    left_out = int((~keep).sum())
+    note = () if not left_out else (f"{left_out} readings before the heat came on are left out.",)
+    return SoakTable(
+        table.time_s[keep] - heat_on_s,
+        table.temp_c[keep],
+        None if table.ambient_c is None else table.ambient_c[keep],
+        table.source,
+        (*table.notes, *note),
+    )
 
 
 def _typed(pairs: Sequence[str]) -> SoakTable:

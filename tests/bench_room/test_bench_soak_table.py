@@ -1,0 +1,120 @@
+"""Tables of a heat soak: the same readings however their units are written, and what is wrong with others."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tracker.bench import thermometry
+from tracker.bench.soak_table import Sensors, SoakTable, soak_table
+from tracker.errors import BadRequest
+
+TIMES = [0.0, 120.0, 300.0, 600.0]
+TEMPS = [22.0, 31.5, 40.0, 48.1]
+ROOM = [22.0, 22.1, 22.3, 22.2]
+
+
+def _table(folder: Path, content: str, sensors: Sensors | None = None) -> SoakTable:
+    path = folder / "soak.csv"
+    path.write_text(content, encoding="utf-8")
+    return soak_table(path, sensors)
+
+
+def _csv(head: str, *columns: list[object], separator: str = ",") -> str:
+    rows = [separator.join(map(str, row)) for row in zip(*columns, strict=True)]
+    return "\n".join([head, *rows]) + "\n"
+
+
+FAHRENHEIT = [1.8 * t + 32 for t in TEMPS]
+ROOM_F = [1.8 * t + 32 for t in ROOM]
+MINUTES = [t / 60 for t in TIMES]
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        _csv("time_s,temp_c,ambient_c", TIMES, TEMPS, ROOM),
+        _csv("\ufefftime_min;temp_f;ambient_f", MINUTES, FAHRENHEIT, ROOM_F, separator=";"),
+        _csv('"Time [min]",Temperature (°F),Room (C)', MINUTES, FAHRENHEIT, ROOM),
+        _csv(
+            "ambient_k,elapsed_h,temp_k",
+            [r + 273.15 for r in ROOM],
+            [t / 3600 for t in TIMES],
+            [t + 273.15 for t in TEMPS],
+        ),
+        _csv(
+            "time,temp,ambient",
+            [f"{t:g} min" for t in MINUTES],
+            [f"{t:.3f} F" for t in FAHRENHEIT],
+            [f"{r} °C" for r in ROOM],
+        ),
+        _csv(
+            "time_s;temp_c;ambient_c",
+            TIMES,
+            *([f"{v}".replace(".", ",") for v in column] for column in (TEMPS, ROOM)),
+            separator=";",
+        ),
+        _csv("who,time_min,temp,ambient_c", ["mira"] * 4, MINUTES, [f"{t}C" for t in TEMPS], ROOM),
+    ],
+)
+def test_the_same_readings_in_any_unit(tmp_path: Path, content: str) -> None:
+    found = _table(tmp_path, content)
+    assert found.time_s == pytest.approx(TIMES)
+    assert found.temp_c == pytest.approx(TEMPS)
+    assert found.ambient_c == pytest.approx(ROOM)
+    assert found.notes == ()
+    assert found.source.name == "soak.csv"
+
+
+def test_sensors_in_place_of_temperatures(tmp_path: Path) -> None:
+    emf = thermometry.type_k_emf_mv(TEMPS) - thermometry.type_k_emf_mv(ROOM)
+    found = _table(tmp_path, _csv("time_s,emf_uv,ambient_c", TIMES, list(1e3 * emf), ROOM))
+    assert found.temp_c == pytest.approx(TEMPS, abs=1e-6)  # the ambient is the cold junction's, too
+    emf = thermometry.type_k_emf_mv(TEMPS) - thermometry.type_k_emf_mv(20.0)
+    found = _table(
+        tmp_path, _csv("time,emf", [f"{t} s" for t in TIMES], [f"{e:.6f} mV" for e in emf]), Sensors(None, 20.0)
+    )
+    assert found.temp_c == pytest.approx(TEMPS, abs=1e-4)
+    beta = thermometry.thermistor("B=3950 K, 10 kohm at 25 C")
+    ohms = [10.0 * np.exp(3950.0 * (1 / (t + 273.15) - 1 / 298.15)) for t in TEMPS]
+    found = _table(tmp_path, _csv("time_s,resistance_kohm", TIMES, ohms), Sensors(beta))
+    assert found.temp_c == pytest.approx(TEMPS, abs=1e-6)
+
+
+def test_gaps_and_repeated_rows_are_named(tmp_path: Path) -> None:
+    rows = "0,20\n10,21\n10,21\n20,22\n20,23\n30,24\n500,30\n510,31\n"
+    found = _table(tmp_path, "time_s,temp_c\n" + rows)
+    assert found.time_s == pytest.approx([0, 10, 20, 20, 30, 500, 510])
+    told = " ".join(found.notes)
+    assert "1 data row is there twice (first: data row 3)" in told
+    assert "1 data row is at the time of the one before, with another temperature (first: data row 5)" in told
+    assert "1 gap in the readings, the longest of 470 s after data row 6, where 10 s is usual" in told
+
+
+@pytest.mark.parametrize(
+    ("content", "match"),
+    [
+        ("", "is empty"),
+        ("time_s,temp_c\n", "no rows"),
+        ("time_s,temp_c\n0,20\n10,nan\n", "data row 2, temp_c: 'nan' is not a plain number"),
+        ("time_s,temp_c\n0,20\n10,\n", "data row 2, temp_c: the cell is empty"),
+        ("time_s,temp_c\n0,20\n10,warm\n", "data row 2, temp_c"),
+        ("time_s,temp_c\n0,20 C\n", "name says the unit already"),
+        ("time,temp_c\n0,20\n", "data row 1, time: '0' has no unit"),
+        ("time,temp\n0 s,20 V\n", "data row 1, temp: '20 V' is a voltage"),
+        ("time_s,temp_c\n0,-300\n", "data row 1, temp_c: -300 is too low"),
+        ("time_s,temp_c\n-5,20\n", "data row 1, time_s: -5 is too low"),
+        ("time_s,temp_c\n0,20\n20,21\n10,22\n", "data row 3: the time runs backwards, from 20 s to 10 s"),
+        ("time_s,power_w\n0,20\n", "no column for the temperature; its columns are: time_s, power_w"),
+        ("temp_c,ambient_c\n0,20\n", "no column for the time"),
+        ("time_s,temp_c,temp_f\n0,20,68\n", "two columns for the temp"),
+        ("time_s,temp_c,emf_mv\n0,20,1\n", "temperature twice"),
+        ("time_s,resistance_ohm\n0,10000\n", "which temperature they stand for"),
+        ("time_s,emf_mv\n0,1\n", "how warm its cold junction"),
+        ("time_s,emf_mv,ambient_c\n0,100,20\n", "emf"),
+        ("time_s,temp_c\n0,20\n1,2,3\n", "line 3 has 3 cells"),
+    ],
+)
+def test_bad_tables(tmp_path: Path, content: str, match: str) -> None:
+    with pytest.raises(BadRequest, match=match):
+        _table(tmp_path, content)
