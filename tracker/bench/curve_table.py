@@ -89,7 +89,7 @@ def curves(points: Sequence[Point]) -> dict[str, Curve]:
         sweep = by_pin[pin]
         if len(sweep) < LEAST_POINTS:
             raise BadRequest(
-                f"Pin {pin} has {len(sweep)} different voltages; a curve needs {LEAST_POINTS} or more.",
+                f"Pin {pin} has readings at too few voltages, {len(sweep)}; a curve needs {LEAST_POINTS}.",
                 "Sweep it in finer steps, or leave the pin out.",
             )
         voltages = sorted(sweep)
@@ -123,6 +123,9 @@ def _find(there: Sequence[tuple[str, tuple[str, ...]]], kind: str, name: str) ->
     """Return the factor of a column's unit to SI (None where its cells say it), and its cells."""
     hits = []
     for header, cells in there:
+        if kind != "pin" and _is_unit(header, kind, cells):
+            hits.append((_PREFIXES[header[:-1]], cells))
+            continue
         found = _HEADER.fullmatch(header)
         if not found or found["name"] not in _NAMES[kind]:
             continue
@@ -138,6 +141,12 @@ def _find(there: Sequence[tuple[str, tuple[str, ...]]], kind: str, name: str) ->
             "Name them in the first line: pin, voltage [V], current [uA].",
         )
     return hits[0]
+
+
+def _is_unit(header: str, kind: str, cells: Sequence[str]) -> bool:
+    """Return whether a header is nothing but a unit ('mV'), above plain numbers; above '0.6 V' a 'V' is a name."""
+    found = _UNIT.fullmatch(header)
+    return bool(found) and header[-1] == kind and not any(re.search(r"[AV]\s*$", cell, re.IGNORECASE) for cell in cells)
 
 
 def _number(text: str, kind: str, factor: float | None, where: str) -> float:
