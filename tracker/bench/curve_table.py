@@ -17,6 +17,7 @@ LEAST_POINTS = 4  # a shorter sweep has no shape to compare; common practice, no
 _PREFIXES = {"": 1.0, "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3}
 _UNIT = re.compile(r"([pnuµμmk]?)([av])", re.IGNORECASE)
 _HEADER = re.compile(r"(?P<name>[a-zµμ]+)[\s_/]*[\[(]?\s*(?P<unit>[pnuµμmk]?[av])?\s*[\])]?")
+_CELL = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?)\s*([A-Za-zµμ]*)")
 _NAMES = {
     "pin": ("pin", "lead", "terminal", "leg"),
     "v": ("voltage", "volts", "volt", "v", "u"),
@@ -121,7 +122,7 @@ def pin_name(text: str, where: str = "The pin") -> str:
 
 def _find(there: Sequence[tuple[str, tuple[str, ...]]], kind: str, name: str) -> tuple[float | None, tuple[str, ...]]:
     """Return the factor of a column's unit to SI (None where its cells say it), and its cells."""
-    hits = []
+    hits: list[tuple[float | None, tuple[str, ...]]] = []
     for header, cells in there:
         if kind != "pin" and _is_unit(header, kind, cells):
             hits.append((_PREFIXES[header[:-1]], cells))
@@ -151,7 +152,7 @@ def _is_unit(header: str, kind: str, cells: Sequence[str]) -> bool:
 
 def _number(text: str, kind: str, factor: float | None, where: str) -> float:
     """Return one cell in volts or amperes."""
-    found = re.fullmatch(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?)\s*(\S*)\s*", text.replace("−", "-"))
+    found = _CELL.fullmatch(text.strip().replace("−", "-"))
     if not found:
         comma = "," in text
         raise BadRequest(
