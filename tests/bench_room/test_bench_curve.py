@@ -320,6 +320,15 @@ def test_too_short_a_sweep_is_refused() -> None:
         curve_table.curves([curve_table.Point("7", v, 0.0) for v in (0.0, 0.1, 0.2)])
 
 
+def test_a_very_fine_sweep_is_thinned_and_says_the_same() -> None:
+    fine, coarse = pin_curve(step_v=1e-4), pin_curve(step_v=0.05)
+    points = [curve_table.Point("7", v, i) for v, i in zip(fine.voltage_v, fine.current_a, strict=True)]
+    thinned = curve_table.curves(points)["7"]
+    assert len(thinned.voltage_v) == curve_table.MOST_POINTS
+    assert judged(thinned, coarse).verdict == "pass"
+    assert judged(thinned, pin_curve(earlier_v=0.3)).verdict == "fail"
+
+
 def test_pins_come_in_the_order_of_their_numbers() -> None:
     names = ("10", "2", "GND", "1")
     points = [curve_table.Point(name, v / 10, 0.0) for name in names for v in range(4)]

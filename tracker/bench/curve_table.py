@@ -13,6 +13,7 @@ from tracker.bench.tables import Source
 from tracker.errors import BadRequest
 
 MOST_ROWS = 100_000
+MOST_POINTS = 500  # of a pin's curve; every point is held against every stretch of the other curve
 LEAST_POINTS = 4  # a shorter sweep has no shape to compare; common practice, no source
 _PREFIXES = {"": 1.0, "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3}
 _UNIT = re.compile(r"([pnuµμmk]?)([av])", re.IGNORECASE)
@@ -95,8 +96,15 @@ def curves(points: Sequence[Point]) -> dict[str, Curve]:
             )
         voltages = sorted(sweep)
         means = [math.fsum(sweep[voltage]) / len(sweep[voltage]) for voltage in voltages]
-        found[pin] = Curve(pin, np.array(voltages), np.array(means))
+        found[pin] = Curve(pin, _thinned(voltages), _thinned(means))
     return found
+
+
+def _thinned(values: Sequence[float]) -> np.ndarray:
+    """Return the values, neighbours averaged where there are more than a curve needs."""
+    if len(values) <= MOST_POINTS:
+        return np.array(values)
+    return np.array([float(np.mean(group)) for group in np.array_split(np.array(values), MOST_POINTS)])
 
 
 def pin_order(pin: str) -> tuple[bool, int, str]:
