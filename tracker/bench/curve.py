@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 
 from tracker.bench.conformity import Verdict
-from tracker.bench.curve_table import Curve
+from tracker.bench.curve_table import Curve, pin_order
 from tracker.bench.curve_words import Difference, describe
 from tracker.bench.uncertainty import rectangular
 
@@ -122,7 +122,7 @@ def evaluate(curves: Mapping[str, Curve], exemplars: Sequence[Kept], common: str
         The pin the sweeps were made against.
     """
     theirs = {pin for one in exemplars for pin in one.curves}
-    missing = tuple(pin for one in exemplars[:1] for pin in one.curves if pin not in curves)
+    missing = tuple(sorted(theirs - set(curves), key=pin_order))
     extra = tuple(pin for pin in curves if exemplars and pin not in theirs)
     pins = tuple(
         _pin(pin, curve, [one.curves[pin] for one in exemplars if pin in one.curves])

@@ -13,10 +13,12 @@ from tracker.bench.tables import Source
 from tracker.errors import BadRequest
 
 MOST_ROWS = 100_000
+MOST_POINTS = 500  # of a pin's curve; every point is held against every stretch of the other curve
 LEAST_POINTS = 4  # a shorter sweep has no shape to compare; common practice, no source
 _PREFIXES = {"": 1.0, "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3}
 _UNIT = re.compile(r"([pnuµμmk]?)([av])", re.IGNORECASE)
 _HEADER = re.compile(r"(?P<name>[a-zµμ]+)[\s_/]*[\[(]?\s*(?P<unit>[pnuµμmk]?[av])?\s*[\])]?")
+_CELL = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?)\s*([A-Za-zµμ]*)")
 _NAMES = {
     "pin": ("pin", "lead", "terminal", "leg"),
     "v": ("voltage", "volts", "volt", "v", "u"),
@@ -89,13 +91,20 @@ def curves(points: Sequence[Point]) -> dict[str, Curve]:
         sweep = by_pin[pin]
         if len(sweep) < LEAST_POINTS:
             raise BadRequest(
-                f"Pin {pin} has {len(sweep)} different voltages; a curve needs {LEAST_POINTS} or more.",
+                f"Pin {pin} has readings at too few voltages, {len(sweep)}; a curve needs {LEAST_POINTS}.",
                 "Sweep it in finer steps, or leave the pin out.",
             )
         voltages = sorted(sweep)
         means = [math.fsum(sweep[voltage]) / len(sweep[voltage]) for voltage in voltages]
-        found[pin] = Curve(pin, np.array(voltages), np.array(means))
+        found[pin] = Curve(pin, _thinned(voltages), _thinned(means))
     return found
+
+
+def _thinned(values: Sequence[float]) -> np.ndarray:
+    """Return the values, neighbours averaged where there are more than a curve needs."""
+    if len(values) <= MOST_POINTS:
+        return np.array(values)
+    return np.array([float(np.mean(group)) for group in np.array_split(np.array(values), MOST_POINTS)])
 
 
 def pin_order(pin: str) -> tuple[bool, int, str]:
@@ -121,8 +130,11 @@ def pin_name(text: str, where: str = "The pin") -> str:
 
 def _find(there: Sequence[tuple[str, tuple[str, ...]]], kind: str, name: str) -> tuple[float | None, tuple[str, ...]]:
     """Return the factor of a column's unit to SI (None where its cells say it), and its cells."""
-    hits = []
+    hits: list[tuple[float | None, tuple[str, ...]]] = []
     for header, cells in there:
+        if kind != "pin" and _is_unit(header, kind, cells):
+            hits.append((_PREFIXES[header[:-1]], cells))
+            continue
         found = _HEADER.fullmatch(header)
         if not found or found["name"] not in _NAMES[kind]:
             continue
@@ -140,9 +152,15 @@ def _find(there: Sequence[tuple[str, tuple[str, ...]]], kind: str, name: str) ->
     return hits[0]
 
 
+def _is_unit(header: str, kind: str, cells: Sequence[str]) -> bool:
+    """Return whether a header is nothing but a unit ('mV'), above plain numbers; above '0.6 V' a 'V' is a name."""
+    found = _UNIT.fullmatch(header)
+    return bool(found) and header[-1] == kind and not any(re.search(r"[AV]\s*$", cell, re.IGNORECASE) for cell in cells)
+
+
 def _number(text: str, kind: str, factor: float | None, where: str) -> float:
     """Return one cell in volts or amperes."""
-    found = re.fullmatch(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?)\s*(\S*)\s*", text.replace("−", "-"))
+    found = _CELL.fullmatch(text.strip().replace("−", "-"))
     if not found:
         comma = "," in text
         raise BadRequest(

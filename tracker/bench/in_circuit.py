@@ -4,6 +4,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from tracker.bench import board_current
+from tracker.bench.board_current import BoardCurrent
 from tracker.bench.conformity import Verdict
 from tracker.errors import BadRequest
 
@@ -34,6 +36,8 @@ class InCircuitResult:
     checks : tuple of Check
     known_good_runs : bool or None
         Whether the same machine runs with a known-good piece in the same position; None when not tried.
+    board : BoardCurrent or None
+        The board's supply current before and after; None when not measured.
     """
 
     verdict: Verdict
@@ -45,6 +49,7 @@ class InCircuitResult:
     duration_source: str
     checks: tuple[Check, ...]
     known_good_runs: bool | None
+    board: BoardCurrent | None = None
 
 
 def evaluate(
@@ -54,6 +59,7 @@ def evaluate(
     checks: Sequence[Check] = (),
     known_good_runs: bool | None = None,
     least_duration_s: float = LEAST_DURATION_S,
+    board: BoardCurrent | None = None,
 ) -> InCircuitResult:
     """Return what a run in a machine says of the piece.
 
@@ -68,6 +74,8 @@ def evaluate(
         The same with a known-good piece in the same position.
     least_duration_s : float
         Seconds a pass needs.
+    board : BoardCurrent, optional
+        The board's supply current before and after.
 
     Raises
     ------
@@ -78,11 +86,17 @@ def evaluate(
         if seconds is not None and not (math.isfinite(seconds) and seconds >= 0):
             raise BadRequest(f"A duration must be 0 s or more, not {seconds:g} s.")
     verdict, reasons = _decide(runs, duration_s, checks, known_good_runs, least_duration_s)
+    if board is not None:
+        reasons = (*reasons, board_current.told(board))
+        if verdict == "pass" and board.much_more:
+            verdict, reasons = "undecided", (*reasons, "See which part gets warm before the piece stays in.")
     return InCircuitResult(
         verdict=verdict,
         rule=(
-            f"pass: runs for at least {least_duration_s / 60:g} min with every check in order; fail: does not run, or "
-            "a check is not in order, while the machine is in order with a known-good piece in the same position; "
+            f"pass: runs for at least {least_duration_s / 60:g} min with every check in order, and the board, where "
+            f"its current was measured, does not clearly draw {100 * board_current.MUCH_MORE:g} % more than before; "
+            "fail: does not run, or a check is not in order, while the machine is in order with a known-good piece in "
+            "the same position; "
             "undecided otherwise (common practice, no source)"
         ),
         reasons=reasons,
@@ -92,6 +106,7 @@ def evaluate(
         duration_source=DURATION_SOURCE,
         checks=tuple(checks),
         known_good_runs=known_good_runs,
+        board=board,
     )
 
 

@@ -221,6 +221,17 @@ def in_circuit(
         text_option("--known-good", "What a known-good piece does in the same position: runs or fails.", "runs|fails"),
     ] = None,
     least: Annotated[str | None, text_option("--least", "How long a pass needs (default: '30 min').", "TIME")] = None,
+    board_before: Annotated[
+        list[str] | None,
+        text_option("--board-current-before", "Supply current of the board before the change. Repeat it.", "CURRENT"),
+    ] = None,
+    board_after: Annotated[
+        list[str] | None,
+        text_option("--board-current-after", "The same with the piece in it. Repeat it.", "CURRENT"),
+    ] = None,
+    board_u: Annotated[
+        str | None, text_option("--u", "Standard uncertainty of a board current: '5 mA'.", "CURRENT")
+    ] = None,
     supply: SupplyOption = None,
     ambient: AmbientOption = None,
     jig: JigOption = None,
@@ -249,6 +260,9 @@ def in_circuit(
         checks=tuple(checks or ()),
         known_good=known_good,
         least=least,
+        board_before=tuple(board_before or ()),
+        board_after=tuple(board_after or ()),
+        board_u=board_u,
         typed=Typed(supply, ambient, jig, instrument, remark),
     )
     with Workspace.open(workspace) as opened:
@@ -287,4 +301,5 @@ def _in_circuit_text(result: "InCircuitResult") -> list[tuple[str, str]]:
     return [
         ("runs", "yes" if result.runs else "no"),
         *(("check", f"{check.what}: {'in order' if check.passed else 'NOT in order'}") for check in result.checks),
+        *([("uncertainty", result.board.u_source)] if result.board and result.board.u_source != "stated" else []),
     ]

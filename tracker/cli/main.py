@@ -14,6 +14,7 @@ import typer
 from tracker.cli import (
     answers,
     bench,
+    bench_board,
     bench_compare,
     bench_curve,
     bench_live,
@@ -41,6 +42,7 @@ VERB_MODULES = (
     photos,
     bench,
     bench_power,
+    bench_board,
     bench_curve,
     bench_live,
     bench_plan,

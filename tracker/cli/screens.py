@@ -170,6 +170,10 @@ def _draw_machine(shown: MachineShown) -> None:
     _events(shown.events)
 
 
+_MOST_READINGS = 40
+"""A sweep or a soak has hundreds; a screen shows the first of them."""
+
+
 def _draw_run(shown: RunShown) -> None:
     _head(shown.run, f"{shown.test} test of {shown.subject}: {shown.verdict}")
     _facts(
@@ -186,8 +190,9 @@ def _draw_run(shown: RunShown) -> None:
     )
     names = list(dict.fromkeys(name for one in shown.samples for name, _ in one))
     titles = [_named(name)[0] for name in names]
-    rows = [[_quantity(name, dict(one).get(name)) for name in names] for one in shown.samples]
-    _section("Readings", titles, rows, right=titles)
+    rows = [[_quantity(name, dict(one).get(name)) for name in names] for one in shown.samples[:_MOST_READINGS]]
+    left = len(shown.samples) - len(rows)
+    _section(f"Readings ({left} more under --json)" if left else "Readings", titles, rows, right=titles)
     result = result_of(shown)
     told = ("rule", "verdict")  # said above already
     if isinstance(result, dict):

@@ -132,9 +132,14 @@ def _marked(session: Session, piece: Piece, stated: str | None) -> tuple[Marked,
         found, source = claimed, "claimed; no maker was read from a photo of its marking"
     if carrier(lot.claimed_part) is None:
         notes.append(f"{lot.claimed_part} is not known to have an electronic signature.")
-    invented = is_invented(lot.claimed_part)
+    invented = is_invented(lot.claimed_part) or any(_of_demo(maker) for maker in found)
     part = read if read and compare_part(lot.claimed_part, read).kind != "unsure" else lot.claimed_part
     return Marked(found, part, source, invented), tuple(notes)
+
+
+def _of_demo(maker: str) -> bool:
+    known = makers.find_maker(maker)
+    return known is not None and known.invented
 
 
 def _makers_of(marking: str, part: str | None) -> tuple[str, ...]:

@@ -189,9 +189,16 @@ HEADS = {
 }
 
 
+_MOST_READINGS = 40
+"""A sweep or a soak has hundreds, which would fill pages; all are in the records, and so is a table they came from."""
+
+
 def _readings(run: RunShown) -> Table:
     columns = list(dict.fromkeys(name for sample in run.samples for name, _ in sample))
-    rows = [tuple(_cell(name, dict(sample).get(name)) for name in columns) for sample in run.samples]
+    rows = [tuple(_cell(name, dict(sample).get(name)) for name in columns) for sample in run.samples[:_MOST_READINGS]]
+    left = len(run.samples) - len(rows)
+    if left:
+        rows.append((f"and {left} more, in the records", *[""] * (len(columns) - 1)))
     return Table(tuple(HEADS.get(name, name) for name in columns), tuple(rows))
 
 
