@@ -38,6 +38,18 @@ def backend() -> str:
     return os.environ.get("LOTPROOF_VISA") or DEFAULT_BACKEND
 
 
+def probe() -> str:
+    """Return which library and backend there are; raises what they raise where they do not work."""
+    from importlib.metadata import version
+
+    import pyvisa
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        pyvisa.ResourceManager(backend()).close()
+    return f"pyvisa {version('pyvisa')}, backend {backend()} (pyvisa-py {version('pyvisa-py')})"
+
+
 @dataclass(slots=True)
 class Link:
     """A link to one instrument; closed until `open`, and again after anything went wrong.
