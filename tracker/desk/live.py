@@ -5,8 +5,8 @@ recorded the same bytes are its evidence and the spooled file goes; until then i
 """
 
 import os
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -123,7 +123,7 @@ def spooled(folder: Path) -> Path:
     return folder / SPOOL / f"read-{now}-{os.getpid()}.csv"
 
 
-def read(live: Live, stop: Stop | None = None) -> Iterator[Event]:
+def read(live: Live, stop: Stop | None = None) -> Generator[Event, None, None]:
     """Read the instrument; each reading is safe in `live.path` before it is yielded.
 
     Yields
@@ -137,12 +137,14 @@ def read(live: Live, stop: Stop | None = None) -> Iterator[Event]:
         The instrument cannot be read at all, or the table cannot be written.
     """
     link = visa.Link(live.resource, live.timeout_s)
-    events = reading.loop(link, live.measured, live.plan, stop, live.query)
-    first = next(events)
-    if not isinstance(first, Opened):
-        yield first
-        return
-    with Log(live.path, live.measured, live.clock_hz) as log:
+    with ExitStack() as held:
+        # Closed with this: the link must not stay open where somebody stops listening.
+        events = held.enter_context(closing(reading.loop(link, live.measured, live.plan, stop, live.query)))
+        first = next(events)
+        if not isinstance(first, Opened):
+            yield first
+            return
+        log = held.enter_context(Log(live.path, live.measured, live.clock_hz))
         yield first
         for event in events:
             if isinstance(event, Read):
