@@ -1,11 +1,13 @@
 """`bench read`, `bench current --read` and `--prompt` as a user runs them, the latter on a real terminal."""
 
 import json
+import math
 import os
 import shutil
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -77,6 +79,52 @@ def test_a_link_lost_for_good_records_nothing_and_says_where_the_readings_are(
     assert f"What was read is in {left}" in ran.err
     later = lotproof("bench", "current", "L0001-01", "--from", left, "--json")
     assert later.json["result"]["current_a"] == pytest.approx(0.00205)
+
+
+def _warming(rise_k: float, time_constant_s: float) -> Callable[[int], str]:
+    """Return answers of a thermometer on a part that warms up from 22 C from the second answer on."""
+    begun: list[float] = []
+
+    def answer(number: int) -> str:
+        if number < 2:
+            return "22.000"
+        begun.append(time.monotonic())
+        since = begun[-1] - begun[0]
+        ripple = 0.02 * (-1) ** number  # a thermometer that shows two hundredths more and less
+        return "9.9E37" if number == 20 else f"{22 + rise_k * (1 - math.exp(-since / time_constant_s)) + ripple:.3f}"
+
+    return answer
+
+
+def test_a_soak_is_read_live_and_stops_early(
+    lotproof: Lotproof, stocked: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A part of 0.5 s instead of 5 minutes, so that a word every 0.25 s stands for one every two minutes and a half.
+    monkeypatch.setattr("tracker.cli.soak_live.SAY_EVERY_S", 0.25)
+    words = ("bench", "soak", "L0001-01", "--cold", "--ambient", "22 C", "--open", "--limit", "45 K", "--json")
+    with scpi_server(_warming(20.0, 0.5)) as server:
+        live = ("--read", server.resource, "--every", "10 ms", "--for", "20 s", "--stop-early")
+        ran = lotproof(*words, *live)
+    assert ran.code == 0
+    assert ran.json["result"]["rise"]["value_k"] == pytest.approx(20.0, abs=0.5)
+    assert ran.json["verdict"] == "pass"
+    assert ran.json["result"]["length_s"] < 15  # not the 20 s that it would have taken
+    assert ran.json["conditions"]["instrument"] == f"{IDENTITY} at {server.resource}"
+    assert any("answers held no value" in note for note in ran.json["notes"])
+    assert "0 min: " in ran.err
+    assert list((stocked / "spool").iterdir()) == []
+
+
+def test_a_soak_that_cannot_be_told_keeps_its_readings(lotproof: Lotproof, stocked: Path) -> None:
+    with scpi_server(["22.0"]) as server:
+        words = ("bench", "soak", "L0001-01", "--read", server.resource, "--every", "10 ms", "--for", "10 ms")
+        ran = lotproof(*words)
+        both = lotproof(*words, "--at", "10 min=41.5 C")
+    assert (ran.code, both.code) == (2, 2)
+    assert "at least 4 readings" in ran.err
+    assert f"The readings are kept in {next((stocked / 'spool').iterdir())}" in ran.err
+    assert "Give the readings in one way." in both.err
+    assert "--read" in lotproof("bench", "soak", "L0001-01", "--for", "10 min").err
 
 
 @pytest.mark.parametrize(

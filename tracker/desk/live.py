@@ -78,10 +78,6 @@ class Taken:
     instrument: str
     notes: tuple[str, ...]
 
-    def named(self, by_hand: str | None) -> str:
-        """Return the instrument, after the name that somebody gave it."""
-        return self.instrument if by_hand is None else f"{by_hand}: {self.instrument}"[:LONGEST_INSTRUMENT]
-
 
 def ready(request: LiveRequest, path: Path) -> Live:
     """Return the checked request; nothing is opened yet.
@@ -174,7 +170,12 @@ def stream(
             complete(event, live)
 
 
-def complete(ended: Ended, live: Live) -> None:
+def ended(events: Sequence[Event]) -> Ended:
+    """Return how a whole series of events ended."""
+    return next(event for event in reversed(events) if isinstance(event, Ended))
+
+
+def complete(end: Ended, live: Live) -> None:
     """Refuse to go on after readings that broke off.
 
     Raises
@@ -182,8 +183,8 @@ def complete(ended: Ended, live: Live) -> None:
     BadRequest
         The link was lost for good, or the answers held no values; the sentence says where the readings are.
     """
-    if ended.why in ("lost", "odd"):
-        raise BadRequest(ended.text, f"What was read is in {live.path}; it can be used with --from.")
+    if end.why in ("lost", "odd"):
+        raise BadRequest(end.text, f"What was read is in {live.path}; it can be used with --from.")
 
 
 def current_taken(live: Live, events: Sequence[Event]) -> Taken:
@@ -194,8 +195,7 @@ def current_taken(live: Live, events: Sequence[Event]) -> Taken:
     BadRequest
         They broke off (see `complete`), there is none, or one is negative.
     """
-    ended = next(event for event in reversed(events) if isinstance(event, Ended))
-    complete(ended, live)
+    complete(ended(events), live)
     reads = [event for event in events if isinstance(event, Read)]
     values = [one for one in reads if one.value is not None]
     if not values:
@@ -221,13 +221,18 @@ def instrument(live: Live, events: Sequence[Event]) -> str:
     return f"{told[:room]} at {live.resource}"
 
 
+def named(by_hand: str | None, found: str) -> str:
+    """Return an instrument as it was found, after the name that somebody gave it."""
+    return found if by_hand is None else f"{by_hand}: {found}"[:LONGEST_INSTRUMENT]
+
+
 def notes(live: Live, events: Sequence[Event]) -> tuple[str, ...]:
     """Return in sentences what went otherwise than planned."""
     told = []
-    ended = next(event for event in reversed(events) if isinstance(event, Ended))
+    end = ended(events)
     reads = [event for event in events if isinstance(event, Read)]
     values = sum(one.value is not None for one in reads)
-    if ended.why == "stopped":
+    if end.why == "stopped":
         planned = f" of {live.plan.count}" if live.plan.count is not None else ""
         told.append(f"Reading was stopped by hand after {values}{planned} readings.")
     without = [one for one in reads if one.value is None]
@@ -236,8 +241,8 @@ def notes(live: Live, events: Sequence[Event]) -> tuple[str, ...]:
     lost = sum(isinstance(event, reading.Said) and event.text.startswith("The link was lost") for event in events)
     if lost:
         told.append(f"The link was lost {'once' if lost == 1 else f'{lost} times'} while reading.")
-    if ended.missed:
-        told.append(f"Readings left out because their turn was over before it could be asked: {ended.missed}.")
+    if end.missed:
+        told.append(f"Readings left out because their turn was over before it could be asked: {end.missed}.")
     return tuple(told)
 
 
