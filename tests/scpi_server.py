@@ -15,6 +15,8 @@ Answers = Callable[[int], str]
 class ScpiServer:
     """Answers *IDN? and measurement queries, one connection after another.
 
+    `resource` is its VISA resource string.
+
     Parameters
     ----------
     answers : callable
@@ -30,7 +32,7 @@ class ScpiServer:
     def __init__(
         self,
         answers: Answers | Sequence[str],
-        knows: Sequence[str] = ("MEAS:CURR:DC?", "MEAS:TEMP?", "MEAS:VOLT:DC?", "MEAS:FREQ?"),
+        knows: Sequence[str] = ("MEAS:CURR:DC?", "MEAS:TEMP?", "UNIT:TEMP?", "MEAS:VOLT:DC?", "MEAS:FREQ?"),
         identity: str | None = IDENTITY,
         delay_s: float = 0.0,
         refuses: Callable[[int], bool] = lambda number: False,
@@ -41,15 +43,11 @@ class ScpiServer:
         self.heard: list[str] = []
         self.measured = self.connections = 0
         self._listening = socket.create_server(("127.0.0.1", 0))
+        self.resource = f"TCPIP::127.0.0.1::{self._listening.getsockname()[1]}::SOCKET"
         self._open: list[socket.socket] = []
         self._closing = False
         self._thread = threading.Thread(target=self._serve, daemon=True)
         self._thread.start()
-
-    @property
-    def resource(self) -> str:
-        """The VISA resource string of this instrument."""
-        return f"TCPIP::127.0.0.1::{self._listening.getsockname()[1]}::SOCKET"
 
     def close(self) -> None:
         """Switch it off."""

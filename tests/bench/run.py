@@ -23,6 +23,7 @@ import dates
 import files
 import foam
 import intervals
+import live
 import photos
 import records
 import soak
@@ -36,6 +37,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "receive": records.run_receive,
     "list": records.run_list,
     "recall": records.run_recall,
+    "live": live.run,
     "inspect": photos.run_inspect,
     "foam": foam.run,
     "reading": photos.run_reading,

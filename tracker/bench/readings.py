@@ -15,7 +15,7 @@ from tracker.bench import headers
 from tracker.bench.clock import Step
 from tracker.bench.current import Reading
 from tracker.bench.headers import Head, Scale
-from tracker.bench.tables import Source, cells_of, file_bytes, rows_of
+from tracker.bench.tables import Source, cells_of, file_bytes, listed, rows_of, unanswered, unanswered_note
 from tracker.bench.units import written
 from tracker.errors import BadRequest
 
@@ -194,7 +194,7 @@ class _Sheet:
         empty = [row for row, cells in self.rows if not cells[head.place].strip()]
         name = head.name.lower()
         if len(empty) > 1:
-            raise BadRequest(f"{self.source.name}, data rows {_listed(empty)}, {name}: the cells are empty.", _FILL)
+            raise BadRequest(f"{self.source.name}, data rows {listed(empty)}, {name}: the cells are empty.", _FILL)
         converted = []
         for row, cells in self.rows:
             text = cells[head.place]
@@ -214,7 +214,7 @@ class _Sheet:
             return self
         if len(gaps) == len(self.rows):
             raise BadRequest(f"{self.source.name} has no readings in its {len(gaps)} rows.")
-        text = f"Rows with nothing in the columns that matter were left out of {self.source.name}: {_listed(gaps)}."
+        text = f"Rows with nothing in the columns that matter were left out of {self.source.name}: {listed(gaps)}."
         return self._without(gaps, text)
 
     def noted(self) -> Source:
@@ -230,17 +230,8 @@ class _Sheet:
 
     def _with_values(self) -> "_Sheet":
         """Return the sheet without the rows in which an instrument said why it gave no value."""
-        names = [head.lower() for head in self.heads]
-        if "said" not in names or "instant" not in names:
-            return self
-        said, instant = names.index("said"), names.index("instant")
-        if self.rows and not self.rows[-1][1][instant].endswith("Z"):
-            raise BadRequest(f"{self.source.name} breaks off in its last line.", "Remove that line.")
-        without = [row for row, cells in self.rows if cells[said].strip()]
-        if len(without) == len(self.rows):
-            raise BadRequest(f"{self.source.name} holds no values: {self.rows[0][1][said]}")
-        text = f"{len(without)} of {len(self.rows)} answers held no value and were left out: rows {_listed(without)}."
-        return self._without(without, text) if without else self
+        without = unanswered(self.heads, [cells for _, cells in self.rows], self.source.name)
+        return self._without(without, unanswered_note(without, number_of=len(self.rows))) if without else self
 
     def _without(self, rows: Sequence[int], note: str) -> "_Sheet":
         left = set(rows)
@@ -249,11 +240,6 @@ class _Sheet:
 
 
 _FILL = "Fill it in, or take the row out."
-
-
-def _listed(rows: Sequence[int]) -> str:
-    shown = ", ".join(str(row) for row in rows[:_MOST_NAMED])
-    return shown if len(rows) <= _MOST_NAMED else f"{shown} and {len(rows) - _MOST_NAMED} more"
 
 
 def _plain(text: str, column: _Column, scale: Scale) -> tuple[float, float]:

@@ -98,7 +98,8 @@ def soak_table(path: Path, sensors: Sensors | None = None) -> SoakTable:
     BadRequest
         The file or one of its rows cannot be used; the sentence names the row.
     """
-    data = tables.file_bytes(path)
+    whole = tables.file_bytes(path)
+    data, said = tables.answered(whole, path.name)
     names = _names(data, path.name)
     columns = _columns(names, path.name)
     values = _plain(data, columns) if all(unit is not None for _, unit in columns.values()) else None
@@ -106,8 +107,9 @@ def soak_table(path: Path, sensors: Sensors | None = None) -> SoakTable:
         values = _by_cell(data, columns, path.name)
     _check(values, columns, names, path.name)
     temp = _temperatures(values, sensors or Sensors(), path.name)
-    table = SoakTable(values["time"], temp, values.get("ambient"), Source(path.name, data), ())
-    return in_order(table, "data row")
+    table = SoakTable(values["time"], temp, values.get("ambient"), Source(path.name, whole), ())
+    ordered = in_order(table, "data row")
+    return replace(ordered, notes=(*said, *ordered.notes))
 
 
 def _names(data: bytes, name: str) -> list[str]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from tracker.errors import BadRequest
 
 LARGEST_BYTES = 20_000_000  # a week of readings every second; more is not a table somebody took at a bench
+_MOST_NAMED = 5  # rows in one sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +91,52 @@ def rows_of(data: bytes, name: str) -> tuple[tuple[str, ...], list[tuple[str, ..
     if len(rows) < 2:
         raise BadRequest(f"{name} has no rows below its column names.")
     return heads, [tuple(row) for row in rows[1:]]
+
+
+def unanswered(heads: Sequence[str], rows: Sequence[Sequence[str]], name: str) -> list[int]:
+    """Return the numbers (from 1) of rows in which an instrument said why it gave no value; none in other tables.
+
+    Such a table is one that was read live: it has the columns `instant` and `said`.
+
+    Raises
+    ------
+    BadRequest
+        Its last line was torn, or no row has a value.
+    """
+    names = [head.lower() for head in heads]
+    if "said" not in names or "instant" not in names:
+        return []
+    said, instant = names.index("said"), names.index("instant")
+    if rows and not rows[-1][instant].endswith("Z"):
+        raise BadRequest(f"{name} breaks off in its last line.", "Remove that line.")
+    without = [number for number, cells in enumerate(rows, start=1) if cells[said].strip()]
+    if len(without) == len(rows):
+        raise BadRequest(f"{name} holds no values: {rows[0][said] if rows else 'it is empty'}")
+    return without
+
+
+def answered(data: bytes, name: str) -> tuple[bytes, tuple[str, ...]]:
+    """Return a table without the rows that `unanswered` names, and a note about them; other tables as they are."""
+    head, _, rest = data.partition(b"\n")
+    if not {b"instant", b"said"} <= {cell.strip() for cell in head.split(b",")}:
+        return data, ()
+    left = unanswered(*rows_of(data, name), name)
+    if not left:
+        return data, ()
+    out = set(left)
+    lines = [line for number, line in enumerate(rest.splitlines(keepends=True), start=1) if number not in out]
+    return b"".join([head, b"\n", *lines]), (unanswered_note(left, number_of=len(lines) + len(left)),)
+
+
+def unanswered_note(rows: Sequence[int], *, number_of: int) -> str:
+    """Return in a sentence which answers held no value."""
+    return f"{len(rows)} of {number_of} answers held no value and were left out: rows {listed(rows)}."
+
+
+def listed(rows: Sequence[int]) -> str:
+    """Return row numbers for a sentence, no more than a few of them."""
+    shown = ", ".join(str(row) for row in rows[:_MOST_NAMED])
+    return shown if len(rows) <= _MOST_NAMED else f"{shown} and {len(rows) - _MOST_NAMED} more"
 
 
 def _where(message: str) -> str:

@@ -13,6 +13,7 @@ from tracker.cli.bench_common import (
     FailExitOption,
     InstrumentOption,
     JigOption,
+    LiveInstrumentOption,
     PromptOption,
     RemarkOption,
     SubjectArgument,
@@ -96,10 +97,7 @@ def current(
     supply: SupplyOption = None,
     ambient: AmbientOption = None,
     jig: JigOption = None,
-    instrument: Annotated[
-        str | None,
-        text_option("--instrument", "What it was read with; a VISA resource is read live, as with --read."),
-    ] = None,
+    instrument: LiveInstrumentOption = None,
     remark: RemarkOption = None,
     how: Annotated[bool, how_option("current")] = False,
     fail_exit: FailExitOption = False,
@@ -111,13 +109,13 @@ def current(
 
     One reading, or several clock rates and the straight line I = I0 + k f, which tells CMOS from NMOS and bipolar.
     """
-    from tracker.cli.bench_ways import LiveFlags, current_way
+    from tracker.cli.bench_ways import LiveFlags, current_way, resource_or_name
     from tracker.desk.bench import CurrentRequest, run_current
     from tracker.desk.bench_entry import Typed
     from tracker.desk.workspace import Workspace
 
+    resource, named = resource_or_name(resource, instrument)
     flags = LiveFlags(resource, count, every, query, log)
-    flags, named = flags.with_instrument(instrument)
     request = CurrentRequest(
         currents=tuple(currents or ()),
         clock=clock,

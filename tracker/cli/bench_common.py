@@ -50,6 +50,9 @@ SupplyOption = Annotated[str | None, text_option("--supply", "Supply voltage: '5
 AmbientOption = Annotated[str | None, text_option("--ambient", "Ambient temperature: '23 C', '73 F'.", "TEMPERATURE")]
 JigOption = Annotated[str | None, text_option("--jig", "Jig or board it was tested in.")]
 InstrumentOption = Annotated[str | None, text_option("--instrument", "What it was read with.")]
+LiveInstrumentOption = Annotated[
+    str | None, text_option("--instrument", "What it was read with; a VISA resource is read live, as with --read.")
+]
 RemarkOption = Annotated[str | None, text_option("--remark", "Anything else.")]
 ColumnOption = Annotated[
     list[str] | None,

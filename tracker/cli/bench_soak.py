@@ -1,6 +1,7 @@
 """The verb `bench soak`: a heat soak as typed, from a table, or asked for reading by reading."""
 
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,8 +11,8 @@ from tracker.cli.bench import bench
 from tracker.cli.bench_common import (
     AmbientOption,
     FailExitOption,
-    InstrumentOption,
     JigOption,
+    LiveInstrumentOption,
     RemarkOption,
     SubjectArgument,
     SupplyOption,
@@ -57,6 +58,23 @@ def soak(
     prompt: Annotated[
         bool, typer.Option("--prompt", help="Ask for reading after reading, and say after each whether it may stop.")
     ] = False,
+    resource: Annotated[
+        str | None,
+        text_option("--read", "Read a thermometer live: 'TCPIP::192.0.2.7::5025::SOCKET'.", "RESOURCE"),
+    ] = None,
+    every: Annotated[
+        str | None, text_option("--every", "Live: from one reading to the next (default: '2 s').", "TIME")
+    ] = None,
+    duration: Annotated[str | None, text_option("--for", "Live: stop after this time: '40 min'.", "TIME")] = None,
+    stop_early: Annotated[
+        bool, typer.Option("--stop-early", help="Live: stop once the final rise is known as well as --aim asks.")
+    ] = False,
+    query: Annotated[
+        str | None, text_option("--query", "Live: SCPI query to ask instead of the standard one.", "QUERY")
+    ] = None,
+    log: Annotated[
+        Path | None, text_option("--log", "Live: new table that the readings go to, to be kept.", "CSV")
+    ] = None,
     thermistor: Annotated[
         str | None,
         text_option("--thermistor", "What a table's resistances mean: 'B=3950 K, 10 kohm at 25 C'.", "COEFFICIENTS"),
@@ -103,7 +121,7 @@ def soak(
     supply: SupplyOption = None,
     ambient: AmbientOption = None,
     jig: JigOption = None,
-    instrument: InstrumentOption = None,
+    instrument: LiveInstrumentOption = None,
     remark: RemarkOption = None,
     how: Annotated[bool, how_option("soak")] = False,
     fail_exit: FailExitOption = False,
@@ -116,10 +134,14 @@ def soak(
     The part follows a changing ambient with its own time constant. Without --ambient, ambient readings or --cold the
     rise above ambient is not known.
     """
+    from tracker.cli.bench_ways import resource_or_name
+    from tracker.cli.soak_live import SoakFlags, soak_read_live
     from tracker.desk.bench_entry import Typed
     from tracker.desk.bench_soak import SoakRequest, run_soak
     from tracker.desk.workspace import Workspace
 
+    resource, named = resource_or_name(resource, instrument)
+    flags = SoakFlags(resource, every, duration, query, log, stop_early)
     request = SoakRequest(
         pairs=tuple(pairs or ()),
         table=table,
@@ -137,12 +159,17 @@ def soak(
         spots=tuple(spots or ()),
         machine=machine,
         plot=plot,
-        typed=Typed(supply, ambient, jig, instrument, remark),
+        typed=Typed(supply, ambient, jig, named, remark),
     )
     with Workspace.open(workspace) as opened:
-        if prompt:
-            request = _asked_for(opened, subject, request)
-        recorded = run_soak(opened, subject, request, operator=operator)
+        run = partial(run_soak, opened, subject, operator=operator)
+        if resource is not None or flags.given():
+            if prompt:
+                raise BadRequest("--read and --prompt do not go together.", "Give the readings in one way.")
+            _known(opened, subject)
+            recorded = soak_read_live(opened, request, flags, run)
+        else:
+            recorded = run(_asked_for(opened, subject, request) if prompt else request)
     answer(recorded, soak_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
 
 

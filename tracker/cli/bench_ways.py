@@ -30,21 +30,24 @@ class LiveFlags:
     query: str | None
     log: Path | None
 
-    def with_instrument(self, instrument: str | None) -> "tuple[LiveFlags, str | None]":
-        """Return the flags with a resource that stood under --instrument, and the name that stood there otherwise.
 
-        Raises
-        ------
-        BadRequest
-            Two resources.
-        """
-        from tracker.instruments.visa import is_resource
+def resource_or_name(resource: str | None, instrument: str | None) -> tuple[str | None, str | None]:
+    """Return what --read and --instrument say as a resource to be read, and the name of an instrument.
 
-        if instrument is None or not is_resource(instrument):
-            return self, instrument
-        if self.resource is not None:
-            raise BadRequest("--read and --instrument both name what to read.", "Leave one of them out.")
-        return replace(self, resource=instrument), None
+    A VISA resource under --instrument is one to be read; any other text there is a name.
+
+    Raises
+    ------
+    BadRequest
+        Both are resources.
+    """
+    from tracker.instruments.visa import is_resource
+
+    if instrument is None or not is_resource(instrument):
+        return resource, instrument
+    if resource is not None:
+        raise BadRequest("--read and --instrument both name what to read.", "Leave one of them out.")
+    return instrument, None
 
 
 def current_way(

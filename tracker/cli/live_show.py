@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Callable, Iterable
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -17,18 +18,28 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 
-def shown(live: "Live") -> "list[Event]":
+Remark = Callable[[float], tuple[str, bool]]
+"""Gets the seconds so far; returns what is to be said about the readings so far ('' for nothing), and whether it is
+enough."""
+
+
+def shown(live: "Live", remark: Remark | None = None) -> "list[Event]":
     """Read an instrument and show what it gives, on standard error; return all that came.
 
-    A Ctrl-C ends the reading as if it were enough.
+    A Ctrl-C ends the reading as if it were enough; so does a remark.
     """
     from tracker.desk.live import read as read_live
+    from tracker.instruments.reading import Ended
 
-    with stopping() as stop:
-        return _show(read_live(live, stop), live)
+    with stopping() as stop, closing(read_live(live, stop)) as events:
+        gathered = _show(events, live, remark)
+    if not isinstance(gathered[-1], Ended):
+        gathered.append(Ended("enough", "It was enough."))
+    return gathered
 
 
-def _show(events: "Iterable[Event]", live: "Live") -> "list[Event]":
+def _show(events: "Iterable[Event]", live: "Live", remark: Remark | None) -> "list[Event]":
+    """Show events as they come, up to the last or to a remark that says that it is enough."""
     from tracker.bench.figures import show
     from tracker.instruments.reading import Ended, Opened, Read, Said
 
@@ -53,6 +64,11 @@ def _show(events: "Iterable[Event]", live: "Live") -> "list[Event]":
                 planned = f" of {live.plan.count}" if live.plan.count else ""
                 latest = f"{show(event.value, unit, 6)}  at {event.time_s:.1f} s, reading {values}{planned}"
                 plot.draw(top=show(high, unit), bottom=show(low, unit), latest=latest)
+            said, enough = remark(event.time_s) if remark is not None else ("", False)
+            if said:
+                (plot.end if enough else plot.say)(said)
+            if enough:
+                break
     sys.stderr.flush()
     return gathered
 
@@ -64,7 +80,20 @@ def tell_kept(path: Path) -> None:
 
 
 def with_current(workspace: "Workspace", request: "LiveRequest", log: Path | None, use: "Callable[[Taken], T]") -> T:
-    """Read a current live and use it; a spooled table goes once it was used, and stays where that failed.
+    """Read a current live and use it; see `with_table`."""
+    from tracker.desk.live import current_taken
+
+    return with_table(workspace, request, log, lambda live, events: use(current_taken(live, events)))
+
+
+def with_table(
+    workspace: "Workspace",
+    request: "LiveRequest",
+    log: Path | None,
+    use: "Callable[[Live, list[Event]], T]",
+    remark: "Callable[[Live], Remark] | None" = None,
+) -> T:
+    """Read live and use what was read; a spooled table goes once it was used, and stays where that failed.
 
     Parameters
     ----------
@@ -73,14 +102,16 @@ def with_current(workspace: "Workspace", request: "LiveRequest", log: Path | Non
     log : Path, optional
         The table the readings go to, which then stays; by default one in the workspace's spool.
     use : callable
-        Gets the readings; what it returns is returned.
+        Gets where and what was read; what it returns is returned.
+    remark : callable, optional
+        Gets where it is read; returns what is said while it goes on.
     """
     from tracker.desk import live as lives
 
     live = lives.ready(request, lives.spooled(workspace.folder) if log is None else log)
-    taken = lives.current_taken(live, shown(live))
+    events = shown(live, None if remark is None else remark(live))
     try:
-        used = use(taken)
+        used = use(live, events)
     except BaseException:
         tell_kept(live.path)
         raise

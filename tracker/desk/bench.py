@@ -10,7 +10,7 @@ from tracker.bench.current import CurrentResult, Reading
 from tracker.bench.in_circuit import InCircuitResult
 from tracker.bench.tables import Source
 from tracker.bench.units import fraction, quantity
-from tracker.desk import bench_entry
+from tracker.desk import bench_entry, live
 from tracker.desk.bench_board import Readings, board_readings
 from tracker.desk.bench_entry import Conditions, Typed
 from tracker.desk.bench_others import beside_others
@@ -248,7 +248,9 @@ def _entered_current(request: CurrentRequest) -> _Entered:
         return _Entered(values, source, held, source.notes if source is not None else ())
     values = bench_entry.with_u(taken.readings, bench_entry.uncertainty(request.u))
     values = bench_entry.with_clock_u(values, bench_entry.clock_uncertainty(request.clock_u))
-    return _Entered(values, taken.source, replace(held, instrument=taken.named(held.instrument)), taken.notes)
+    return _Entered(
+        values, taken.source, replace(held, instrument=live.named(held.instrument, taken.instrument)), taken.notes
+    )
 
 
 def _current(subject: Subject, request: CurrentRequest, entered: _Entered) -> CurrentResult:

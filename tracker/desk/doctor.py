@@ -81,6 +81,7 @@ def examine(workspace: Path | None = None) -> tuple[Check, ...]:
         ("HEIC photos", False, _heic),
         ("Records", True, _records),
         ("PDF", False, _pdf),
+        ("Instruments", False, _instruments),
         ("Sample pictures", False, _samples),
         ("Workspace", True, lambda: _workspace(workspace)),
         ("PostgreSQL", False, lambda: _extra("PostgreSQL", "psycopg", "postgres", "records on a server")),
@@ -189,6 +190,12 @@ def _pdf() -> Check:
     if not bytes(made).startswith(b"%PDF-"):
         return Check("PDF", FAILS, False, "Typst made something that is no PDF", AGAIN)
     return Check("PDF", WORKS, False, f"typst {version('typst')}")
+
+
+def _instruments() -> Check:
+    from tracker.instruments import visa
+
+    return Check("Instruments", WORKS, False, visa.probe())
 
 
 def _samples() -> Check:

@@ -5,8 +5,8 @@ recorded the same bytes are its evidence and the spooled file goes; until then i
 """
 
 import os
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -78,10 +78,6 @@ class Taken:
     instrument: str
     notes: tuple[str, ...]
 
-    def named(self, by_hand: str | None) -> str:
-        """Return the instrument, after the name that somebody gave it."""
-        return self.instrument if by_hand is None else f"{by_hand}: {self.instrument}"[:LONGEST_INSTRUMENT]
-
 
 def ready(request: LiveRequest, path: Path) -> Live:
     """Return the checked request; nothing is opened yet.
@@ -123,7 +119,7 @@ def spooled(folder: Path) -> Path:
     return folder / SPOOL / f"read-{now}-{os.getpid()}.csv"
 
 
-def read(live: Live, stop: Stop | None = None) -> Iterator[Event]:
+def read(live: Live, stop: Stop | None = None) -> Generator[Event, None, None]:
     """Read the instrument; each reading is safe in `live.path` before it is yielded.
 
     Yields
@@ -137,12 +133,14 @@ def read(live: Live, stop: Stop | None = None) -> Iterator[Event]:
         The instrument cannot be read at all, or the table cannot be written.
     """
     link = visa.Link(live.resource, live.timeout_s)
-    events = reading.loop(link, live.measured, live.plan, stop, live.query)
-    first = next(events)
-    if not isinstance(first, Opened):
-        yield first
-        return
-    with Log(live.path, live.measured, live.clock_hz) as log:
+    with ExitStack() as held:
+        # Closed with this: the link must not stay open where somebody stops listening.
+        events = held.enter_context(closing(reading.loop(link, live.measured, live.plan, stop, live.query)))
+        first = next(events)
+        if not isinstance(first, Opened):
+            yield first
+            return
+        log = held.enter_context(Log(live.path, live.measured, live.clock_hz))
         yield first
         for event in events:
             if isinstance(event, Read):
@@ -172,7 +170,12 @@ def stream(
             complete(event, live)
 
 
-def complete(ended: Ended, live: Live) -> None:
+def ended(events: Sequence[Event]) -> Ended:
+    """Return how a whole series of events ended."""
+    return next(event for event in reversed(events) if isinstance(event, Ended))
+
+
+def complete(end: Ended, live: Live) -> None:
     """Refuse to go on after readings that broke off.
 
     Raises
@@ -180,8 +183,8 @@ def complete(ended: Ended, live: Live) -> None:
     BadRequest
         The link was lost for good, or the answers held no values; the sentence says where the readings are.
     """
-    if ended.why in ("lost", "odd"):
-        raise BadRequest(ended.text, f"What was read is in {live.path}; it can be used with --from.")
+    if end.why in ("lost", "odd"):
+        raise BadRequest(end.text, f"What was read is in {live.path}; it can be used with --from.")
 
 
 def current_taken(live: Live, events: Sequence[Event]) -> Taken:
@@ -192,8 +195,7 @@ def current_taken(live: Live, events: Sequence[Event]) -> Taken:
     BadRequest
         They broke off (see `complete`), there is none, or one is negative.
     """
-    ended = next(event for event in reversed(events) if isinstance(event, Ended))
-    complete(ended, live)
+    complete(ended(events), live)
     reads = [event for event in events if isinstance(event, Read)]
     values = [one for one in reads if one.value is not None]
     if not values:
@@ -219,13 +221,18 @@ def instrument(live: Live, events: Sequence[Event]) -> str:
     return f"{told[:room]} at {live.resource}"
 
 
+def named(by_hand: str | None, found: str) -> str:
+    """Return an instrument as it was found, after the name that somebody gave it."""
+    return found if by_hand is None else f"{by_hand}: {found}"[:LONGEST_INSTRUMENT]
+
+
 def notes(live: Live, events: Sequence[Event]) -> tuple[str, ...]:
     """Return in sentences what went otherwise than planned."""
     told = []
-    ended = next(event for event in reversed(events) if isinstance(event, Ended))
+    end = ended(events)
     reads = [event for event in events if isinstance(event, Read)]
     values = sum(one.value is not None for one in reads)
-    if ended.why == "stopped":
+    if end.why == "stopped":
         planned = f" of {live.plan.count}" if live.plan.count is not None else ""
         told.append(f"Reading was stopped by hand after {values}{planned} readings.")
     without = [one for one in reads if one.value is None]
@@ -234,8 +241,8 @@ def notes(live: Live, events: Sequence[Event]) -> tuple[str, ...]:
     lost = sum(isinstance(event, reading.Said) and event.text.startswith("The link was lost") for event in events)
     if lost:
         told.append(f"The link was lost {'once' if lost == 1 else f'{lost} times'} while reading.")
-    if ended.missed:
-        told.append(f"Readings left out because their turn was over before it could be asked: {ended.missed}.")
+    if end.missed:
+        told.append(f"Readings left out because their turn was over before it could be asked: {end.missed}.")
     return tuple(told)
 
 

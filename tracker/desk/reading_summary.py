@@ -8,7 +8,7 @@ from tracker.desk import live as lives
 from tracker.desk.live import Live
 from tracker.errors import BadRequest
 from tracker.instruments import scpi
-from tracker.instruments.reading import Ended, Event, Opened, Read
+from tracker.instruments.reading import Event, Opened, Read
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,7 @@ def summarise(live: Live, events: Sequence[Event]) -> Summary:
         They broke off, or there was no answer at all; the sentence says where they are.
     """
     opened = next((event for event in events if isinstance(event, Opened)), None)
-    ended = next(event for event in reversed(events) if isinstance(event, Ended))
+    ended = lives.ended(events)
     if opened is None:
         raise BadRequest(ended.text, "Nothing was read.")
     lives.complete(ended, live)

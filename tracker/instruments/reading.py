@@ -112,7 +112,7 @@ Event = Read | Said | Opened | Ended
 
 def loop(
     link: Link, measured: Quantity, plan: Plan, stop: Stop | None = None, query: str | None = None
-) -> Iterator[Event]:
+) -> Generator[Event, None, None]:
     """Read an instrument.
 
     Parameters

@@ -7,6 +7,8 @@ otherwise be taken for the answer to the next question.
 
 import os
 import re
+import select
+import socket
 import warnings
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -19,6 +21,7 @@ DEFAULT_TIMEOUT_S = 5.0  # slow integration of a bench meter takes a second or t
 # The interfaces of the VISA library specification (VPP-4.3, table of resource names, from memory).
 _RESOURCE = re.compile(r"(TCPIP|USB|GPIB|ASRL|VXI|PXI|PRLGX-\w+)[^:]*::.+", re.IGNORECASE)
 _LONGEST_ANSWER = 4096
+_CLOSED = "the instrument closed the link"
 
 
 class LinkLost(Exception):
@@ -33,6 +36,18 @@ def is_resource(text: str) -> bool:
 def backend() -> str:
     """Return the PyVISA backend in use."""
     return os.environ.get("LOTPROOF_VISA") or DEFAULT_BACKEND
+
+
+def probe() -> str:
+    """Return which library and backend there are; raises what they raise where they do not work."""
+    from importlib.metadata import version
+
+    import pyvisa
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        pyvisa.ResourceManager(backend()).close()
+    return f"pyvisa {version('pyvisa')}, backend {backend()} (pyvisa-py {version('pyvisa-py')})"
 
 
 @dataclass(slots=True)
@@ -119,14 +134,51 @@ class Link:
         import pyvisa
 
         try:
+            plain = self._socket()
+            if plain is not None:
+                self._discard(plain)
             self._session.write(query)
+            if plain is not None:
+                _await(plain, self.timeout_s)
             return str(self._session.read(encoding="latin-1")).rstrip("\r\n")[:_LONGEST_ANSWER]
+        except TimeoutError:
+            raise self._late(query) from None
         except pyvisa.errors.VisaIOError as error:
             if error.error_code == pyvisa.constants.StatusCode.error_timeout:
-                raise LinkLost(f"no answer to {query} within {self.timeout_s:g} s") from None
+                raise self._late(query) from None
             raise LinkLost(_plain(error)) from None
         except Exception as error:  # sockets, serial ports and USB each raise their own
             raise LinkLost(_plain(error)) from None
+
+    def _late(self, query: str) -> LinkLost:
+        return LinkLost(f"no answer to {query} within {self.timeout_s:g} s")
+
+    def _socket(self) -> socket.socket | None:
+        """Return the plain socket behind the session, or None where there is none or the backend is another."""
+        held = getattr(self._session.visalib, "sessions", None)
+        found = getattr(held.get(self._session.session), "interface", None) if isinstance(held, dict) else None
+        return found if isinstance(found, socket.socket) else None
+
+    def _discard(self, plain: socket.socket) -> None:
+        """Throw away what came unasked: it would be taken for the answer to the next question."""
+        import pyvisa
+
+        self._session.flush(pyvisa.constants.BufferOperation.discard_read_buffer_no_io)
+        while select.select([plain], [], [], 0.0)[0]:
+            if not plain.recv(_LONGEST_ANSWER):
+                raise ConnectionError(_CLOSED)
+
+
+def _await(plain: socket.socket, timeout_s: float) -> None:
+    """Wait for the first byte of an answer.
+
+    The pure-Python backend takes a closed socket for one without data, and asks it without a pause until the time is
+    over.
+    """
+    if not select.select([plain], [], [], timeout_s)[0]:
+        raise TimeoutError
+    if not plain.recv(1, socket.MSG_PEEK):
+        raise ConnectionError(_CLOSED)
 
 
 def _plain(error: Exception) -> str:
