@@ -196,6 +196,36 @@ def test_a_slip_of_one_prefix_is_noticed(name: str, factor: float) -> None:
     assert f"The {name} are the exemplar's" in found.reasons[0]
 
 
+def different_pins(count: int = 14) -> dict[str, Curve]:
+    """Return pins that differ among themselves, neighbours above all: knees spread over half a volt on either side."""
+    levels = {n: 6 * (5 * n % count) / count for n in range(1, count + 1)}
+    return {
+        str(n): pin_curve(str(n), up_a=1e-15 * 10**level, down_a=1e-16 * 10 ** (6 - level))
+        for n, level in levels.items()
+    }
+
+
+@pytest.mark.parametrize(("step", "words"), [(7, "with the piece turned round (of 14 pins)"), (1, "one pin off")])
+def test_a_piece_that_sits_wrongly_is_not_accused(step: int, words: str) -> None:
+    genuine = different_pins()
+    order = [str((n - 1 + step) % 14 + 1) for n in range(1, 15)]
+    moved = {pin: genuine[other] for pin, other in zip(genuine, order, strict=True)}
+    if step == 1:
+        del moved["14"]
+    found = curve.evaluate(moved, [kept(*genuine.values())])
+    assert found.verdict == "undecided"
+    assert words in found.reasons[0]
+
+
+def test_pins_that_are_all_alike_hide_no_foreign_one() -> None:
+    # Turned round, all but one pin would agree; as it sits, too: so it is the pin that is different.
+    genuine = {str(n): pin_curve(str(n)) for n in range(1, 15)}
+    foreign = genuine | {"3": pin_curve("3", earlier_v=0.4)}
+    found = curve.evaluate(foreign, [kept(*genuine.values())])
+    assert (found.verdict, len(found.reasons)) == ("fail", 1)
+    assert found.reasons[0].startswith("pin 3 ")
+
+
 def test_a_single_reading_does_not_accuse() -> None:
     voltage = np.array([-0.2, 0.0, 0.2, 0.4, 0.6])
     exemplar_ = Curve("7", voltage, np.array([0, 0, 0, 0, 1e-3]))

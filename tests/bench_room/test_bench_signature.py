@@ -7,10 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy import select
-from stock import a_lot
+from staged import Stage, chip, picture
+from stock import TODAY, a_lot
 
 from tracker.bench import dumps, signature
 from tracker.bench.signature import Marked
+from tracker.desk import photograph as photographing
 from tracker.desk.bench_entry import Typed
 from tracker.desk.bench_signature import SignatureRequest, identify, run_signature
 from tracker.desk.workspace import Workspace
@@ -317,6 +319,20 @@ def test_the_claimed_and_the_stated_maker(workspace: Workspace) -> None:
     assert (claimed.verdict, claimed.result.marked.makers) == ("fail", ("Corvane",))
     stated = run_signature(workspace, "L1-1", SignatureRequest(readings=("7F 5B 8C",), maker="halden"))
     assert (stated.verdict, stated.result.marked.source) == ("pass", "stated by the operator")
+
+
+def test_the_marking_as_read_goes_before_the_claim(
+    workspace: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stage = Stage({}, [])
+    monkeypatch.setattr(photographing, "look", stage.look)
+    a_lot(workspace, part="CV27C256", quantity=1, received=1)
+    path = stage.put(picture(tmp_path, "one.png"), chip("HALDEN", "HDS27C256-15", "8914"))
+    photographing.photograph(workspace, "L1", [path], operator="mira", today=TODAY)
+    found = run_signature(workspace, "L1-1", SignatureRequest(readings=("7F 5B 8C",)))
+    assert (found.verdict, found.result.marked.makers) == ("pass", ("Halden Semi",))
+    assert found.result.marked.source == "the marking as read from its photo"
+    assert found.notes == ("The claim stands for Corvane, the marking for Halden Semi.",)
 
 
 def test_a_part_without_a_signature_is_noted(workspace: Workspace) -> None:

@@ -1,11 +1,12 @@
 """Pin curves: voltage-current curves of a piece's pins against an exemplar's, and the verdict on them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
+from tracker.bench import curve_slips
 from tracker.bench.conformity import Verdict
 from tracker.bench.curve_table import Curve, pin_order
 from tracker.bench.curve_words import Difference, describe
@@ -285,9 +286,10 @@ def _decide(
         return "undecided", (
             f"Swept against pin {common}, the exemplar ({other[0].run}) against pin {other[0].common}: not comparable.",
         )
-    slip = _slip(curves, exemplars) if any(one.stand in ("different", "not compared") for one in pins) else ""
+    apart = [one for one in pins if one.stand in ("different", "not compared")]
+    slip = curve_slips.slip(curves, _agreement(exemplars)) if apart else ""
     if slip:
-        return "undecided", (f"{slip} Check the units of both tables.",)
+        return "undecided", (slip,)
     worst = sorted((one for one in pins if one.stand == "different"), key=lambda one: -(one.distance or 0.0))
     if worst:
         return "fail", _accused(worst, pins)
@@ -316,29 +318,20 @@ def _accused(worst: Sequence[PinResult], pins: Sequence[PinResult]) -> tuple[str
     return (*told, *([f"Different as well: pins {', '.join(left)}."] if left else []))
 
 
-def _slip(curves: Mapping[str, Curve], exemplars: Sequence[Kept]) -> str:
-    """Return in words where the curves become the exemplar's once a prefix is shifted, or ''.
+def _agreement(exemplars: Sequence[Kept]) -> Callable[[Mapping[str, Curve]], tuple[int, int]]:
+    """Return what counts, of curves in some order or scale, the pins that are alike and those that tell anything."""
 
-    A piece without a die has a thousandth of the exemplar's current, too: so the shapes have to agree.
-    """
-    for name in ("voltages", "currents"):
-        for factor in (1e3, 1e-3):
-            scaled = {pin: _scaled(curve, name, factor) for pin, curve in curves.items()}
-            found = [
-                _pin(pin, curve, [one.curves[pin] for one in exemplars if pin in one.curves])
-                for pin, curve in scaled.items()
-                if any(pin in one.curves for one in exemplars)
-            ]
-            telling = [one for one in found if one.points > _LEAST_POINTS]
-            if telling and sum(one.stand == "alike" for one in telling) > len(found) / 2:
-                return f"The {name} are the exemplar's {'divided' if factor > 1 else 'multiplied'} by 1000."
-    return ""
+    def count(curves: Mapping[str, Curve]) -> tuple[int, int]:
+        found = [
+            _pin(pin, curve, [one.curves[pin] for one in exemplars if pin in one.curves])
+            for pin, curve in curves.items()
+            if any(pin in one.curves for one in exemplars)
+        ]
+        telling = [one for one in found if one.points > _LEAST_POINTS]
+        # Pins that cannot be compared at all, as after another scale, must not leave a single one to speak for all.
+        return sum(one.stand == "alike" for one in telling), max(len(telling), len(found) // 2)
 
-
-def _scaled(curve: Curve, name: str, factor: float) -> Curve:
-    if name == "voltages":
-        return Curve(curve.pin, curve.voltage_v * factor, curve.current_a)
-    return Curve(curve.pin, curve.voltage_v, curve.current_a * factor)
+    return count
 
 
 def _largest(values: np.ndarray) -> float:

@@ -109,7 +109,10 @@ def _list(
     ] = None,
     machine: Annotated[str | None, _only("--machine", "Only of this machine.", "LABEL")] = None,
     name: Annotated[str | None, _only("--name", "Only with this text in the machine's name.")] = None,
-    test: Annotated[str | None, _only("--test", "Only of this bench test: current, clock, in-circuit.", "TEST")] = None,
+    test: Annotated[
+        str | None,
+        _only("--test", "Only of this bench test: current, clock, soak, signature, curve, in-circuit.", "TEST"),
+    ] = None,
     verdict: Annotated[str | None, _only("--verdict", "Only of this verdict: pass, fail, undecided.", "WORD")] = None,
     since: Annotated[
         str | None, _only("--since", "Only what arrived, was added or was measured on this day or later.", "YYYY-MM-DD")
