@@ -1,6 +1,7 @@
 """Electronic signatures: codes against published bytes, the rule case by case, and dumps in Intel HEX."""
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -358,3 +359,11 @@ def test_wrong_requests_change_nothing(workspace: Workspace, request_: Signature
         run_signature(workspace, "L1-1", request_)
     with workspace.read() as session:
         assert session.scalars(select(BenchRun)).all() == []
+
+
+def test_another_makers_code_does_not_accuse_a_part_without_a_signature() -> None:
+    gate = Marked(("Halden Semi",), "HDS74HC32", "stated", invented=True, carries=False)
+    result = signature.evaluate([bytes([0x1E, 0x95])], gate)
+    assert result.verdict == "undecided"
+    assert result.reasons[1] == signature.NO_CARRIER
+    assert signature.evaluate([bytes([0x1E, 0x95])], replace(gate, carries=True)).verdict == "fail"

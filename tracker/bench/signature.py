@@ -13,13 +13,16 @@ from tracker.knowledge.signatures import BANK_KNOWN, CONTINUATION, Device, Maker
 RULE = (
     "fail: the manufacturer code is another maker's than the marking's and no relation between the two is declared, or "
     "the device code is that of another part by a text we know; undecided: nothing was read (all FF or all 00), "
-    "repeated readings differ, wrong parity (a reading error), a code or maker that is not known, a device code that "
-    "is not one of those known for the part, or one known from memory alone; pass: the maker agrees, and the device "
-    "code where it is known (codes: JEDEC JEP106, first bank alone; rule: common practice, no source)"
+    "repeated readings differ, wrong parity (a reading error), a code or maker that is not known, a part that is not "
+    "known to have a signature, a device code that is not one of those known for the part, or one known from memory "
+    "alone; pass: the maker agrees, and the device code where it is known (codes: JEDEC JEP106, first bank alone; rule: common practice, no source)"
 )
 CONTENT = (
     "A programmer that does not bring the part into its identifier mode reads the content at the first addresses "
     "instead: read a known-good piece of the same part with the same setting before this is held against the piece."
+)
+NO_CARRIER = (
+    "Parts of this kind are not known to have an electronic signature, so the bytes may be no signature at all."
 )
 MOST_DEVICE_BYTES = 3  # no signature known here has more
 
@@ -67,12 +70,15 @@ class Marked:
         Where that was read.
     invented : bool
         Whether codes of the demo's makers count.
+    carries : bool
+        Whether such parts are known to have an electronic signature: without one the bytes may be anything.
     """
 
     makers: tuple[str, ...]
     part: str | None
     source: str
     invented: bool = False
+    carries: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +190,8 @@ def evaluate(readings: Sequence[bytes], marked: Marked) -> SignatureResult:
     relation = _relation(identity, marked)
     if relation is None:
         reason = f"The code is {identity.maker}'s; the marking is {_either(marked.makers)}'s ({marked.source})."
+        if not marked.carries:
+            return _result("undecided", (reason, NO_CARRIER), readings, marked)
         return _result("fail", (reason, "No relation between the two is declared.", CONTENT), readings, marked)
     agrees = f"The code is {identity.maker}'s, as the marking's."
     if relation:

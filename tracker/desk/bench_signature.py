@@ -134,7 +134,7 @@ def _marked(session: Session, piece: Piece, stated: str | None) -> tuple[Marked,
         notes.append(f"{lot.claimed_part} is not known to have an electronic signature.")
     invented = is_invented(lot.claimed_part) or any(_of_demo(maker) for maker in found)
     part = read if read and compare_part(lot.claimed_part, read).kind != "unsure" else lot.claimed_part
-    return Marked(found, part, source, invented), tuple(notes)
+    return Marked(found, part, source, invented, carrier(lot.claimed_part) is not None), tuple(notes)
 
 
 def _of_demo(maker: str) -> bool:
