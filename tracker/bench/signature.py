@@ -15,7 +15,8 @@ RULE = (
     "the device code is that of another part by a text we know; undecided: nothing was read (all FF or all 00), "
     "repeated readings differ, wrong parity (a reading error), a code or maker that is not known, a part that is not "
     "known to have a signature, a device code that is not one of those known for the part, or one known from memory "
-    "alone; pass: the maker agrees, and the device code where it is known (codes: JEDEC JEP106, first bank alone; rule: common practice, no source)"
+    "alone; pass: the maker agrees, and the device code where it is known (codes: JEDEC JEP106, first bank alone; "
+    "rule: common practice, no source)"
 )
 CONTENT = (
     "A programmer that does not bring the part into its identifier mode reads the content at the first addresses "
