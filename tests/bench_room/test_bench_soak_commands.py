@@ -19,7 +19,7 @@ from tracker.records.models import BenchRun, BenchSample
 
 MINUTES = (0, 1, 2, 3, 5, 7, 10, 13, 16, 20, 25, 30)
 READINGS = [
-    (minute, round(22.0 - 31.4 * math.expm1(-minute / 6.0) + 0.1 * (-1) ** i, 1)) for i, minute in enumerate(MINUTES)
+    (minute, round(22.0 - 31.4 * math.expm1(-minute / 6.0) + 0.03 * (-1) ** i, 2)) for i, minute in enumerate(MINUTES)
 ]
 PAIRS = [f"{minute} min={temp} C" for minute, temp in READINGS]
 AT = [word for pair in PAIRS for word in ("--at", pair)]
@@ -107,7 +107,7 @@ def test_prompts_refuse_before_anybody_waits(
 def test_what_is_kept(workspace: Workspace, tmp_path: Path) -> None:
     a_lot(workspace)
     table = tmp_path / "soak.csv"
-    rows = [f"{minute},{1.8 * temp + 32:.2f},71.6" for minute, temp in READINGS]
+    rows = [f"{minute},{1.8 * temp + 32:.5f},71.6" for minute, temp in READINGS]
     table.write_text("\n".join(["time_min,temp_f,ambient_f", *rows, rows[-1]]) + "\n", encoding="utf-8")
     request = SoakRequest(
         table=table, limit="45 K", limit_source="data sheet, page 7", cold=False, case=True, spots=("fuse=40 C",)

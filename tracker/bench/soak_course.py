@@ -5,14 +5,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import special
 
 from tracker.bench import soak
 from tracker.bench.figures import show
 from tracker.bench.soak import Soak
-from tracker.bench.soak_cells import gathered
+from tracker.bench.soak_creep import creep, foreseen
 from tracker.bench.soak_interval import Final
-from tracker.bench.soak_model import Array, Run, above_felt, basis, slope_in_tau
+from tracker.bench.soak_model import Run
 from tracker.errors import BadRequest
 
 Course = Literal["settles", "not yet", "straight", "runs away", "still climbs", "ambient drifts", "cools"]
@@ -21,11 +20,9 @@ AIM_SOURCE = "common practice, no source"
 LEAST_READINGS = 6  # common practice, no source
 LEAST_CONSTANTS = 1.5  # time constants a run must cover before it may stop; common practice, no source
 LAST_PART = 0.25  # of the readings, whose absence must not have changed the answer; common practice, no source
-_TAIL = 1.0 / 3.0  # of the run, in which it must not climb away from the fit; common practice, no source
 _SURE = 3.0  # standard errors of a slope or a bend that is taken as real; common practice, no source
 _BEGINNING = 0.1  # of the run, in which a first-order rise has at least that share of its way behind it
 _STILL = 0.04  # of the whole way; common practice, no source
-_FORESIGHT = 20_000  # readings looked ahead, no more
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,35 +85,14 @@ def course(fitted: Soak, run: Run, wanted: Final, aim_k: float) -> Course:
     """
     if run.ambient is not None and float(np.ptp(run.ambient)) > abs(wanted.value):
         return "ambient drifts"
-    if _climbs_on(fitted, run, aim_k):
+    climb = creep(fitted, run)
+    if climb is not None and climb.per_run_k > max(aim_k, _SURE * climb.se_k):
         return "still climbs"
     if fitted.rise.value < -aim_k:
         return "cools"
-    if half_width(wanted) is None:
+    if half_width(wanted) is None or climb is None:
         return "not yet"
     return "settles" if fitted.run_length_s >= fitted.time_constant.value else "not yet"
-
-
-def _climbs_on(fitted: Soak, run: Run, aim_k: float) -> bool:
-    """Return whether the end of the run goes on in the direction of the rise, away from the fit."""
-    cells = gathered(run)
-    tail = cells.t >= (1.0 - _TAIL) * cells.length_s
-    if tail.sum() < 4:
-        return False
-    tau = fitted.time_constant.value
-    start, final = fitted.start.value, fitted.final.value
-    linear = np.array([final] if fitted.from_rest else [start, final])
-    modelled = basis(cells, tau, from_rest=fitted.from_rest) @ linear
-    left = (above_felt(cells, np.array([tau]))[0] - modelled)[tail]
-    x = cells.t[tail] - cells.t[tail].mean()
-    size = float(x @ x)
-    if size == 0.0:
-        return False
-    slope = float(x @ left) / size
-    noise = left - left.mean() - slope * x
-    se = math.sqrt(float(noise @ noise) / max(len(x) - 2, 1) / size)
-    climbed = math.copysign(1.0, fitted.rise.value) * slope * float(np.ptp(x))
-    return climbed > aim_k and abs(slope) > _SURE * se
 
 
 def half_width(wanted: Final) -> float | None:
@@ -158,17 +134,27 @@ def may_stop(fitted: Soak, run: Run, sought: Sought, aim_k: float) -> Stop:
     tau = fitted.time_constant.value
     known = within is not None and within <= aim_k
     long_enough = fitted.run_length_s >= LEAST_CONSTANTS * tau and fitted.readings >= LEAST_READINGS
-    if known and long_enough and found == "settles":
+    climb = creep(fitted, run)
+    if known and long_enough and found == "settles" and climb is not None and climb.upper_k <= aim_k:
         earlier = _without_the_last(run, fitted, sought)
         if earlier is not None and abs(earlier[0] - wanted.value) <= max(aim_k, earlier[1]):
             return _yes(fitted, words, aim_k, within or 0.0)
         why = "but leaving out the last quarter of the readings changes it; take some more"
         return _go_on(f"{words}, {why}", aim_k, within, _pace(run) * LEAST_READINGS)
-    more = _foreseen(fitted, run, aim_k, sought.above_start)
+    more = _ahead(fitted, run, aim_k, sought)
     if within is None:
         return _go_on(f"the readings do not yet bound the {sought.name}", aim_k, within, None)
     ahead = "" if more is None else f"; about {_span(more)} more at this pace should do"
-    return _go_on(f"{words}, known within {_up(within)} K so far{ahead}", aim_k, within, more)
+    lacks = "but something slower may still be warming up" if known and long_enough else "so far"
+    return _go_on(f"{words}, known within {_up(within)} K {lacks}{ahead}", aim_k, within, more)
+
+
+def _ahead(fitted: Soak, run: Run, aim_k: float, sought: Sought) -> float | None:
+    """Return how much longer it should take, seconds."""
+    pace = _pace(run)
+    lacking = max(LEAST_CONSTANTS * fitted.time_constant.value - fitted.run_length_s, 0.0)
+    least = max(LEAST_READINGS - fitted.readings, math.ceil(lacking / pace), 1)
+    return foreseen(fitted, run, aim_k, least, pace, above_start=sought.above_start)
 
 
 def stop_not(found: Course, aim_k: float, advice: str = "") -> Stop:
@@ -211,7 +197,8 @@ def _go_on(why: str, aim_k: float, within: float | None, more_s: float | None) -
 def _rule() -> str:
     return (
         f"stop when half the 95 % interval is no more than the aim, the run covers {LEAST_CONSTANTS:g} time constants "
-        f"and {LEAST_READINGS} readings, and the last quarter of the readings left out would not have changed it"
+        f"and {LEAST_READINGS} readings, the last quarter of the readings left out would not have changed it, and "
+        "whatever slower still warms up adds less than the aim, with 95 % probability, in another run of this length"
     )
 
 
@@ -232,44 +219,6 @@ def _pace(run: Run) -> float:
     """Return the usual time between readings, seconds."""
     steps = np.diff(run.t)
     return float(np.median(steps[steps > 0])) if (steps > 0).any() else 1.0
-
-
-def _foreseen(fitted: Soak, run: Run, aim_k: float, above_start: bool) -> float | None:
-    """Return how much longer readings at the same pace should take to reach the aim, seconds; None if too long."""
-    cells, pace = gathered(run), _pace(run)
-    tau = fitted.time_constant.value
-    lacking = max(LEAST_CONSTANTS * tau - fitted.run_length_s, 0.0)
-    least = max(LEAST_READINGS - fitted.readings, math.ceil(lacking / pace), 1)
-    number = least
-    while number <= _FORESIGHT and _half_with(fitted, cells, pace, number, above_start) > aim_k:
-        number = math.ceil(1.3 * number)
-    if number > _FORESIGHT:
-        return None
-    low = max(math.floor(number / 1.3), least)
-    while low < number:
-        middle = (low + number) // 2
-        if _half_with(fitted, cells, pace, middle, above_start) > aim_k:
-            low = middle + 1
-        else:
-            number = middle
-    return number * pace
-
-
-def _half_with(fitted: Soak, cells: Run, pace: float, number: int, above_start: bool) -> float:
-    """Return half the interval's width if `number` more readings scatter as those so far."""
-    t = np.concatenate([cells.t, cells.length_s + pace * np.arange(1, number + 1)])
-    weight = np.concatenate([cells.weight, np.ones(number)])
-    ahead = Run(t, np.zeros_like(t), None, weight)
-    columns = basis(ahead, fitted.time_constant.value, from_rest=fitted.from_rest)
-    slope = slope_in_tau(ahead, fitted.time_constant.value, fitted.start.value, fitted.final.value)
-    jacobian: Array = np.sqrt(weight)[:, None] * np.column_stack([columns, slope])
-    wanted = np.array([1.0, 0.0]) if fitted.from_rest else np.array([-1.0 if above_start else 0.0, 1.0, 0.0])
-    scale = np.linalg.norm(jacobian, axis=0)
-    inverse = np.linalg.pinv((jacobian / scale).T @ (jacobian / scale)) / np.outer(scale, scale)
-    dof = fitted.dof_used + number / fitted.widened**2
-    return float(
-        special.stdtrit(dof, 0.975) * fitted.widened * fitted.residual_sd * math.sqrt(wanted @ inverse @ wanted)
-    )
 
 
 def _span(seconds: float) -> str:

@@ -11,6 +11,7 @@ from tracker.bench.conformity import Conformity, Verdict
 from tracker.bench.figures import percent, show
 from tracker.bench.soak import Soak
 from tracker.bench.soak_course import Course, Sought, Stop
+from tracker.bench.soak_creep import creep
 from tracker.bench.soak_model import Array, Run
 from tracker.bench.uncertainty import Component, combine, coverage_factor, rectangular
 from tracker.errors import BadRequest
@@ -78,7 +79,10 @@ class Rise:
     lower_k, upper_k : float or None
         95 % interval from the readings alone.
     u_k, dof : float
-        Standard uncertainty with that of the thermometer, and its effective degrees of freedom.
+        Standard uncertainty with that of the thermometer and of anything slower that may still warm up, and its
+        effective degrees of freedom.
+    creep_k, creep_upper_k : float
+        What something slower adds during another run of the same length, and below which it is with 95 % probability.
     temp_c : float
         value_k above `ambient_c`.
     within_k : float
@@ -94,6 +98,8 @@ class Rise:
     dof: float
     temp_c: float
     within_k: float
+    creep_k: float
+    creep_upper_k: float
     ambient_c: float | None
 
 
@@ -224,7 +230,11 @@ def _judged(run: Run, asked: Asked, above_start: bool) -> tuple[Soak | None, Cou
 def _rise(fitted: Soak, run: Run, asked: Asked, above_start: bool) -> Rise:
     wanted = Sought(above_start).of(fitted)
     readings = Component("readings", wanted.se * fitted.widened, dof=fitted.dof_used)
-    combined = combine([readings, Component("thermometer", DEFAULT_U_K if asked.u_k is None else asked.u_k)])
+    thermometer = Component("thermometer", DEFAULT_U_K if asked.u_k is None else asked.u_k)
+    climb = creep(fitted, run)
+    assert climb is not None  # a soak that settled has enough readings
+    # What one rise leaves out is part of the doubt, whether or not it shows.
+    combined = combine([readings, thermometer, Component("slower warming", climb.se_k, dof=fitted.dof_used)])
     within = soak_course.half_width(wanted)
     assert within is not None  # a soak that settled is bounded
     known = run.ambient is not None or above_start
@@ -237,6 +247,8 @@ def _rise(fitted: Soak, run: Run, asked: Asked, above_start: bool) -> Rise:
         dof=combined.dof,
         temp_c=(ambient or 0.0) + wanted.value,
         within_k=within,
+        creep_k=climb.per_run_k,
+        creep_upper_k=climb.upper_k,
         ambient_c=ambient,
     )
 

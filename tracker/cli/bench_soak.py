@@ -253,6 +253,8 @@ def soak_text(result: "SoakResult") -> Rows:
         rows.append(
             ("final", f"{show_with_u(rise.temp_c, rise.u_k, 'C')}; 95 % from the readings: +/-{rise.within_k:.2g} K")
         )
+    if rise is not None:
+        rows.append(("slower", f"anything slower adds less than {max(rise.creep_upper_k, 0.0):.2g} K in as long again"))
     if fitted is not None and rise is not None:
         rows.append(
             ("time constant", show_with_u(fitted.time_constant.value / 60.0, _minutes(fitted.time_constant.se), "min"))
@@ -262,6 +264,7 @@ def soak_text(result: "SoakResult") -> Rows:
         ("model", f"{result.model} (declared)"),
         ("uncertainty", result.u_source),
         ("early stop", result.stop.sentence),
+        ("", f"rule: {result.stop.rule} ({result.stop.source})"),
         *_limit_text(result),
     ]
     housing = {"case": "case closed", "open": "open"}.get(result.housing or "")
