@@ -259,6 +259,44 @@ def test_currents_entered_at_prompts(lotproof: Lotproof, stocked: Path) -> None:
     assert [run["verdict"] for run in _runs(lotproof)] == ["pass"]
 
 
+def test_currents_read_live_at_each_clock_that_is_set(lotproof: Lotproof, stocked: Path) -> None:
+    # Each time one answer shows that the query is known and three are readings: at 1 MHz, at a wrong clock, at 2 MHz.
+    def answers(number: int) -> str:
+        return f"{(0.002, 0.009, 0.004)[min((number - 1) // 4, 2)] + 1e-6 * (number % 3):.6f}"
+
+    with (
+        scpi_server(answers) as server,
+        terminal(
+            *("bench", "current", "L0001-01", "--prompt", "--read", server.resource, "--count", 3, "--every", "5 ms"),
+            "--json",
+        ) as asked,
+    ):
+        for line, then in (
+            ("", "The clock was not said."),
+            ("1 mA", "is a current, where a clock rate is needed"),
+            ("1 MHz", "so far"),
+            ("", "so far"),
+            ("undo", "Taken back: 3 readings at 1 MHz."),
+            ("2 MHz", "slope"),
+        ):
+            asked.expect("Clock ")
+            asked.expect(": ")
+            asked.type(line)
+            asked.expect(then)
+        asked.expect("Clock 3 (Enter: 2 MHz): ")
+        asked.type("done")
+        assert asked.end() == 0
+    document = json.loads(asked.shown[asked.shown.index("{") :])
+    assert document["verdict"] == "pass"
+    assert document["result"]["fitted"]["n"] == 6
+    assert document["result"]["fitted"]["slope_a_per_hz"]["value"] == pytest.approx(0.002 / 1e6, rel=0.01)
+    assert document["conditions"]["instrument"].startswith(IDENTITY)
+    assert list((stocked / "spool").iterdir()) == []
+    kept = [path.read_text(encoding="utf-8") for path in (stocked / "evidence").rglob("*") if path.is_file()]
+    table = next(text for text in kept if text.startswith("time_s,current_a,clock_hz"))
+    assert [line.split(",")[2] for line in table.splitlines()[1:]] == ["1000000.0"] * 3 + ["2000000.0"] * 3
+
+
 def test_clock_steps_entered_at_prompts_follow_the_proposal(lotproof: Lotproof, stocked: Path) -> None:
     with terminal("bench", "clock", "L0001-01", "--prompt") as asked:
         asked.expect("Step 1, 1.6 MHz proposed: ")  # below the grade of 2 MHz

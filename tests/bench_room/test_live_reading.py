@@ -1,9 +1,14 @@
 """Reading instruments live: simulated ones of PyVISA-sim, and one on a real loopback socket that misbehaves."""
 
 import itertools
+import os
+import pty
+import resource
+import threading
 import time
+import tty
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -263,6 +268,65 @@ def test_the_table_has_everything_and_is_taken_by_the_tests(tmp_path: Path) -> N
     assert source.data == taken.source.data
     with pytest.raises(BadRequest, match="is there already"):
         lives.ready(asked, live.path)
+
+
+def test_a_full_disk_keeps_whole_lines_only(tmp_path: Path) -> None:
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    path = tmp_path / "readings.csv"
+    with scpi_server(["0.011"]) as server:
+        live = lives.ready(LiveRequest(server.resource, every="5 ms", count=50), path)
+        told = []
+        try:
+            # The system refuses to let any file grow beyond this, in the middle of a line.
+            resource.setrlimit(resource.RLIMIT_FSIZE, (300, limits[1]))
+            with pytest.raises(BadRequest, match="can take no more readings"):
+                told.extend(lives.read(live))
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+    assert path.read_bytes().endswith(b"Z,\n")
+    readings, source = tables.current_table(path, clock_hz=1e6)
+    assert 3 <= len(readings) <= 8
+    assert source.notes == ()
+
+
+def test_a_place_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    with scpi_server(["0.011"]) as server:
+        live = lives.ready(LiveRequest(server.resource, every="5 ms", count=1), tmp_path / "file" / "readings.csv")
+        with pytest.raises(BadRequest, match="cannot be written"):
+            list(lives.read(live))
+
+
+# --- a serial port ----------------------------------------------------------------------------------------------------
+
+
+def test_an_instrument_on_a_serial_port() -> None:
+    """The other end of a pseudo-terminal answers as a meter with carriage returns and line feeds does."""
+    ours, theirs = pty.openpty()
+    tty.setraw(theirs)
+    name = os.ttyname(theirs)
+
+    def answer() -> None:
+        answers = {b"*IDN?": b"Tregarth,TS-30,8,1.0", b"MEAS:CURR:DC?": b"+0.0962"}
+        waiting = b""
+        with suppress(OSError):  # the test has closed the line
+            while True:
+                waiting += os.read(ours, 100)
+                while b"\n" in waiting:
+                    line, _, waiting = waiting.partition(b"\n")
+                    os.write(ours, answers[line.strip()] + b"\r\n")
+
+    thread = threading.Thread(target=answer, daemon=True)
+    thread.start()
+    events = _loop(f"ASRL{name}::INSTR", Plan(0.01, count=3))
+    os.close(theirs)
+    thread.join(5)
+    os.close(ours)
+    assert events[0] == Opened("Tregarth,TS-30,8,1.0", "MEAS:CURR:DC?")
+    assert _values(events) == [0.0962] * 3
+
+
+# --- streams ----------------------------------------------------------------------------------------------------------
 
 
 def test_a_stream_for_other_tests_ends_with_a_sentence_when_it_breaks_off(tmp_path: Path) -> None:

@@ -66,7 +66,11 @@ def current(
     columns: ColumnOption = None,
     resource: Annotated[
         str | None,
-        text_option("--read", "Read an instrument live: 'TCPIP::192.0.2.7::5025::SOCKET'.", "RESOURCE"),
+        text_option(
+            "--read",
+            "Read an instrument live: 'TCPIP::192.0.2.7::5025::SOCKET'; with --prompt at each clock you set.",
+            "RESOURCE",
+        ),
     ] = None,
     count: Annotated[int | None, text_option("--count", "Live: how many readings (default: 10).", "N")] = None,
     every: Annotated[

@@ -7,7 +7,7 @@ recorded before `done`, and after a Ctrl-C only where the question about it is a
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 import typer
 
@@ -28,8 +28,11 @@ START_SHARE = 0.8  # of the grade, for the first step: a bad part may fail at th
 _UNSAID = ("rule", "prior", "uncertainty", "margin")  # the same after each reading; the answer at the end has them
 
 
+E = TypeVar("E")
+
+
 @dataclass(frozen=True, slots=True)
-class _Form:
+class Form(Generic[E]):
     """What differs between the tests.
 
     Parameters
@@ -43,13 +46,19 @@ class _Form:
         Gets what was written and the entries so far; returns the new entry or raises BadRequest.
     result : callable
         Gets all entries; returns the running result in rows or raises BadRequest.
+    shown : callable
+        Gets an entry; returns it for a sentence.
+    empty : bool
+        Whether an empty line is an entry, too.
     """
 
     test: str
     how: str
-    question: Callable[[Sequence[Entry]], str]
-    entry: Callable[[str, Sequence[Entry]], Entry]
-    result: Callable[[Sequence[Entry]], Rows]
+    question: Callable[[Sequence[E]], str]
+    entry: Callable[[str, Sequence[E]], E]
+    result: Callable[[Sequence[E]], Rows]
+    shown: Callable[[E], str]
+    empty: bool = False
 
 
 def prompted_current(workspace: "Workspace", label: str, request: "CurrentRequest") -> "CurrentRequest":
@@ -75,15 +84,16 @@ def prompted_current(workspace: "Workspace", label: str, request: "CurrentReques
         left, equals, right = words.rpartition("=")
         return (left.strip() or None, right.strip()) if equals else (clock_now(entries), words)
 
-    form = _Form(
+    form = Form(
         test="current",
         how="Write a current, '12.1 mA', or a clock and a current, '4 MHz = 12.1 mA'; the clock then holds for those "
         "after it.",
         question=question,
         entry=entry,
-        result=lambda entries: _current_rows(preview_current(workspace, label, _with_currents(request, entries))),
+        result=lambda entries: current_rows(preview_current(workspace, label, _with_currents(request, entries))),
+        shown=_shown,
     )
-    return _with_currents(request, _enter(form))
+    return _with_currents(request, enter(form))
 
 
 def prompted_clock(workspace: "Workspace", label: str, request: "ClockRequest") -> "ClockRequest":
@@ -124,23 +134,24 @@ def prompted_clock(workspace: "Workspace", label: str, request: "ClockRequest") 
         found = preview_clock(workspace, label, with_steps(entries))
         return [] if found is None else _clock_rows(found)
 
-    form = _Form(
+    form = Form(
         test="clock",
         how="Write pass or fail (p or f) for the clock proposed, or another clock with it: '2.4 MHz = fail'.",
         question=question,
         entry=entry,
         result=result,
+        shown=_shown,
     )
-    return with_steps(_enter(form))
+    return with_steps(enter(form))
 
 
-def _enter(form: _Form) -> list[Entry]:
+def enter(form: Form[E]) -> list[E]:
     """Ask until it is enough, and return what was entered: at least one."""
     if not sys.stdin.isatty():
         raise BadRequest("--prompt needs somebody at a terminal.", "Give the readings with --at or --from.")
     mind(form.test)
     note(f"{form.how}\n'undo' takes the last one back, 'done' records them, Ctrl-C stops.")
-    entries: list[Entry] = []
+    entries: list[E] = []
     while True:
         try:
             words = _ask(f"{form.question(entries)}: ")
@@ -156,14 +167,14 @@ def _enter(form: _Form) -> list[Entry]:
             note(f"{error.what} {error.advice}".strip())
 
 
-def _next(form: _Form, words: str, entries: list[Entry]) -> list[Entry]:
+def _next(form: Form[E], words: str, entries: list[E]) -> list[E]:
     """Return the entries after one more line, which may take one back."""
-    if not words or words in ("?", "help"):
+    if (not words and not form.empty) or words in ("?", "help"):
         raise BadRequest(form.how, "Or undo, or done.")
     if words.lower() in ("undo", "done"):
         if not entries:
             raise BadRequest("Nothing was entered yet.", form.how)
-        note(f"Taken back: {_shown(entries[-1])}.")
+        note(f"Taken back: {form.shown(entries[-1])}.")
         entries = entries[:-1]
         _tell(form.result(entries) if entries else [])
         return entries
@@ -213,7 +224,7 @@ def _tell(rows: Rows) -> None:
         note(f"  {name:<12} {text}")
 
 
-def _current_rows(found: "CurrentResult") -> Rows:
+def current_rows(found: "CurrentResult") -> Rows:
     from tracker.cli.bench import current_text
 
     rows = [row for row in current_text(found) if row[0] not in _UNSAID]

@@ -73,22 +73,20 @@ def current_way(
             "--current": bool(request.currents),
             "--at": bool(request.pairs),
             "--from": request.table is not None,
-            "--read": live,
-            "--prompt": prompt,
+            "--prompt" if prompt else "--read": live or prompt,
         }
     )
-    if prompt:
+    if flags.resource is None:
+        if not prompt:
+            return run(request)
         from tracker.cli.bench_prompt import prompted_current
 
         return run(prompted_current(workspace, label, request))
-    if flags.resource is None:
-        return run(request)
     from tracker.cli.live_show import with_current
     from tracker.desk.bench import check_current
     from tracker.desk.live import LiveRequest
 
     check_current(workspace, label, request)
-    mind("current")
     asked = LiveRequest(
         flags.resource,
         every=DEFAULT_EVERY if flags.every is None else flags.every,
@@ -96,6 +94,13 @@ def current_way(
         clock=request.clock,
         query=flags.query,
     )
+    if prompt:
+        from tracker.cli.bench_prompt_live import prompted_live
+
+        if flags.log is not None:
+            raise BadRequest("--log does not go with --prompt.", "The readings are kept with the run.")
+        return prompted_live(workspace, label, request, asked, run)
+    mind("current")
     return with_current(workspace, asked, flags.log, lambda taken: run(replace(request, taken=taken)))
 
 

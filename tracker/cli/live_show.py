@@ -109,6 +109,8 @@ def with_table(
     from tracker.desk import live as lives
 
     live = lives.ready(request, lives.spooled(workspace.folder) if log is None else log)
+    for path in lives.left_over(workspace.folder):
+        note(f"Readings that are not recorded, of an earlier try or of another bench at work: {path}")
     events = shown(live, None if remark is None else remark(live))
     try:
         used = use(live, events)

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tracker.cli.bench_common import mind
+from tracker.cli.printing import note
 from tracker.errors import BadRequest
 
 if TYPE_CHECKING:
@@ -60,6 +61,7 @@ def soak_read_live(
         raise BadRequest("--read goes with neither --at nor --from.", "Give the readings in one way.")
     so_far(replace(request, pairs=("0 s=20 C",)))  # what else was typed is looked at before anybody waits for readings
     mind("soak")
+    note("Time counts from the first reading: switch the heat on when it comes.")
     asked = LiveRequest(
         flags.resource,
         what="temperature",

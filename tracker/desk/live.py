@@ -212,6 +212,24 @@ def current_taken(live: Live, events: Sequence[Event]) -> Taken:
     )
 
 
+def merged(takens: Sequence[Taken]) -> Taken:
+    """Return several series of readings, at least one, as one: their tables, which are alike, one below the other."""
+    first = takens[0]
+    head = first.source.data.partition(b"\n")[0] + b"\n"
+    rows = b"".join(one.source.data.removeprefix(head) for one in takens)
+    return Taken(
+        readings=tuple(reading for one in takens for reading in one.readings),
+        source=Source(first.source.name, head + rows),
+        instrument=first.instrument,
+        notes=tuple(dict.fromkeys(note for one in takens for note in one.notes)),
+    )
+
+
+def left_over(folder: Path) -> tuple[Path, ...]:
+    """Return the tables in the spool of a workspace: of runs that never came about, or of another bench at work."""
+    return tuple(sorted((folder / SPOOL).glob("read-*.csv")))
+
+
 def instrument(live: Live, events: Sequence[Event]) -> str:
     """Return who the instrument says it is, and where it was asked."""
     opened = next((event for event in events if isinstance(event, Opened)), None)

@@ -5,8 +5,10 @@ and `said` come last, so that a line that was torn by a power cut is seen to lac
 """
 
 import csv
+import errno
 import io
 import os
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -34,19 +36,23 @@ class Log:
     measured: Quantity
     clock_hz: float | None = None
     _file: IO[bytes] | None = field(default=None, repr=False)
+    _whole: int = field(default=0, repr=False)
 
     def __enter__(self) -> "Log":
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             self._file = self.path.open("xb", buffering=0)
-        except FileExistsError:
-            raise BadRequest(
-                f"{self.path} is there already.", "Name a new file; readings never replace others."
-            ) from None
         except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+            if isinstance(error, FileExistsError) and self.path.exists():
+                raise BadRequest(f"{self.path} is there already.", "Name a new file.") from None
             raise BadRequest(f"{self.path} cannot be written: {error}.") from None
-        self._write(["time_s", self.measured.column, *self._clock("clock_hz"), "instant", "said"])
-        _sync_folder(self.path.parent)
+        try:
+            self._write(["time_s", self.measured.column, *self._clock("clock_hz"), "instant", "said"])
+            _sync_folder(self.path.parent)
+        except OSError as error:
+            self._file.close()
+            self.path.unlink(missing_ok=True)
+            raise BadRequest(f"{self.path} cannot be written: {error.strerror}.") from None
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
@@ -80,9 +86,15 @@ class Log:
         line = io.StringIO(newline="")
         csv.writer(line, lineterminator="\n").writerow(cells)
         data = line.getvalue().encode()
-        if self._file.write(data) != len(data):
-            raise OSError(28, "No space left on device")
-        os.fsync(self._file.fileno())
+        try:
+            if self._file.write(data) != len(data):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            os.fsync(self._file.fileno())
+        except OSError:
+            with suppress(OSError):
+                self._file.truncate(self._whole)  # half a line would be refused when the table is used
+            raise
+        self._whole += len(data)
 
 
 def _sync_folder(folder: Path) -> None:
