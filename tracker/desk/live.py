@@ -234,9 +234,8 @@ def instrument(live: Live, events: Sequence[Event]) -> str:
     """Return who the instrument says it is, and where it was asked."""
     opened = next((event for event in events if isinstance(event, Opened)), None)
     who = " ".join(opened.identity.split()) if opened is not None and opened.identity else "does not say what it is"
-    told = "".join(c if c.isprintable() else "?" for c in who)
     room = LONGEST_INSTRUMENT - len(live.resource) - len(" at ")
-    return f"{told[:room]} at {live.resource}"
+    return f"{who[:room]} at {live.resource}"
 
 
 def named(by_hand: str | None, found: str) -> str:
