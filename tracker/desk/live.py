@@ -202,7 +202,8 @@ def current_taken(live: Live, events: Sequence[Event]) -> Taken:
         raise BadRequest("Nothing was read.", "Read for longer, or see what the instrument says.")
     if any(one.value is not None and one.value < 0 for one in values):
         raise BadRequest(
-            "The instrument gives a negative current.", f"Check the polarity of the probes; it is in {live.path}."
+            "The instrument gives a negative current.",
+            f"Check the polarity of the probes, or set the meter to zero where it is noise; it is in {live.path}.",
         )
     return Taken(
         readings=tuple(Reading(one.value, live.clock_hz, None, one.step) for one in values if one.value is not None),
