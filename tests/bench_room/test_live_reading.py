@@ -162,6 +162,15 @@ def test_an_instrument_that_says_neither_name_nor_unit_is_read_all_the_same() ->
     assert _values(events) == [25.0]
 
 
+def test_a_name_cannot_steer_the_terminal() -> None:
+    with scpi_server(["0.1"], identity="Tregarth\x1b[2J\x07" + 500 * "x") as server:
+        opened = _loop(server.resource, Plan(0.01, count=1))[0]
+    assert isinstance(opened, Opened)
+    assert opened.identity is not None
+    assert opened.identity.startswith("Tregarth?[2J?x")
+    assert len(opened.identity) == 200
+
+
 def test_a_query_of_ones_own() -> None:
     with scpi_server(["0.5"], knows=("READ?",)) as server:
         assert _values(_loop(server.resource, Plan(0.01, count=1), query="READ?")) == [0.5]

@@ -202,7 +202,8 @@ def current_taken(live: Live, events: Sequence[Event]) -> Taken:
         raise BadRequest("Nothing was read.", "Read for longer, or see what the instrument says.")
     if any(one.value is not None and one.value < 0 for one in values):
         raise BadRequest(
-            "The instrument gives a negative current.", f"Check the polarity of the probes; it is in {live.path}."
+            "The instrument gives a negative current.",
+            f"Check the polarity of the probes, or set the meter to zero where it is noise; it is in {live.path}.",
         )
     return Taken(
         readings=tuple(Reading(one.value, live.clock_hz, None, one.step) for one in values if one.value is not None),
@@ -234,9 +235,8 @@ def instrument(live: Live, events: Sequence[Event]) -> str:
     """Return who the instrument says it is, and where it was asked."""
     opened = next((event for event in events if isinstance(event, Opened)), None)
     who = " ".join(opened.identity.split()) if opened is not None and opened.identity else "does not say what it is"
-    told = "".join(c if c.isprintable() else "?" for c in who)
     room = LONGEST_INSTRUMENT - len(live.resource) - len(" at ")
-    return f"{told[:room]} at {live.resource}"
+    return f"{who[:room]} at {live.resource}"
 
 
 def named(by_hand: str | None, found: str) -> str:

@@ -22,6 +22,7 @@ BACK_OFF_S = (0.5, 1.0, 2.0, 4.0, 8.0)
 MOST_LOSSES = 5
 MOST_WITHOUT_VALUE = 10
 LEAST_EVERY_S = 0.005
+_LONGEST_NAME = 200
 
 
 class Stop(Protocol):
@@ -209,12 +210,17 @@ class _Loop:
 
     def _who(self) -> str | None:
         try:
-            return self._link.ask(scpi.IDENTIFY).strip() or None
+            return self._name() or None
         except LinkLost as lost:
             if "no answer" not in str(lost):
                 raise
             self._link.open()
             return None
+
+    def _name(self) -> str:
+        """Return who the instrument says it is, fit to be printed: what comes from outside may steer a terminal."""
+        told = self._link.ask(scpi.IDENTIFY)
+        return "".join(c if c.isprintable() else "?" for c in told.strip())[:_LONGEST_NAME]
 
     def _settle_temperature(self) -> list[Said]:
         unit = None
@@ -307,5 +313,5 @@ class _Loop:
         if self._identity is None:
             self._link.ask(self._query)  # it does not say who it is; an opened socket alone proves nothing
             return ""
-        now = self._link.ask(scpi.IDENTIFY).strip()
+        now = self._name()
         return "" if now == self._identity else now
