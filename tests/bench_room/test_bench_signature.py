@@ -85,6 +85,12 @@ def test_published_pairs_of_codes(row: dict[str, str]) -> None:
     assert signatures.carrier(row["part"]) is not None
 
 
+@pytest.mark.parametrize("raw", ["20 00 B8 00", "00 20 00 B8"])
+def test_words_of_a_16_bit_part_either_way_round(raw: str) -> None:
+    found = signature.identify(bytes.fromhex(raw))
+    assert (found.raw, found.maker_code, found.device_code) == (raw, "20", "B8")
+
+
 def test_a_byte_of_even_parity_is_an_exception_only_where_declared() -> None:
     atmel = signature.identify(bytes([0x1E, 0x95]))
     assert (atmel.maker, atmel.parity_odd, atmel.doubt) == ("Atmel", False, "")

@@ -134,8 +134,9 @@ def identify(raw: bytes, *, invented: bool = False) -> Identity:
             "stands wrongly or badly in its socket."
         )
         return Identity(_hex(raw), 1, None, None, None, None, None, doubt)
-    skipped = len(raw) - len(raw.lstrip(bytes([CONTINUATION])))
-    bank, rest = skipped + 1, raw[skipped:]
+    plain = _bytewide(raw)
+    skipped = len(plain) - len(plain.lstrip(bytes([CONTINUATION])))
+    bank, rest = skipped + 1, plain[skipped:]
     if not rest:
         return Identity(_hex(raw), bank, None, None, None, None, None, "There is no code after the continuation bytes.")
     found = maker_codes(invented=invented).get((bank, rest[0]))
@@ -150,6 +151,15 @@ def identify(raw: bytes, *, invented: bool = False) -> Identity:
         maker_source=found.source if found else None,
         doubt="" if found else _doubt(rest[0], bank, odd),
     )
+
+
+def _bytewide(raw: bytes) -> bytes:
+    """Return the lower halves of a 16-bit part's words, '20 00 B8 00' or '00 20 00 B8', as '20 B8'."""
+    if len(raw) >= 4 and len(raw) % 2 == 0:
+        for lower, upper in ((raw[::2], raw[1::2]), (raw[1::2], raw[::2])):
+            if not any(upper) and lower[0]:
+                return lower
+    return raw
 
 
 def _doubt(code: int, bank: int, odd: bool) -> str:
