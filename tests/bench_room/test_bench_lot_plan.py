@@ -159,6 +159,12 @@ def test_the_claimed_part_chooses_the_tests(part: str, signature: bool, curves: 
     assert all(one.why and len(one.test.source.split()) > 2 for one in found)
 
 
+def test_a_grade_that_the_seller_claims_asks_for_the_clock_as_well() -> None:
+    found = lot_plan.suited(None, signature=False, curves=False, grade="4 MHz")
+    assert [(one.test.name, "4 MHz" in one.why) for one in found] == [("clock", True)]
+    assert [one.test.name for one in lot_plan.suited(None, signature=False, curves=False, grade="B")] == ["in-circuit"]
+
+
 def test_time_is_spent_on_the_quickest_test_first() -> None:
     tests = lot_plan.suited(families.for_part("CV6522AP"), signature=False, curves=False)
     current, clock = bench_tests()["current"], bench_tests()["clock"]

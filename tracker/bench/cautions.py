@@ -152,6 +152,9 @@ PROTOCOLS = {
             Advice("First see that the machine is in order with a known-good piece in the same position."),
             Advice("Swap the piece with the machine switched off, and run it through its checklist."),
             Advice("Let it run until board and part have reached their temperature; note how long."),
+            Advice(
+                "Where a meter fits into the supply, read the board's current before the swap and after, both warm."
+            ),
         ),
         (_STATIC, _MAINS, _RUNNING_MAINS, _HOT),
     ),

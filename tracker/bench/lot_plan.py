@@ -1,5 +1,6 @@
 """A lot's bench plan: which tests its part asks for, on how many pieces, for how long, and what they would say."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from random import Random
@@ -18,6 +19,7 @@ RANDOM = (
     "made from the lot's label, so that it is the same whenever it is asked for."
 )
 LTPD_PERCENT = ("50", "30", "20", "15", "10", "7", "5", "3", "2", "1.5", "1", "0.7", "0.5", "0.3", "0.2", "0.15", "0.1")
+_CLOCK = re.compile(r"\d\s*[kMG]Hz")
 LTPD_ALLOWED = (0, 1, 2, 3)
 LTPD_SOURCE = (
     "the series of percentages is that of MIL-PRF-38535, appendix D; the numbers are the exact binomial minimum, which "
@@ -127,7 +129,7 @@ class LtpdRow:
     n: tuple[int | None, ...]
 
 
-def suited(family: FamilyData | None, *, signature: bool, curves: bool) -> tuple[Suited, ...]:
+def suited(family: FamilyData | None, *, signature: bool, curves: bool, grade: str | None = None) -> tuple[Suited, ...]:
     """Return the tests a part asks for, quickest first.
 
     Parameters
@@ -138,6 +140,8 @@ def suited(family: FamilyData | None, *, signature: bool, curves: bool) -> tuple
         Whether the claimed part has an electronic signature.
     curves : bool
         Whether curves of an exemplar of the part are on record.
+    grade : str, optional
+        The grade claimed for the lot, as the seller words it.
 
     Notes
     -----
@@ -151,6 +155,8 @@ def suited(family: FamilyData | None, *, signature: bool, curves: bool) -> tuple
         why["current"] = f"a limit of the supply current is known for {family.name}"
     if family is not None and family.clock_hz is not None:
         why["clock"] = f"the claimed part has a clock grade, {family.clock_hz.value / 1e6:g} MHz"
+    elif grade and _CLOCK.search(grade):
+        why["clock"] = f"the lot is claimed to be of grade {grade}"
     if curves:
         why["curve"] = "pin curves of an exemplar are on record"
     if not why:

@@ -8,15 +8,24 @@ from tracker.bench.conformity import Verdict
 from tracker.errors import BadRequest
 from tracker.knowledge.facts import FROM_MEMORY
 from tracker.knowledge.makers import find_maker
-from tracker.knowledge.signatures import BANK_KNOWN, CONTINUATION, Device, MakerCode, devices, maker_codes, relations
+from tracker.knowledge.signatures import (
+    BANK_KNOWN,
+    CONTINUATION,
+    Device,
+    MakerCode,
+    devices,
+    maker_codes,
+    makes_such_parts,
+    relations,
+)
 
 RULE = (
     "fail: the manufacturer code is another maker's than the marking's and no relation between the two is declared, or "
     "the device code is that of another part by a text we know; undecided: nothing was read (all FF or all 00), "
     "repeated readings differ, wrong parity (a reading error), a code or maker that is not known, a part that is not "
-    "known to have a signature, a device code that is not one of those known for the part, or one known from memory "
-    "alone; pass: the maker agrees, and the device code where it is known (codes: JEDEC JEP106, first bank alone; "
-    "rule: common practice, no source)"
+    "known to have a signature, a code whose maker is not known to have made such parts, a device code that is not one "
+    "of those known for the part, or one known from memory alone; pass: the maker agrees, and the device code where it "
+    "is known (codes: JEDEC JEP106, first bank alone; rule: common practice, no source)"
 )
 CONTENT = (
     "A programmer that does not bring the part into its identifier mode reads the content at the first addresses "
@@ -134,8 +143,9 @@ def identify(raw: bytes, *, invented: bool = False) -> Identity:
             "stands wrongly or badly in its socket."
         )
         return Identity(_hex(raw), 1, None, None, None, None, None, doubt)
-    skipped = len(raw) - len(raw.lstrip(bytes([CONTINUATION])))
-    bank, rest = skipped + 1, raw[skipped:]
+    plain = _bytewide(raw)
+    skipped = len(plain) - len(plain.lstrip(bytes([CONTINUATION])))
+    bank, rest = skipped + 1, plain[skipped:]
     if not rest:
         return Identity(_hex(raw), bank, None, None, None, None, None, "There is no code after the continuation bytes.")
     found = maker_codes(invented=invented).get((bank, rest[0]))
@@ -150,6 +160,15 @@ def identify(raw: bytes, *, invented: bool = False) -> Identity:
         maker_source=found.source if found else None,
         doubt="" if found else _doubt(rest[0], bank, odd),
     )
+
+
+def _bytewide(raw: bytes) -> bytes:
+    """Return the lower halves of a 16-bit part's words, '20 00 B8 00' or '00 20 00 B8', as '20 B8'."""
+    if len(raw) >= 4 and len(raw) % 2 == 0:
+        for lower, upper in ((raw[::2], raw[1::2]), (raw[1::2], raw[::2])):
+            if not any(upper) and lower[0]:
+                return lower
+    return raw
 
 
 def _doubt(code: int, bank: int, odd: bool) -> str:
@@ -189,6 +208,9 @@ def evaluate(readings: Sequence[bytes], marked: Marked) -> SignatureResult:
         reason = f"The code is {identity.maker}'s, but which maker the marking names is not known: state it."
         return _result("undecided", (reason,), readings, marked)
     relation = _relation(identity, marked)
+    if relation is None and not makes_such_parts(_code(identity, marked.invented)):
+        reason = f"The code is {identity.maker}'s, who is not known to have made such parts: it is hardly a signature."
+        return _result("undecided", (reason, CONTENT), readings, marked)
     if relation is None:
         reason = f"The code is {identity.maker}'s; the marking is {_either(marked.makers)}'s ({marked.source})."
         if not marked.carries:

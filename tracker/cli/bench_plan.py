@@ -146,6 +146,7 @@ def _test_text(one: "Planned", pieces: "Sequence[str]") -> list[tuple[str, str]]
     if one.if_none_fails is not None:
         again = " more" if one.done.failed else ""
         rows.append((f"  if none{again}", f"fails: {_said_text(one.if_none_fails)}"))
+    if one.if_none_fails is not None and not one.done.failed:
         rows.append(("  finds", f"the bad fraction with confidence {percent(one.reached_confidence)}"))
     return rows
 

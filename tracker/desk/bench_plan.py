@@ -82,6 +82,7 @@ def plan_lot(workspace: Workspace, label: str, request: PlanRequest) -> LotBench
             families.for_part(lot.claimed_part),
             signature=carrier(lot.claimed_part) is not None,
             curves=_has_curves(session, lot.claimed_part),
+            grade=lot.claimed_grade,
         )
         done = {test: Done(len(found), sum(found.values())) for test, found in verdicts.items() if test != ANY_TEST}
         plan = lot_plan.lay_out(

@@ -127,6 +127,12 @@ def maker_codes(*, invented: bool = False) -> dict[tuple[int, int], MakerCode]:
 
 
 @cache
+def makes_such_parts(code: MakerCode) -> bool:
+    """Return whether a code's maker is known to have made parts with signatures, as far as our tables go."""
+    return bool(code.makers) or code.name in table("signatures.toml")["parts_by"]["names"]
+
+
+@cache
 def relations(*, invented: bool = False) -> tuple[Relation, ...]:
     """Return why parts of one maker may carry another's code."""
     return tuple(
