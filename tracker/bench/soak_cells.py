@@ -1,15 +1,16 @@
 """Long soaks made short: neighbouring readings are gathered into cells, each with its mean and its number.
 
-A cell is no wider than a fiftieth of the time since the heat came on, nor than an 800th of the run. What is
-lost by taking a cell's mean for the model at its mean time is half its variance in time times the model's second
-derivative: at most R (x^2 exp(-x)) / (24 * 50^2), that is 0.00001 of the rise, whatever the time constant.
+A cell is no wider than a fiftieth of the time since the heat came on, nor than a 500th of the run. What is lost by
+taking a cell's mean for the model at its mean time is half its variance in time times the model's second
+derivative: at most R (x^2 exp(-x)) / (24 * 50^2), that is 0.00001 of the rise, whatever the time constant. An
+ambient that swings within a few cells is smoothed a little before the part smooths it.
 """
 
 import numpy as np
 
 from tracker.bench.soak_model import Array, Run
 
-FINE, COARSE = (50.0, 800.0), (10.0, 100.0)
+FINE, COARSE = (50.0, 500.0), (10.0, 100.0)
 """Shares of the time so far and of the run that a cell may take; the coarse ones are for a first look only."""
 GATHER_ABOVE = 1500  # readings; below it there is nothing to gain
 

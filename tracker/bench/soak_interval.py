@@ -10,7 +10,7 @@ from tracker.bench.soak_model import Array, Run, Wanted, above_felt, scan
 
 CONFIDENCE = 0.95
 SHORTEST, LONGEST = 1e-3, 1e3  # time constants tried, in multiples of the run's length
-_GRID = 17  # time constants an interval's end is looked for at, twice; the second look leaves 0.01 % of its width
+_GRID, _FINER = 17, 9  # time constants an interval's end is looked for at, twice; that leaves 0.02 % of its width
 _CORRELATED_FROM = 10  # readings; with fewer the residuals cannot tell; common practice, no source
 _ONE_SIDED = 1.645  # of a normal distribution, 5 %; residuals as correlated as that are taken to be
 
@@ -137,11 +137,12 @@ def _likely_ends(
     names: tuple[Wanted, ...] = ("final", "rise")
     around = [_around(grid, reach(grid, wanted, felt), side) for wanted in names for side in (0, 1)]
     finer = np.concatenate(around)
-    felt = above_felt(run, np.exp(finer))
+    felt = np.broadcast_to(above_felt(run, np.exp(finer)), (len(finer), len(run.t)))
     ends: dict[Wanted, tuple[float | None, float | None]] = {}
     for i, wanted in enumerate(names):
-        parts = reach(finer, wanted, felt).reshape(2, 4, -1)
-        pair: list[float | None] = [float(parts[0, 2 * i].min()), float(parts[1, 2 * i + 1].max())]
+        own = slice(2 * i * _FINER, 2 * (i + 1) * _FINER)
+        reached = reach(finer[own], wanted, felt[own])
+        pair: list[float | None] = [float(reached[0, :_FINER].min()), float(reached[1, _FINER:].max())]
         if unbounded:
             # A straight line is allowed as well: nothing bounds the value in the direction the part was going.
             far = float(scan(run, np.exp(np.array([ceiling])), from_rest=from_rest, wanted=wanted).value[0])
@@ -153,4 +154,4 @@ def _likely_ends(
 def _around(grid: Array, values: Array, side: int) -> Array:
     """Return a finer grid around the least (side 0) or largest (side 1) of the values, shape (2, m)."""
     at = int(values[0].argmin() if side == 0 else values[1].argmax())
-    return np.linspace(grid[max(at - 1, 0)], grid[min(at + 1, len(grid) - 1)], _GRID)
+    return np.linspace(grid[max(at - 1, 0)], grid[min(at + 1, len(grid) - 1)], _FINER)

@@ -1,5 +1,6 @@
 """The verb `bench soak`: a heat soak as typed, from a table, or asked for reading by reading."""
 
+import math
 import sys
 from functools import partial
 from pathlib import Path
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from tracker.desk.bench_soak import SoakRequest
 
 Rows = list[tuple[str, str]]
+_LONG_S = 6 * 3600.0  # from here on a run is told in hours
 
 
 def register(app: typer.Typer) -> None:
@@ -244,7 +246,8 @@ def soak_text(result: "SoakResult") -> Rows:
     rows: Rows = []
     rise, fitted = result.rise, result.fitted
     if rise is not None and rise.value_k is not None and rise.ambient_c is not None:
-        ends = f"{rise.lower_k:.1f} to {rise.upper_k:.1f} K"
+        places = min(max(1 - math.floor(math.log10(max(rise.within_k, 1e-9))), 1), 4)  # two digits of the width
+        ends = f"{rise.lower_k:.{places}f} to {rise.upper_k:.{places}f} K"
         rows.append(
             ("rise", f"{show_with_u(rise.value_k, rise.u_k, 'K')} above ambient; 95 % from the readings: {ends}")
         )
@@ -259,12 +262,14 @@ def soak_text(result: "SoakResult") -> Rows:
         rows.append(
             ("time constant", show_with_u(fitted.time_constant.value / 60.0, _minutes(fitted.time_constant.se), "min"))
         )
+    hours = result.length_s >= _LONG_S
+    length = show(result.length_s / 3600.0, "h") if hours else show(result.length_s / 60.0, "min")
     rows += [
-        ("readings", f"{result.readings} in {show(result.length_s / 60.0, 'min')}, highest {result.highest_c:.1f} C"),
+        ("readings", f"{result.readings} in {length}, highest {result.highest_c:.1f} C"),
         ("model", f"{result.model} (declared)"),
         ("uncertainty", result.u_source),
         ("early stop", result.stop.sentence),
-        ("", f"rule: {result.stop.rule} ({result.stop.source})"),
+        ("stop rule", f"{result.stop.rule} ({result.stop.source})"),
         *_limit_text(result),
     ]
     housing = {"case": "case closed", "open": "open"}.get(result.housing or "")
