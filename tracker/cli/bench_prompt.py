@@ -225,14 +225,14 @@ def _tell(rows: Rows) -> None:
 
 
 def current_rows(found: "CurrentResult") -> Rows:
-    from tracker.cli.bench import current_text
+    from tracker.cli.bench_text import current_text
 
     rows = [row for row in current_text(found) if row[0] not in _UNSAID]
     return [*rows, ("so far", found.verdict.upper()), *(("", reason) for reason in found.reasons)]
 
 
 def _clock_rows(found: "ClockResult") -> Rows:
-    from tracker.cli.bench import clock_text
+    from tracker.cli.bench_text import clock_text
 
     rows = [row for row in clock_text(found) if row[0] not in (*_UNSAID, "try next")]
     reasons = [reason for reason in found.reasons if not reason.startswith("Try ")]  # the prompt proposes it
