@@ -146,3 +146,17 @@ def test_unknown_labels_and_machines(tmp_path: Path) -> None:
             bench.run_in_circuit(workspace, "L0001-01", InCircuitRequest(runs=True, machine="Tellmark 220"))
         with pytest.raises(BadRequest, match="known-good"):
             bench.run_in_circuit(workspace, "L0001-01", InCircuitRequest(runs=True, known_good="maybe"))
+
+
+def test_an_undecided_run_takes_no_verdict_back(workspace: Workspace) -> None:
+    a_lot(workspace)
+    failed = bench.run_current(workspace, "L0001-01", CurrentRequest(currents=("96 mA",), clock="2 MHz", u="0.5 mA"))
+    assert failed.verdict == "fail"
+    again = bench.run_current(workspace, "L0001-01", CurrentRequest(currents=("96 mA",), clock="2 MHz", u="90 mA"))
+    assert again.verdict == "undecided"
+    assert failed.suspicion is not None
+    assert again.suspicion is not None
+    assert again.suspicion.before == again.suspicion.after == failed.suspicion.after
+    passed = bench.run_current(workspace, "L0001-01", CurrentRequest(currents=("3 mA",), clock="2 MHz", u="0.1 mA"))
+    assert passed.suspicion is not None
+    assert passed.suspicion.after < failed.suspicion.before

@@ -47,7 +47,7 @@ class Facts:
     inspections: tuple[tuple[str, Inspection], ...]
     """(role of the photo, inspection), one a role."""
     runs: tuple[BenchRun, ...]
-    """One a test."""
+    """One a test: the latest with a verdict, else the latest."""
     settlement: Settlement | None
     exemplar: Exemplar | None
 
@@ -64,7 +64,7 @@ def piece_suspicions(session: Session, pieces: Sequence[Piece]) -> dict[int, Sus
     -----
     The prior is today's: the seller's record may have changed since a photo was inspected. Findings keep the weights
     they were recorded with; a code found in several photos counts once, at its strongest; of several runs of one test
-    the latest counts.
+    the latest with a verdict counts.
     """
     facts = facts_of(session, pieces)
     records = _SellerRecords(session)
@@ -112,7 +112,8 @@ def facts_of(session: Session, pieces: Sequence[Piece]) -> dict[int, Facts]:
     seen = _inspections(session, ids)
     tested: dict[int, dict[str, BenchRun]] = {number: {} for number in ids}
     for run in session.scalars(select(BenchRun).where(BenchRun.piece_id.in_(ids)).order_by(BenchRun.id)):
-        if run.piece_id is not None:
+        # An undecided run says nothing, so it takes nothing back either: the verdict before it stands.
+        if run.piece_id is not None and (run.verdict in VERDICTS or run.test not in tested[run.piece_id]):
             tested[run.piece_id][run.test] = run
     settled = _standing(session.scalars(select(Settlement).where(Settlement.piece_id.in_(ids)).order_by(Settlement.id)))
     declared = _standing(session.scalars(select(Exemplar).where(Exemplar.piece_id.in_(ids)).order_by(Exemplar.id)))

@@ -176,7 +176,7 @@ def _of_soak(_: BenchRun, result: dict[str, Any]) -> list[Figure]:
     figures = []
     if rise is not None and rise["value_k"] is not None:
         figures.append(Figure(_FINAL_RISE, rise["value_k"], rise["u_k"], "K"))
-    if fitted is not None:
+    if rise is not None and fitted is not None:
         time_constant = fitted["time_constant"]
         figures.append(Figure("time constant", time_constant["value"], time_constant["se"], "s"))
     # A thermometer laid on by hand has no stated uncertainty, so a difference between spots has none either.
