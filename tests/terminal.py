@@ -3,6 +3,7 @@
 import os
 import pty
 import select
+import signal
 import subprocess
 import sys
 import time
@@ -85,6 +86,8 @@ class Terminal:
 
 def _own_terminal() -> None:
     """Make standard input the controlling terminal, so that Ctrl-C there is a signal."""
+    # Where the tests run in the background a Ctrl-C is ignored, and children take that over; at a terminal it is not.
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
     import fcntl
     import termios
 
