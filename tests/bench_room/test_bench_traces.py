@@ -10,9 +10,10 @@ import pytest
 from PIL import Image
 
 from tracker.bench import life
-from tracker.bench.traces import at_minute, plot, rise_trace
+from tracker.bench.compare import Comparison
+from tracker.bench.traces import Trace, at_minute, rise_trace
 from tracker.cli.overlay_text import overlay
-from tracker.desk.bench_compare import compare_runs, draw
+from tracker.desk.bench_compare import Compared, compare_runs, draw
 from tracker.desk.bench_entry import Typed
 from tracker.desk.bench_soak import SoakRequest, run_soak
 from tracker.desk.fitting import add_machine
@@ -25,6 +26,11 @@ class Read:
     time_s: float | None
     temp_c: float | None
     ambient_c: float | None = None
+
+
+def plot(traces: list[tuple[str, Trace]], path: Path) -> None:
+    """Draw courses as the desk does."""
+    draw(Compared(Comparison((), (), ()), (), tuple(traces), ()), path)
 
 
 def risen(seconds: float, rise: float, tau: float = 1500.0) -> float:

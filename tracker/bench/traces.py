@@ -1,20 +1,19 @@
 """Temperature rises of several heat soaks on one axis of time: what they are at a minute, and a plot of all."""
 
+import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Protocol
 
 import numpy as np
 
 from tracker.bench.compare import Figure
+from tracker.bench.plots import Kind, thinned
 from tracker.errors import BadRequest
 
 _NEAREST_S = 90.0  # how far a reading may lie from the minute asked for; common practice, no source
-_MOST_POINTS = 2000  # of a line in a plot; more than its pixels across tells no more
 _STYLES = ("-", "--", ":", "-.")
-KINDS = (".png", ".svg")
 
 
 class Sample(Protocol):
@@ -78,18 +77,16 @@ def at_minute(trace: Trace, minute: float) -> list[Figure]:
     return [Figure(name, float(np.interp(seconds, times, rises)), u, "K")]
 
 
-def plot(traces: Sequence[tuple[str, Trace]], path: Path) -> None:
-    """Write the rises laid over each other as PNG or SVG, told apart by line style as well as by shade.
+def picture(traces: Sequence[tuple[str, Trace]], kind: Kind = "png") -> bytes:
+    """Return the rises laid over each other as PNG or SVG, told apart by line style as well as by shade.
 
     Raises
     ------
     BadRequest
-        No trace, another kind of file, or a file that cannot be written.
+        There is no trace.
     """
     if not traces:
         raise BadRequest("None of these runs is a heat soak, so there is no course to draw.")
-    if path.suffix.lower() not in KINDS:
-        raise BadRequest(f"{path.name} is neither {' nor '.join(KINDS)}.", "Name the file so.")
     import matplotlib as mpl
     from matplotlib.figure import Figure as Canvas
 
@@ -97,19 +94,14 @@ def plot(traces: Sequence[tuple[str, Trace]], path: Path) -> None:
         canvas = Canvas(figsize=(8.0, 4.5), layout="constrained")
         axes = canvas.add_subplot()
         for number, (title, trace) in enumerate(traces):
-            step = max(1, len(trace.time_s) // _MOST_POINTS)
+            time_s, rise_k = thinned(np.array(trace.time_s), np.array(trace.rise_k))
             axes.plot(
-                np.array(trace.time_s[::step]) / 60,
-                trace.rise_k[::step],
-                _STYLES[number % len(_STYLES)],
-                color=str(0.6 * (number % 3) / 2),
-                label=title,
+                time_s / 60, rise_k, _STYLES[number % len(_STYLES)], color=str(0.6 * (number % 3) / 2), label=title
             )
         above = "ambient" if all(trace.above_ambient for _, trace in traces) else "ambient or start"
         axes.set(xlabel="time / min", ylabel=f"rise above {above} / K")
         axes.grid(visible=True, alpha=0.3)
         axes.legend()
-        try:
-            canvas.savefig(path, dpi=120, metadata={"Date": None} if path.suffix.lower() == ".svg" else None)
-        except OSError as error:
-            raise BadRequest(f"{path} cannot be written: {error.strerror or error}.") from None
+        data = io.BytesIO()
+        canvas.savefig(data, format=kind, dpi=120, metadata={"Date": None} if kind == "svg" else None)
+    return data.getvalue()

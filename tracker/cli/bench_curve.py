@@ -76,11 +76,12 @@ def curve(
     """
     from tracker.desk.bench_curve import CurveRequest, run_curve
     from tracker.desk.bench_entry import Typed
-    from tracker.desk.curve_plot import check_plot, write_plot
+    from tracker.desk.curve_plot import write_plot
+    from tracker.desk.plotting import plot_kind
     from tracker.desk.workspace import Workspace
 
     if plot is not None:
-        check_plot(plot)  # before anything is recorded
+        plot_kind(plot)  # before anything is recorded
     request = CurveRequest(
         table=table,
         exemplars=tuple(exemplars or ()),
@@ -106,10 +107,11 @@ def calc_curve(
 ) -> None:
     """Compare the voltage-current curves of pins with a known-good piece's."""
     from tracker.desk.bench_curve import compare_tables
-    from tracker.desk.curve_plot import check_plot, write_plot
+    from tracker.desk.curve_plot import write_plot
+    from tracker.desk.plotting import plot_kind
 
     if plot is not None:
-        check_plot(plot)
+        plot_kind(plot)
     found, drawn = compare_tables(file, exemplars)
     if plot is not None:
         write_plot(plot, found, drawn, file.name)

@@ -153,7 +153,7 @@ def run_clock(
     )
     with workspace.act(operator, "bench", "") as act:
         subject = find_subject(act.session, label)
-        result, notes = _clock(subject, request, steps)
+        result, notes = _clock(subject, request, steps, held)
         both_ways = hysteresis.seen(steps)
         told = (
             *notes,
@@ -173,11 +173,11 @@ def preview_clock(workspace: Workspace, label: str, request: ClockRequest) -> Cl
         As in `run_clock`.
     """
     steps = bench_entry.clock_steps(request.pairs, request.table, request.columns)[0] if request.pairs else ()
-    bench_entry.conditions(request.typed)
+    held = bench_entry.conditions(request.typed)
     with workspace.read() as session:
         subject = find_subject(session, label)
         if steps:
-            return _clock(subject, request, steps)[0]
+            return _clock(subject, request, steps, held)[0]
         _margin(request)
         _grade(subject, request)
         return None
@@ -262,10 +262,11 @@ def _current(subject: Subject, request: CurrentRequest, entered: _Entered) -> Cu
     return current.evaluate(entered.values, limit, claimed_technology=technology, k=request.k)
 
 
-def _clock(subject: Subject, request: ClockRequest, steps: tuple[Step, ...]) -> tuple[ClockResult, tuple[str, ...]]:
+def _clock(
+    subject: Subject, request: ClockRequest, steps: tuple[Step, ...], held: Conditions
+) -> tuple[ClockResult, tuple[str, ...]]:
     grade_hz, grade_source, notes = _grade(subject, request)
     margin, margin_source = _margin(request)
-    held = bench_entry.conditions(request.typed)
     result = clock.evaluate(
         steps,
         grade_hz=grade_hz,

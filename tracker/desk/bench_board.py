@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from tracker.bench import board_current
 from tracker.bench.board_current import BoardCurrent
 from tracker.bench.current import Reading
-from tracker.bench.units import quantity, written
+from tracker.bench.units import written
+from tracker.desk.bench_entry import uncertainty
 from tracker.errors import BadRequest
 
 Readings = tuple[Reading, ...]
@@ -23,9 +24,7 @@ def board_readings(before: Sequence[str], after: Sequence[str], u: str | None) -
         if u is not None:
             raise BadRequest("--u goes with the board's currents.", "Give --board-current-before and -after.")
         return None
-    u_a = None if u is None else quantity(u, "current")
-    if u_a == 0:
-        raise BadRequest("An uncertainty of 0 cannot be.", "State what the instrument's maker does, or leave it out.")
+    u_a = uncertainty(u)
     return _readings(before, u_a), _readings(after, u_a)
 
 

@@ -11,11 +11,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.bench import compare as comparing
-from tracker.bench import life, traces
+from tracker.bench import life
 from tracker.bench.compare import Comparison, Figure, Side
 from tracker.bench.figures import show
 from tracker.bench.life import Life
-from tracker.bench.traces import Trace, at_minute, rise_trace
+from tracker.bench.traces import Trace, at_minute, picture, rise_trace
+from tracker.desk.plotting import plot_kind, write_plot
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import BenchRun, Machine, Piece
@@ -59,6 +60,7 @@ class Compared:
 class _Column:
     title: str
     runs: tuple[BenchRun, ...]
+    traces: tuple[Trace, ...]
 
 
 def compare_runs(
@@ -97,7 +99,7 @@ def compare_runs(
         if twice:
             raise BadRequest(f"{twice[0]} is named twice.")
         sides = [_side(column, minutes) for column in found]
-        traces = tuple((column.title, trace) for column in found for trace in _traces(column))
+        traces = tuple((column.title, trace) for column in found for trace in column.traces)
         notes = (*_subjects(session, found), *_conditions(found), *_minutes(found, minutes))
     table = comparing.compare(sides)
     if not any(difference for row in table.rows for difference in row.differences):
@@ -111,7 +113,8 @@ def compare_runs(
 def _column(session: Session, text: str) -> _Column:
     title, equals, rest = text.rpartition("=")
     runs = tuple(_run(session, label.strip()) for label in rest.split("+"))
-    return _Column(title.strip() if equals and title.strip() else _title(runs), runs)
+    traces = tuple(rise_trace(run.samples) for run in runs if run.test == "soak")
+    return _Column(title.strip() if equals and title.strip() else _title(runs), runs, traces)
 
 
 def _run(session: Session, label: str) -> BenchRun:
@@ -127,7 +130,7 @@ def _title(runs: Sequence[BenchRun]) -> str:
 
 def _side(column: _Column, minutes: Sequence[float]) -> Side:
     figures = [figure for run in column.runs for figure in figures_of(run)]
-    figures += [figure for trace in _traces(column) for minute in minutes for figure in at_minute(trace, minute)]
+    figures += [figure for trace in column.traces for minute in minutes for figure in at_minute(trace, minute)]
     return Side("+".join(run.label for run in column.runs), column.title, tuple(figures))
 
 
@@ -183,15 +186,11 @@ def _of_soak(_: BenchRun, result: dict[str, Any]) -> list[Figure]:
     return figures + [Figure(f"{spot['what']}", spot["temp_c"], None, "C") for spot in result.get("spots", ())]
 
 
-def _traces(column: _Column) -> list[Trace]:
-    return [rise_trace(run.samples) for run in column.runs if run.test == "soak"]
-
-
 def _minutes(columns: Sequence[_Column], minutes: Sequence[float]) -> tuple[str, ...]:
     """What to mind about rises at a minute."""
     told = []
     for minute in minutes:
-        lacking = [c.title for c in columns if not any(at_minute(trace, minute) for trace in _traces(c))]
+        lacking = [c.title for c in columns if not any(at_minute(trace, minute) for trace in c.traces)]
         if lacking:
             told.append(f"No reading of {', '.join(lacking)} lies near {minute:g} min.")
     if len(told) < len(minutes):
@@ -251,4 +250,4 @@ def draw(found: Compared, path: Path) -> None:
     BadRequest
         None of the runs is a heat soak, or the file cannot be written.
     """
-    traces.plot(found.traces, path)
+    write_plot(path, picture(found.traces, plot_kind(path)))

@@ -1,7 +1,6 @@
 """Pin curves drawn: block characters for the terminal, a small picture for the file."""
 
 import io
-import secrets
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,13 +9,12 @@ import numpy as np
 from tracker.bench.curve import CurveResult
 from tracker.bench.curve_table import Curve
 from tracker.bench.figures import show
+from tracker.desk import plotting
 from tracker.desk.bench_curve import Drawn
-from tracker.errors import BadRequest
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-ENDINGS = (".png", ".svg")
 COLUMNS = 48
 MOST_PANELS = 12
 _BLOCKS = "▁▂▃▄▅▆▇█"
@@ -47,20 +45,6 @@ def _spark(curve: Curve, grid: np.ndarray, bottom: float, top: float) -> str:
     current = np.interp(grid, curve.voltage_v, curve.current_a, left=np.nan, right=np.nan)
     share = (current - bottom) / (top - bottom) if top > bottom else np.zeros_like(current)
     return "".join(" " if np.isnan(one) else _BLOCKS[min(int(one * len(_BLOCKS)), len(_BLOCKS) - 1)] for one in share)
-
-
-def check_plot(path: Path) -> None:
-    """Refuse a file a plot cannot be written to.
-
-    Raises
-    ------
-    BadRequest
-        Another ending than .png or .svg, a folder, or a folder that is not there.
-    """
-    if path.suffix.lower() not in ENDINGS:
-        raise BadRequest(f"{path} is neither a .png nor an .svg file.", "Give the plot one of these endings.")
-    if path.is_dir() or not path.parent.is_dir():
-        raise BadRequest(f"{path} cannot be written: {'it is a folder' if path.is_dir() else 'its folder is missing'}.")
 
 
 def write_plot(path: Path, result: CurveResult, drawn: Drawn, title: str) -> None:
@@ -94,7 +78,7 @@ def write_plot(path: Path, result: CurveResult, drawn: Drawn, title: str) -> Non
     figure.savefig(
         data, format=path.suffix.lower()[1:], dpi=100, metadata={"Date": None} if path.suffix == ".svg" else None
     )
-    _write(path, data.getvalue())
+    plotting.write_plot(path, data.getvalue())
 
 
 def _panel(axes: "Axes", pin: str, drawn: Drawn, stand: str) -> None:
@@ -109,13 +93,3 @@ def _panel(axes: "Axes", pin: str, drawn: Drawn, stand: str) -> None:
     axes.set_xlabel("V", fontsize=8)
     axes.set_ylabel("mA", fontsize=8)
     axes.tick_params(labelsize=7)
-
-
-def _write(path: Path, data: bytes) -> None:
-    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    try:
-        temporary.write_bytes(data)
-        temporary.replace(path)
-    except OSError as error:
-        temporary.unlink(missing_ok=True)
-        raise BadRequest(f"{path} cannot be written: {error.strerror or error}.") from None

@@ -1,5 +1,6 @@
 """Writing a plot where the user wants it."""
 
+import secrets
 from pathlib import Path
 
 from tracker.bench.plots import Kind
@@ -12,10 +13,11 @@ def plot_kind(path: Path) -> Kind:
     Raises
     ------
     BadRequest
-        It is neither a PNG nor an SVG, or there is no such folder.
+        It is neither a PNG nor an SVG, a folder, or in a folder that is not there.
     """
-    if not path.parent.is_dir():
-        raise BadRequest(f"There is no folder {path.parent}.")
+    if path.is_dir() or not path.parent.is_dir():
+        why = "it is a folder" if path.is_dir() else f"there is no folder {path.parent}"
+        raise BadRequest(f"{path} cannot be written: {why}.")
     if path.suffix.lower() == ".png":
         return "png"
     if path.suffix.lower() == ".svg":
@@ -24,14 +26,17 @@ def plot_kind(path: Path) -> Kind:
 
 
 def write_plot(path: Path, picture: bytes) -> None:
-    """Write a plot.
+    """Write a plot, whole or not at all; an earlier file of this name is replaced.
 
     Raises
     ------
     BadRequest
         It cannot be written there.
     """
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     try:
-        path.write_bytes(picture)
+        temporary.write_bytes(picture)
+        temporary.replace(path)
     except OSError as error:
-        raise BadRequest(f"{path} cannot be written: {error}.") from None
+        temporary.unlink(missing_ok=True)
+        raise BadRequest(f"{path} cannot be written: {error.strerror or error}.") from None
