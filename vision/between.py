@@ -1,8 +1,9 @@
 """What stands between the characters: an old mark under a new one lies mostly where the new one does.
 
 Siblings laid over each other by their print share print, logo, dimples and light. Strokes that rise above what any of
-them shows at that place, or a pixel or two beside it, are a top's own; a row of characters leaves many of them. The bounds
-here are common practice, no source, set on altered and genuine tops of this project's tests.
+them shows at that place, or a pixel or two beside it, are a top's own; a row of characters leaves many of them.
+
+The bounds here are common practice, no source, set on altered and genuine tops of this project's tests.
 """
 
 from collections.abc import Callable, Sequence
