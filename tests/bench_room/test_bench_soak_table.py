@@ -4,6 +4,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tracker.bench import thermometry
 from tracker.bench.soak_table import Sensors, SoakTable, soak_table
@@ -118,3 +120,38 @@ def test_gaps_and_repeated_rows_are_named(tmp_path: Path) -> None:
 def test_bad_tables(tmp_path: Path, content: str, match: str) -> None:
     with pytest.raises(BadRequest, match=match):
         _table(tmp_path, content)
+
+
+NUMBERS = st.floats(-200.0, 1500.0).map(lambda value: np.format_float_positional(value, trim="-")) | st.sampled_from(
+    ["21", "+21.5", "-3", ".5", "7.", "2.1e1", "215E-1", "1234.5678901234567"]
+)
+
+
+@given(st.lists(st.tuples(NUMBERS, NUMBERS), min_size=2, max_size=30), st.sampled_from(["\n", "\r\n"]))
+def test_numbers_read_in_one_go_are_those_read_cell_by_cell(
+    tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[str, str]], end: str
+) -> None:
+    folder = tmp_path_factory.mktemp("numbers")
+    lines = [f"{60 * i},{temp},{ambient}" for i, (temp, ambient) in enumerate(rows)]
+    at_once = _table(folder, end.join(["time_s,temp_c,ambient_c", *lines]) + end)
+    by_cell = _table(folder, end.join(["time_s,temp_c,ambient_c", *lines[:-1], lines[-1] + " "]) + end)
+    for name in ("time_s", "temp_c", "ambient_c"):
+        np.testing.assert_array_equal(getattr(at_once, name), getattr(by_cell, name))
+    np.testing.assert_array_equal(at_once.temp_c, [float(temp) for temp, _ in rows])
+
+
+@pytest.mark.parametrize(
+    ("lines", "match"),
+    [
+        # As many cells and numbers in all as three rows have, but not in each.
+        (["0,22,22", "60,23,22,24", "120,24"], "line 3"),
+        (["0,22,22", "60,23", "120,24,22,25"], "line 4 has 4 cells"),
+        (["0,22,22", "60,,22", "120,24,22"], "data row 2, temp_c: the cell is empty"),
+        (["0,22,22", "60,1e999,22", "120,24,22"], "data row 2"),
+        (["0,22,22", "60,2-3,22", "120,24,22"], "data row 2"),
+        (["0,22,22", "60,23 5,22", "120,,22"], "data row 2"),
+    ],
+)
+def test_no_cell_moves_into_another_row(tmp_path: Path, lines: list[str], match: str) -> None:
+    with pytest.raises(BadRequest, match=match):
+        _table(tmp_path, "\n".join(["time_s,temp_c,ambient_c", *lines]) + "\n")

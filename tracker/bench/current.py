@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special  # not stats, whose import takes most of a second
 
 from tracker.bench import conformity, line, technology
 from tracker.bench.conformity import Conformity, Verdict
@@ -255,7 +255,7 @@ def _technologies(readings: Sequence[Reading], clocks: Sequence[float]) -> Techn
 
 def _cautions(found: Line) -> tuple[str, ...]:
     told = []
-    if found.misfit is not None and stats.chi2.sf(found.misfit * (found.n - 2), found.n - 2) < _MISFIT_P:
+    if found.misfit is not None and special.chdtrc(found.n - 2, found.misfit * (found.n - 2)) < _MISFIT_P:
         told.append(
             f"The readings scatter more about the line than their uncertainties allow (chi-square per degree of "
             f"freedom {found.misfit:.3g}): the line or the uncertainties are wrong, and the standard errors too small."

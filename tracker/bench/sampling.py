@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
-from scipy import stats
+from scipy import special  # not stats, whose import takes most of a second
 
 from tracker.errors import BadRequest
 
@@ -102,6 +102,8 @@ def accepted(lot: int, bad: int, n: int, allowed: int) -> Fraction:
     Exact for lots up to 5,000; beyond, SciPy's hypergeometric distribution.
     """
     if lot > _EXACT_UP_TO:
+        from scipy import stats
+
         return Fraction(float(stats.hypergeom.cdf(allowed, lot, bad, n)))
     ways = sum(math.comb(bad, i) * math.comb(lot - bad, n - i) for i in range(min(allowed, n, bad) + 1))
     return Fraction(ways, math.comb(lot, n))
@@ -132,8 +134,8 @@ def interval(failed: int, tested: int, confidence: float = 0.95) -> Interval:
     if not 0 < confidence < 1:
         raise BadRequest("The confidence must lie between 0 and 1.", "Write 0.95, not 95.")
     tail = (1.0 - confidence) / 2.0
-    lower = 0.0 if failed == 0 else float(stats.beta.ppf(tail, failed, tested - failed + 1))
-    upper = 1.0 if failed == tested else float(stats.beta.isf(tail, failed + 1, tested - failed))
+    lower = 0.0 if failed == 0 else float(special.betaincinv(failed, tested - failed + 1, tail))
+    upper = 1.0 if failed == tested else float(special.betainccinv(failed + 1, tested - failed, tail))
     return Interval(failed, tested, confidence, failed / tested, lower, upper)
 
 
@@ -155,7 +157,7 @@ def at_most(failed: int, tested: int, confidence: float | str) -> float:
     _check_whole(tested, "number tested", 1, 10**12)
     _check_whole(failed, "number failed", 0, tested)
     missed = float(1 - _share(confidence, "confidence"))
-    return 1.0 if failed == tested else float(stats.beta.isf(missed, failed + 1, tested - failed))
+    return 1.0 if failed == tested else float(special.betainccinv(failed + 1, tested - failed, missed))
 
 
 def bad_at_most(lot: int, failed: int, tested: int, confidence: float | str) -> int:

@@ -83,19 +83,22 @@ def ambient_lag(run: Run, tau: Array) -> Array:
         # A straight ambient of slope m leaves the part m tau (1 - exp(-h / tau)) behind after a step h.
         behind = np.where(step > 0.0, change / step * tau * -np.expm1(-step / tau), change)
     keep = np.exp(-step / tau)
-    if len(tau) <= 2:
-        return np.array([_carried(keep[:, j].tolist(), behind[:, j].tolist()) for j in range(len(tau))])
-    lag = np.zeros((len(run.t), len(tau)))
-    for i in range(len(step)):
-        lag[i + 1] = lag[i] * keep[i] + behind[i]
-    return lag.T
+    return _carried(keep, behind).T
 
 
-def _carried(keep: list[float], behind: list[float]) -> list[float]:
-    """Return the lag from reading to reading for one time constant; plain numbers are quicker here than arrays."""
-    lag = [0.0]
-    for kept, more in zip(keep, behind, strict=True):
-        lag.append(lag[-1] * kept + more)
+def _carried(keep: Array, behind: Array) -> Array:
+    """Return the lag at each reading: lag[0] = 0, lag[i + 1] = lag[i] keep[i] + behind[i]; shape (n + 1, m).
+
+    Two steps in a row are one step again, so doubling the stride gets there in log2(n) passes over the arrays (a
+    prefix sum after Hillis and Steele 1986, from memory). Nothing is divided, so nothing can overflow.
+    """
+    lag = np.concatenate([np.zeros((1, keep.shape[1])), behind])
+    kept = np.concatenate([np.zeros((1, keep.shape[1])), keep])
+    stride = 1
+    while stride < len(lag):
+        lag[stride:] = lag[:-stride] * kept[stride:] + lag[stride:]
+        kept[stride:] = kept[:-stride] * kept[stride:]
+        stride *= 2
     return lag
 
 

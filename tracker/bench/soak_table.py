@@ -1,7 +1,7 @@
 """Tables of a heat soak: time, temperature and ambient in the units people use, or what a sensor gave instead.
 
-The header may carry the unit ('time_min', 'Temperature (F)', 'emf_mv'), or each cell may ('10 min', '41.5 C'). A table
-of plain numbers goes through pandas as it is; anything else is read cell by cell, which also finds what was wrong.
+The header may carry the unit ('time_min', 'Temperature (F)', 'emf_mv'), or each cell may ('10 min', '41.5 C'). Plain
+numbers are read in one go; anything else is read cell by cell, which also finds what was wrong.
 """
 
 import io
@@ -102,7 +102,9 @@ def soak_table(path: Path, sensors: Sensors | None = None) -> SoakTable:
     data, said = tables.answered(whole, path.name)
     names = _names(data, path.name)
     columns = _columns(names, path.name)
-    values = _plain(data, columns) if all(unit is not None for _, unit in columns.values()) else None
+    values = None
+    if all(unit is not None for _, unit in columns.values()):
+        values = _only_numbers(data, columns) or _plain(data, columns)
     if values is None:
         values = _by_cell(data, columns, path.name)
     _check(values, columns, names, path.name)
@@ -167,8 +169,42 @@ def _role_of(column: str) -> tuple[str | None, str | None]:
     return None, None
 
 
+def _only_numbers(data: bytes, columns: dict[str, tuple[int, str | None]]) -> dict[str, Array] | None:
+    """Return the columns of a table that holds plain numbers and nothing else; None for any other.
+
+    NumPy reads them half as fast as pandas, whose import takes longer than that a table of a day costs.
+    """
+    head = _head(data)
+    separator = _separator(head)
+    cells = data.partition(b"\n")[2].replace(b"\r\n", b"\n").rstrip(b"\n") + b"\n"
+    if cells.translate(None, b"0123456789+-.eE\n" + separator.encode()):
+        return None
+    width = head.count(separator) + 1
+    # The numbers lie in one row below: every line must have as many cells as the first.
+    if not _evenly(cells, separator.encode(), width):
+        return None
+    try:
+        found = np.fromstring(cells.decode("ascii").replace(separator, " "), sep=" ")
+    except ValueError:
+        return None
+    if len(found) != cells.count(b"\n") * width or not np.isfinite(found).all():  # an empty cell; 1e999
+        return None
+    table = found.reshape(-1, width)
+    return {role: _scaled(table[:, at].copy(), role, unit or "") for role, (at, unit) in columns.items()}
+
+
+def _evenly(cells: bytes, separator: bytes, width: int) -> bool:
+    """Return whether every line ends in a line feed and has `width` cells."""
+    letters = np.frombuffer(cells, np.uint8)
+    ends, between = np.flatnonzero(letters == ord("\n")), np.flatnonzero(letters == ord(separator))
+    if len(between) != len(ends) * (width - 1):
+        return False
+    own = between.reshape(len(ends), width - 1)
+    return bool((own[:, -1] < ends).all() and (own[1:, 0] > ends[:-1]).all())
+
+
 def _plain(data: bytes, columns: dict[str, tuple[int, str | None]]) -> dict[str, Array] | None:
-    """Return the columns of a table of plain numbers; None where a cell is anything else."""
+    """Return the columns wanted where they are plain numbers, whatever the others hold; None where a cell is not."""
     import pandas as pd
 
     head = _head(data)

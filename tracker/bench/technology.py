@@ -5,13 +5,13 @@ bipolar part draws nearly the same at any clock. The models below say how large 
 purpose and declared with their origin. The probabilities weigh the three technologies against each other only.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 Array = NDArray[np.float64]
 
@@ -130,12 +130,18 @@ def _likelihood(measured: Array, covariance: Array) -> Array:
     return likelihood
 
 
+def _normal(x: Array, mean: float, sd: float) -> Array:
+    """Return the density of a normal distribution."""
+    density: Array = np.exp(-0.5 * ((x - mean) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
+    return density
+
+
 def _evidence(model: Model, likelihood: Array, highest_clock_hz: float) -> float:
-    static = stats.norm.pdf(_STATIC_GRID, *model.static_log10_a)[:, None]
+    static = _normal(_STATIC_GRID, *model.static_log10_a)[:, None]
     if model.slope_log10 is not None:
-        slope = stats.norm.pdf(_SLOPE_GRID, *model.slope_log10)[None, :]
+        slope = _normal(_SLOPE_GRID, *model.slope_log10)[None, :]
     else:
         assert model.rise_log10 is not None  # every model has the one or the other
         rise = _SLOPE_GRID[None, :] + np.log10(highest_clock_hz) - _STATIC_GRID[:, None]
-        slope = stats.norm.pdf(rise, *model.rise_log10)
+        slope = _normal(rise, *model.rise_log10)
     return float((likelihood * static * slope).sum())
