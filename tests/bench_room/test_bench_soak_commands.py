@@ -10,6 +10,7 @@ import pytest
 from conftest import Lotproof
 from sqlalchemy import select
 from stock import a_lot
+from terminal import CTRL_C, CTRL_D, terminal
 
 from tracker.bench import thermometry
 from tracker.desk.bench_soak import ROWS_KEPT, SoakRequest, run_soak
@@ -76,18 +77,49 @@ def test_json_fail_exit_and_the_case(lotproof: Lotproof, stocked: Path) -> None:
     assert ran.json["suspicion"]["after"] > ran.json["suspicion"]["before"]
 
 
-def test_asked_for_one_by_one(lotproof: Lotproof, stocked: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    lines = [pair.replace("=", " ") for pair in PAIRS]
-    lines[3:3] = ["3 min 36", "1 min 40 C", "rubbish", "3 min NaN C", "5 C 5 min"]
-    monkeypatch.setattr(sys, "stdin", io.StringIO("\n".join([*lines, "", "99 min 99 C"])))
-    ran = lotproof("bench", "soak", "L0001-02", "--prompt", "--ambient", "22 C", "--limit", "45 K", "--json")
-    assert ran.code == 0
-    assert ran.json["verdict"] == "pass"
-    assert ran.json["result"]["readings"] == len(PAIRS)
-    assert ran.err.count("go on:") + ran.err.count("may stop:") == len(PAIRS)
-    for said in ("'36' has no unit", "the time runs backwards", "'rubbish'", "not a finite number"):
-        assert said in ran.err
-    assert "may stop: final rise 31." in ran.err
+def test_asked_for_one_by_one(lotproof: Lotproof, stocked: Path) -> None:
+    lines = [(pair.replace("=", " "), "go on:") for pair in PAIRS[:3]]
+    lines += [
+        ("undo", f"Taken back: {PAIRS[2]}."),
+        (PAIRS[2], "go on:"),
+        ("3 min 36", "'36' has no unit"),
+        ("1 min 40 C", "the time runs backwards"),
+        ("rubbish", "'rubbish'"),
+        ("3 min NaN C", "not a finite number"),
+        ("", "Write the time since the heat came on"),
+    ]
+    lines += [(pair, "so far") for pair in PAIRS[3:]]
+    words = ("bench", "soak", "L0001-02", "--prompt", "--ambient", "22 C", "--limit", "45 K", "--json")
+    with terminal(*words) as asked:
+        asked.expect("'undo' takes the last one back")
+        for line, then in lines:
+            asked.expect("Reading ")
+            asked.expect(": ")
+            asked.type(line)
+            asked.expect(then)
+        asked.expect("may stop: final rise 31.")
+        asked.expect(f"Reading {len(PAIRS) + 1}: ")
+        asked.type("done")
+        assert asked.end() == 0
+    document = json.loads(asked.shown[asked.shown.index("{") :])
+    assert (document["verdict"], document["result"]["readings"]) == ("pass", len(PAIRS))
+
+
+@pytest.mark.parametrize("keys", [(CTRL_C, "n\n"), (CTRL_C, CTRL_D), (CTRL_D,), ("done\n",), (CTRL_C, "y\n")], ids=repr)
+def test_readings_that_were_not_recorded_can_be_gone_on_with(
+    lotproof: Lotproof, stocked: Path, keys: tuple[str, ...]
+) -> None:
+    with terminal("bench", "soak", "L0001-01", "--prompt", "--at", "0 min=22 C") as asked:
+        asked.expect("Reading 2: ")
+        asked.type("1 min 26.5 C")
+        asked.expect("Reading 3: ")
+        asked.press(keys[0])
+        for key in keys[1:]:
+            asked.expect("so far (2)? [y/N]: ")
+            asked.press(key)
+        assert asked.end() == 2  # two readings are too few, also where they were to be recorded
+    assert "to go on with: --at '0 min=22 C' --at '1 min=26.5 C'" in asked.shown
+    assert lotproof("list", "runs", "--json").json["runs"] == []
 
 
 def test_prompts_refuse_before_anybody_waits(
@@ -97,11 +129,13 @@ def test_prompts_refuse_before_anybody_waits(
         ("L0009-01", "--prompt"),
         ("L0001-01", "--prompt", "--limit", "45 V"),
         ("L0001-01", "--prompt", "--from", "x.csv"),
+        ("L0001-01", "--prompt"),  # nobody is at a terminal
     ):
         monkeypatch.setattr(sys, "stdin", io.StringIO("0 min 20 C\n"))
         ran = lotproof("bench", "soak", *words)
-        assert ran.code == 2
-        assert "reading 1" not in ran.err
+        assert (ran.code, ran.out) == (2, "")
+        assert "Reading 1" not in ran.err
+    assert "somebody at a terminal" in ran.err
 
 
 def test_what_is_kept(workspace: Workspace, tmp_path: Path) -> None:

@@ -77,7 +77,7 @@ def test_killed_in_the_middle(workspace_folder: Path, when: str) -> None:
         report = verify(workspace)
         assert [fault.code for fault in report.faults] == ["file-orphaned"]
         assert report.head.entry == 1
-        assert len(tidy(workspace, operator="mira")) == 1
+        assert len(tidy(workspace, operator="mira").removed) == 1
         assert verify(workspace).sound
         assert a_lot(workspace).lot == "L0002"
 

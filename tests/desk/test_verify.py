@@ -126,10 +126,10 @@ def test_file_added_is_an_orphan_and_tidy_removes_only_that(used: Workspace) -> 
     report = verify(used)
     assert said(report) == {("completeness", "file-orphaned")}
     assert {fault.subject for fault in report.faults} == {orphan, "unfinished-12"}
-    assert set(tidy(used, operator="mira")) == {orphan, "unfinished-12"}
+    assert set(tidy(used, operator="mira").removed) == {orphan, "unfinished-12"}
     assert verify(used).sound
     assert _file(used).read_bytes() == b"%PDF invented"
-    assert tidy(used, operator="mira") == ()
+    assert tidy(used, operator="mira").removed == ()
     with used.read() as session:
         entry = session.scalars(select(JournalEntry).order_by(JournalEntry.id.desc())).first()
     assert entry is not None
@@ -140,7 +140,7 @@ def test_a_file_named_only_by_the_journal_is_no_orphan(used: Workspace) -> None:
     with used.act("mira", "note", "L0001") as act:
         act.keep(b"a log without a row")
     assert verify(used).sound
-    assert tidy(used) == ()
+    assert tidy(used).removed == ()
 
 
 @pytest.mark.parametrize("column", ["operator", "at", "act", "subject", "body", "hash", "previous_hash"])

@@ -50,6 +50,8 @@ class Form(Generic[E]):
         Gets an entry; returns it for a sentence.
     empty : bool
         Whether an empty line is an entry, too.
+    again : callable, optional
+        Gets all entries; returns a sentence on how to go on with them, said where they are not recorded.
     """
 
     test: str
@@ -59,6 +61,7 @@ class Form(Generic[E]):
     result: Callable[[Sequence[E]], Rows]
     shown: Callable[[E], str]
     empty: bool = False
+    again: Callable[[Sequence[E]], str] | None = None
 
 
 def prompted_current(workspace: "Workspace", label: str, request: "CurrentRequest") -> "CurrentRequest":
@@ -145,19 +148,21 @@ def prompted_clock(workspace: "Workspace", label: str, request: "ClockRequest") 
     return with_steps(enter(form))
 
 
-def enter(form: Form[E]) -> list[E]:
-    """Ask until it is enough, and return what was entered: at least one."""
+def enter(form: Form[E], begun: Sequence[E] = ()) -> list[E]:
+    """Ask until it is enough, and return what was entered after what was `begun` with: at least one entry."""
     if not sys.stdin.isatty():
         raise BadRequest("--prompt needs somebody at a terminal.", "Give the readings with --at or --from.")
     mind(form.test)
     note(f"{form.how}\n'undo' takes the last one back, 'done' records them, Ctrl-C stops.")
-    entries: list[E] = []
+    entries = list(begun)
     while True:
         try:
             words = _ask(f"{form.question(entries)}: ")
-        except KeyboardInterrupt:
-            if _kept(len(entries)):
+        except (KeyboardInterrupt, typer.Abort) as stopped:
+            if isinstance(stopped, KeyboardInterrupt) and _kept(len(entries)):
                 return entries
+            if form.again is not None and entries:
+                note(f"\n{form.again(entries)}")
             raise typer.Abort from None
         if words.lower() == "done" and entries:
             return entries
@@ -190,7 +195,7 @@ def _kept(number: int) -> bool:
     note("")
     try:
         answer = _ask(f"Record what was entered so far ({number})? [y/N]: ")
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, typer.Abort):
         return False
     return answer.lower() in ("y", "yes")
 

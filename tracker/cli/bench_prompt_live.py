@@ -42,6 +42,7 @@ def prompted_live(
         Nobody is there to be asked, or what was said with the verb cannot be used.
     """
     from tracker.desk import live as lives
+    from tracker.desk import spool
     from tracker.desk.bench import preview_current
 
     paths: list[Path] = []
@@ -78,22 +79,23 @@ def prompted_live(
         recorded = run(whole(enter(form)))
     except typer.Abort:  # asked whether to keep what was read, and declined
         for path in paths:
-            lives.discard(path)
+            spool.discard(path)
         raise
     except BaseException:
         for path in paths:
             tell_kept(path)
         raise
     for path in paths:
-        lives.discard(path)
+        spool.discard(path)
     return recorded
 
 
 def _read(workspace: "Workspace", asked: "LiveRequest", clock: str, paths: list[Path]) -> _Set:
     from tracker.cli.live_show import shown
     from tracker.desk import live as lives
+    from tracker.desk import spool
 
-    live = lives.ready(asked, lives.spooled(workspace.folder))
+    live = lives.ready(asked, spool.spooled(workspace.folder))
     taken = lives.current_taken(live, shown(live))
     paths.append(live.path)
     return _Set(clock, taken)

@@ -1,7 +1,6 @@
 """The verb `bench soak`: a heat soak as typed, from a table, or asked for reading by reading."""
 
 import math
-import sys
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -22,12 +21,10 @@ from tracker.cli.bench_common import (
     text_option,
 )
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
-from tracker.cli.printing import note
 from tracker.errors import BadRequest
 
 if TYPE_CHECKING:
     from tracker.bench.soak_verdict import SoakResult
-    from tracker.desk.bench_soak import SoakRequest
 
 Rows = list[tuple[str, str]]
 _LONG_S = 6 * 3600.0  # from here on a run is told in hours
@@ -138,6 +135,7 @@ def soak(
     """
     from tracker.cli.bench_ways import resource_or_name
     from tracker.cli.soak_live import SoakFlags, soak_read_live
+    from tracker.cli.soak_prompt import prompted_soak
     from tracker.desk.bench_entry import Typed
     from tracker.desk.bench_soak import SoakRequest, run_soak
     from tracker.desk.workspace import Workspace
@@ -170,41 +168,12 @@ def soak(
                 raise BadRequest("--read and --prompt do not go together.", "Give the readings in one way.")
             _known(opened, subject)
             recorded = soak_read_live(opened, request, flags, run)
+        elif prompt:
+            _known(opened, subject)
+            recorded = prompted_soak(request, run)
         else:
-            recorded = run(_asked_for(opened, subject, request) if prompt else request)
+            recorded = run(request)
     answer(recorded, soak_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
-
-
-def _asked_for(opened: object, subject: str, request: "SoakRequest") -> "SoakRequest":
-    """Return the request with readings that were asked for one by one; a wrong one is said and asked again."""
-    from dataclasses import replace
-
-    from tracker.desk.bench_soak import so_far
-
-    if request.table is not None:
-        raise BadRequest("--prompt and --from do not go together.", "Give the readings in one way.")
-    # What else was typed, and the label, are looked at before anybody waits forty minutes.
-    so_far(replace(request, pairs=(*request.pairs, "0 s=20 C") if not request.pairs else request.pairs))
-    _known(opened, subject)
-    note("Time since the heat came on and temperature, as in: 10 min 41.5 C. An empty line ends it.")
-    while True:
-        try:
-            line = _line(f"reading {len(request.pairs) + 1}: ")
-        except KeyboardInterrupt:
-            typed = " ".join(f"--at '{pair}'" for pair in request.pairs)
-            note(f"\nWhat was read so far, to go on with: {typed or 'nothing'}")
-            raise
-        if not line:
-            return request
-        try:
-            time, temperature = _parted(line)
-            longer = replace(request, pairs=(*request.pairs, f"{time}={temperature}"))
-            found = so_far(longer)
-        except BadRequest as error:
-            note(f"  {error.what} {error.advice}".rstrip())
-            continue
-        request = longer
-        note(f"  {found.stop.sentence}")
 
 
 def _known(opened: object, subject: str) -> None:
@@ -214,29 +183,6 @@ def _known(opened: object, subject: str) -> None:
     assert isinstance(opened, Workspace)
     with opened.read() as session:
         find_subject(session, subject)
-
-
-def _line(asked: str) -> str:
-    """Return the next line of standard input, or nothing at its end; what is asked goes to standard error."""
-    sys.stderr.write(asked)
-    sys.stderr.flush()
-    line = sys.stdin.readline()
-    if not line:
-        note("")
-    return line.strip()
-
-
-def _parted(line: str) -> tuple[str, str]:
-    """Return time and temperature of a line such as '10 min 41.5 C' or '10 min = 41.5 C'."""
-    import re
-
-    left, equals, right = line.partition("=")
-    if equals:
-        return left.strip(), right.strip()
-    found = re.fullmatch(r"([+-]?[\d.]+\s*[^\d\s]+)\s+(.+)", line)
-    if found is None:
-        raise BadRequest(f"{line!r} is not a time and a temperature.", "Write both with their units: 10 min 41.5 C.")
-    return found[1], found[2]
 
 
 def soak_text(result: "SoakResult") -> Rows:

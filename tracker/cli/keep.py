@@ -118,6 +118,8 @@ def _show(report: "Report") -> None:
         print(f"  and {report.fault_count - len(report.faults)} more")
     if report.reached != "rows":
         print(f"The check could not go on after: {report.reached or 'nothing'}.")
+    for notice in report.notices:
+        print(f"  notice: {notice.message}")
     if report.sound:
         print("Everything is as it was recorded.")
     else:
@@ -127,16 +129,32 @@ def _show(report: "Report") -> None:
     print(f"Head: entry {report.head.entry}, {report.head.hash}")
 
 
-def _tidy(workspace: WorkspaceOption = None, operator: OperatorOption = None, as_json: JsonOption = False) -> None:
-    """Remove evidence files that belong to no entry: what an interrupted act left. Nothing else is touched."""
+def _tidy(
+    spool: Annotated[
+        bool,
+        typer.Option("--spool", help="Also readings of runs that were never recorded, untouched for two days."),
+    ] = False,
+    workspace: WorkspaceOption = None,
+    operator: OperatorOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Remove evidence files that belong to no entry: what an interrupted act left. Nothing else is touched.
+
+    Readings that a broken-off run left in the spool stay, unless --spool asks for their removal.
+    """
+    from dataclasses import asdict
+
     from tracker.desk.verify import tidy
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
-        removed = tidy(opened, operator=operator)
+        tidied = tidy(opened, spool=spool, operator=operator)
     if as_json:
-        print_json({"schema": "lotproof.tidy/1", "removed": list(removed)})
+        print_json({"schema": "lotproof.tidy/1", **asdict(tidied)})
         return
-    for name in removed:
+    for name in tidied.removed:
         print(f"removed {name}")
-    print("1 file removed." if len(removed) == 1 else f"{len(removed) or 'No'} files removed.")
+    for one in tidied.left:
+        print(f"left: {one.message}")
+    removed = len(tidied.removed)
+    print("1 file removed." if removed == 1 else f"{removed or 'No'} files removed.")

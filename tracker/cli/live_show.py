@@ -106,10 +106,11 @@ def with_table(
     remark : callable, optional
         Gets where it is read; returns what is said while it goes on.
     """
-    from tracker.desk import live as lives
+    from tracker.desk import spool
+    from tracker.desk.live import ready
 
-    live = lives.ready(request, lives.spooled(workspace.folder) if log is None else log)
-    for path in lives.left_over(workspace.folder):
+    live = ready(request, spool.spooled(workspace.folder) if log is None else log)
+    for path in spool.left_over(workspace.folder):
         note(f"Readings that are not recorded, of an earlier try or of another bench at work: {path}")
     events = shown(live, None if remark is None else remark(live))
     try:
@@ -118,5 +119,5 @@ def with_table(
         tell_kept(live.path)
         raise
     if log is None:
-        lives.discard(live.path)
+        spool.discard(live.path)
     return used

@@ -188,9 +188,10 @@ class _Session:
 
     def _draw_again(self, photo: "PhotoInspected", path: Path) -> None:
         from tracker.desk.overlays import annotate
+        from tracker.desk.whole_file import put_whole
         from tracker.errors import BadRequest
 
         try:
-            path.write_bytes(annotate(photo, Path(photo.path)))
+            put_whole(path, annotate(photo, Path(photo.path)))
         except (BadRequest, OSError):
             printing.note(f"{path} shows what was known when its photo came: the photo has been moved.")

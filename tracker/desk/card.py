@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tracker.desk.pieces import find_lot
+from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
 from tracker.dossier.card import Box, Page, Sheet, Step, pdf
 from tracker.errors import BadRequest
@@ -156,7 +157,7 @@ def _file(to: Path | None, lot: str) -> Path:
 def _write(data: bytes, file: Path) -> None:
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
-        file.write_bytes(data)
+        put_whole(file, data)
     except OSError as error:
         raise BadRequest(
             f"The card cannot be written to {file} ({error.strerror or error}).", "Name another place with --to."

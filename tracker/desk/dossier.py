@@ -13,6 +13,7 @@ from tracker import __version__, journal
 from tracker.desk import dossier_pieces
 from tracker.desk.dossier_pictures import Gathered, gather
 from tracker.desk.pieces import find_lot, find_piece, plain_label
+from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
 from tracker.dossier import render
 from tracker.dossier.model import Dossier, EntryRow, FileRow, Row
@@ -85,9 +86,9 @@ def write_dossier(workspace: Workspace, label: str, to: Path, *, now: datetime |
         for path in targets:
             path.parent.mkdir(parents=True, exist_ok=True)
             if path.suffix == PDF:
-                path.write_bytes(render.pdf(dossier, gathered.pictures))
+                put_whole(path, render.pdf(dossier, gathered.pictures))
             else:
-                path.write_text(render.html(dossier, gathered.pictures), encoding="utf-8")
+                put_whole(path, render.html(dossier, gathered.pictures).encode())
     except OSError as error:
         raise BadRequest(
             f"The dossier cannot be written to {to} ({error.strerror or error}).", "Name another path with --to."

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tracker.desk.pieces import find_lot, resolve_pieces
+from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
 from tracker.dossier.labels import LabelText, render, sheet
 from tracker.errors import BadRequest
@@ -55,12 +56,12 @@ def _write(texts: Sequence[LabelText], folder: Path) -> LabelsWritten:
         folder.mkdir(parents=True, exist_ok=True)
         for text in texts:
             path = folder / f"{text.label}.png"
-            path.write_bytes(render(text))
+            put_whole(path, render(text))
             pictures.append(path)
         together = None
         if len(texts) > 1:
             together = folder / f"{texts[0].label}-labels.pdf"
-            together.write_bytes(sheet(texts))
+            put_whole(together, sheet(texts))
     except OSError as error:
         raise BadRequest(
             f"The labels cannot be written into {folder} ({error.strerror or error}).", "Name another folder with --to."

@@ -2,8 +2,6 @@
 
 import csv
 import io
-import os
-import secrets
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
@@ -17,6 +15,7 @@ from sqlalchemy.orm import Session, joinedload
 from tracker.desk.decide import exemplars, settled
 from tracker.desk.pieces import MANY, dispositions, seats
 from tracker.desk.rows import ROW_OF, LotRow, MachineRow, PieceRow, Row, RunRow, SellerRow
+from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import BenchRun, Inspection, JournalEntry, Lot, Machine, Piece, Seller
@@ -321,17 +320,8 @@ def write_csv(listing: Listing, path: Path) -> None:
     writer = csv.DictWriter(text, columns)
     writer.writeheader()
     writer.writerows(asdict(row) for row in listing.rows)
-    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     try:
-        if path.is_dir():
-            raise IsADirectoryError(None, "it is a folder")
-        with temporary.open("w", encoding="utf-8", newline="") as file:
-            file.write(text.getvalue())
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
-    except (OSError, ValueError) as error:
-        said = error.strerror if isinstance(error, OSError) else str(error)
+        put_whole(path, text.getvalue().encode())
+    except OSError as error:
+        said = error.strerror or error
         raise BadRequest(f"{path} cannot be written ({said}).", "Name a file in a folder that is there.") from None
-    finally:
-        temporary.unlink(missing_ok=True)

@@ -1,14 +1,13 @@
 """Reading an instrument: what was typed becomes a plan, and every reading is on the disk before it is told.
 
-The readings of a run are written into the workspace's `spool` folder (or the file named) as they come. Once the run is
-recorded the same bytes are its evidence and the spooled file goes; until then it is what is left after a power cut.
+The readings of a run are written into the workspace's spool (or the file named) as they come. Once the run is recorded
+the same bytes are its evidence and the spooled file goes; until then it is what is left after a power cut, of which
+`tracker/desk/spool.py` tells.
 """
 
-import os
 from collections.abc import Callable, Generator, Iterator, Sequence
-from contextlib import ExitStack, closing, suppress
+from contextlib import ExitStack, closing
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 
 from tracker.bench.current import Reading
@@ -21,7 +20,6 @@ from tracker.instruments.log import Log
 from tracker.instruments.reading import Ended, Event, Opened, Plan, Read, Stop
 from tracker.instruments.scpi import Quantity
 
-SPOOL = "spool"
 LONGEST_INSTRUMENT = 200  # as its column holds
 
 
@@ -111,12 +109,6 @@ def ready(request: LiveRequest, path: Path) -> Live:
         timeout_s=timeout_s,
         path=path,
     )
-
-
-def spooled(folder: Path) -> Path:
-    """Return a new name in the spool of the workspace at `folder`."""
-    now = datetime.now(UTC).strftime("%Y%m%dT%H%M%S.%fZ")
-    return folder / SPOOL / f"read-{now}-{os.getpid()}.csv"
 
 
 def read(live: Live, stop: Stop | None = None) -> Generator[Event, None, None]:
@@ -226,11 +218,6 @@ def merged(takens: Sequence[Taken]) -> Taken:
     )
 
 
-def left_over(folder: Path) -> tuple[Path, ...]:
-    """Return the tables in the spool of a workspace: of runs that never came about, or of another bench at work."""
-    return tuple(sorted((folder / SPOOL).glob("read-*.csv")))
-
-
 def instrument(live: Live, events: Sequence[Event]) -> str:
     """Return who the instrument says it is, and where it was asked."""
     opened = next((event for event in events if isinstance(event, Opened)), None)
@@ -262,9 +249,3 @@ def notes(live: Live, events: Sequence[Event]) -> tuple[str, ...]:
     if end.missed:
         told.append(f"Readings left out because their turn was over before it could be asked: {end.missed}.")
     return tuple(told)
-
-
-def discard(path: Path) -> None:
-    """Remove a spooled table whose bytes are kept as evidence now."""
-    with suppress(OSError):
-        path.unlink()

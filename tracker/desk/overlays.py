@@ -5,6 +5,7 @@ from pathlib import Path
 
 from tracker.desk.contract import FindingFound, InspectionDocument, PhotoInspected, PhotoKept, PieceFound
 from tracker.desk.pictures import as_jpeg, open_picture
+from tracker.desk.whole_file import put_whole
 from tracker.errors import BadRequest
 from tracker.evidence import EvidenceStore
 from tracker.judgement.suspicion import percent
@@ -106,7 +107,7 @@ def _write(folder: Path, pictures: Iterable[tuple[str, bytes]], taken: list[Path
         folder.mkdir(parents=True, exist_ok=True)
         for name, data in pictures:
             path = _free_name(folder, name, taken)
-            path.write_bytes(data)
+            put_whole(path, data)
             taken.append(path)
     except OSError as error:
         raise BadRequest(

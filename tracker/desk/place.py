@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from tracker.desk.whole_file import put_whole
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import sync_folder
 
@@ -91,12 +92,7 @@ def mark_created(place: Place) -> None:
         return
     before = path.read_text(encoding="utf-8") if path.exists() else ""
     now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-    temporary = place.folder / f"{SETTINGS}.{os.getpid()}"
-    with temporary.open("w", encoding="utf-8") as file:
-        file.write(f'created = "{now}"\n{before}')
-        file.flush()
-        os.fsync(file.fileno())
-    temporary.replace(path)
+    put_whole(path, f'created = "{now}"\n{before}'.encode())
     # The records' own entry in the folder is made safe by this, too.
     sync_folder(place.folder)
 

@@ -1,9 +1,9 @@
 """Writing a plot where the user wants it."""
 
-import secrets
 from pathlib import Path
 
 from tracker.bench.plots import Kind
+from tracker.desk.whole_file import put_whole
 from tracker.errors import BadRequest
 
 
@@ -33,10 +33,7 @@ def write_plot(path: Path, picture: bytes) -> None:
     BadRequest
         It cannot be written there.
     """
-    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     try:
-        temporary.write_bytes(picture)
-        temporary.replace(path)
+        put_whole(path, picture)
     except OSError as error:
-        temporary.unlink(missing_ok=True)
         raise BadRequest(f"{path} cannot be written: {error.strerror or error}.") from None

@@ -4,16 +4,21 @@ The rungs, in order: *structure* (the database is sound and has our tables), *co
 as many rows as the journal says), *completeness* (every file that was kept is there, and every file that is there was
 kept), *hashes* (every file has the bytes it had), *chain* (the journal's entries follow from each other), *rows* (every
 row is the one its entry wrote).
+
+Readings in the spool are no fault but a notice: their run may be going on at this moment, nothing was recorded of them,
+and so nothing recorded can be wrong with them.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 
 from sqlalchemy import func, inspect, select, text
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
 from tracker import journal
+from tracker.desk import spool as spools
 from tracker.desk.row_check import check_rows
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, Damaged
@@ -55,6 +60,23 @@ class Rung:
 
 
 @dataclass(frozen=True, slots=True)
+class Notice:
+    """Something a person should know of that leaves the workspace sound; the parts are those of `Fault`."""
+
+    code: str
+    subject: str
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
+class Tidied:
+    """What `tidy` removed, and spooled readings it left though it was asked to remove them, each with the reason."""
+
+    removed: tuple[str, ...]
+    left: tuple[Notice, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """What `verify` found. `reached` is the last rung that could be checked to its end."""
 
@@ -63,6 +85,7 @@ class Report:
     faults: tuple[Fault, ...]
     fault_count: int
     head: journal.Head
+    notices: tuple[Notice, ...] = ()
 
     @property
     def sound(self) -> bool:
@@ -75,6 +98,7 @@ class _Tally:
     rungs: list[Rung] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     count: int = 0
+    notices: tuple[Notice, ...] = ()
 
     def climb(self, name: str, found: Iterator[Fault | int]) -> int:
         """Go through one rung: each item is a fault, or a number of things checked. Return how many faults it had."""
@@ -115,6 +139,7 @@ def verify(workspace: Workspace, *, against: str | None = None) -> Report:
             head = journal.head(session)
             tally.climb("counts", _counts(session))
             named = named_files(session)
+            tally.notices = _spooled(workspace, named)
             tally.climb("completeness", _completeness(workspace, session, named))
             tally.climb("hashes", _hashes(workspace.store, named))
             tally.climb("chain", _chain(session, noted))
@@ -128,7 +153,7 @@ def verify(workspace: Workspace, *, against: str | None = None) -> Report:
 
 
 def _report(tally: _Tally, reached: str | None, head: journal.Head) -> Report:
-    return Report(tuple(tally.rungs), reached, tuple(tally.faults), tally.count, head)
+    return Report(tuple(tally.rungs), reached, tuple(tally.faults), tally.count, head, tally.notices)
 
 
 def _hash(text: str) -> str:
@@ -238,6 +263,10 @@ def _completeness(workspace: Workspace, session: Session, named: dict[str, str])
         )
 
 
+def _spooled(workspace: Workspace, named: dict[str, str]) -> tuple[Notice, ...]:
+    return tuple(Notice("readings-spooled", one.name, one.sentence) for one in spools.look(workspace.folder, named))
+
+
 def _missing(who: str, sha256: str) -> str:
     return f"The file of {who} ({sha256[:16]}...) is missing from the evidence."
 
@@ -291,20 +320,36 @@ def _rows(session: Session) -> Iterator[Fault | int]:
         yield found if isinstance(found, int) else Fault("rows", found.code, found.subject, found.message)
 
 
-def tidy(workspace: Workspace, *, operator: str | None = None) -> tuple[str, ...]:
+def tidy(workspace: Workspace, *, spool: bool = False, operator: str | None = None) -> Tidied:
     """Remove evidence files that belong to no entry, and nothing else; the removal is journaled.
 
-    Returns
-    -------
-    tuple of str
-        The digests or names of what was removed.
+    Parameters
+    ----------
+    spool : bool
+        Also remove readings of runs that were never recorded, where no bench can still be at work on them.
     """
     with workspace.act(operator, "tidy", "") as act:
         named = named_files(act.session)
         there = [*(name for name in workspace.store.all() if name not in named), *workspace.store.strays()]
-        if there:
-            act.subject = "evidence"
-            act.body["removed"] = there
         for name in there:
             workspace.store.remove(name)
-        return tuple(there)
+        cleared = _clear_spool(workspace, named) if spool else Tidied(())
+        removed = (*there, *cleared.removed)
+        if removed:
+            act.subject = "evidence" if there else spools.SPOOL
+            act.body["removed"] = list(removed)
+        return Tidied(removed, cleared.left)
+
+
+def _clear_spool(workspace: Workspace, named: dict[str, str]) -> Tidied:
+    removed, left = [], []
+    now = datetime.now(UTC)
+    for one in spools.look(workspace.folder, named):
+        if not one.removable(now):
+            why = f"{one.name} was written to in the last {spools.QUIET.days} days: a bench may be at work on it."
+            left.append(Notice("readings-recent", one.name, why))
+        elif spools.discard(one.path):
+            removed.append(one.name)
+        else:
+            left.append(Notice("not-removed", one.name, f"{one.name} cannot be removed; check the permissions."))
+    return Tidied(tuple(removed), tuple(left))

@@ -1,0 +1,44 @@
+"""Writing a file where the user wants it, whole or not at all."""
+
+import errno
+import os
+import secrets
+import shutil
+from contextlib import suppress
+from pathlib import Path
+
+
+def put_whole(path: Path, data: bytes) -> None:
+    """Write a file so that at every moment it is the earlier one, or none, or the whole new one.
+
+    A link stays one and what it names is replaced; a pipe or a device is written to as it is.
+
+    Raises
+    ------
+    OSError
+        It cannot be written there; what was there before is as it was.
+    """
+    try:
+        target = path.resolve()  # renaming onto a link would replace the link
+        if target.exists() and not target.is_file():
+            target.write_bytes(data)  # renaming onto /dev/stdout would replace it; a folder refuses by itself
+        else:
+            _replace(target, data)
+    except (ValueError, RuntimeError) as error:  # a NUL in the name; links in a circle
+        raise OSError(errno.EINVAL, str(error), str(path)) from None
+
+
+def _replace(target: Path, data: bytes) -> None:
+    # The name is short whatever the target's is: file systems take 255 bytes.
+    temporary = target.with_name(f".{secrets.token_hex(8)}.part")
+    try:
+        with temporary.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())  # else a power cut may leave the new name with nothing in it
+        if target.exists():
+            with suppress(OSError):  # not every file system knows modes
+                shutil.copymode(target, temporary)
+        temporary.replace(target)
+    finally:
+        temporary.unlink(missing_ok=True)
