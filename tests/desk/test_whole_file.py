@@ -4,6 +4,8 @@ import errno
 import os
 import shutil
 import stat
+import subprocess
+import sys
 import threading
 from pathlib import Path
 
@@ -44,6 +46,15 @@ def test_a_pipe_is_written_to_and_stays_a_pipe(tmp_path: Path) -> None:
     put_whole(pipe, b"rows")
     reader.join(10)
     assert (came, pipe.is_fifo()) == ([b"rows"], True)
+
+
+def test_standard_output_is_written_to_where_it_goes(tmp_path: Path) -> None:
+    program = "import pathlib, tracker.desk.whole_file as w; w.put_whole(pathlib.Path('/dev/stdout'), b'rows\\n')"
+    with (tmp_path / "out").open("wb") as out:
+        for _ in range(2):
+            subprocess.run([sys.executable, "-c", program], stdout=out, check=True)
+    assert (tmp_path / "out").read_bytes() == b"rows\nrows\n"
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
 def test_the_longest_name_a_file_system_takes(tmp_path: Path) -> None:

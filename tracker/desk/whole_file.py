@@ -7,6 +7,8 @@ import shutil
 from contextlib import suppress
 from pathlib import Path
 
+_DEVICES = Path("/dev")
+
 
 def put_whole(path: Path, data: bytes) -> None:
     """Write a file so that at every moment it is the earlier one, or none, or the whole new one.
@@ -19,13 +21,18 @@ def put_whole(path: Path, data: bytes) -> None:
         It cannot be written there; what was there before is as it was.
     """
     try:
-        target = path.resolve()  # renaming onto a link would replace the link
-        if target.exists() and not target.is_file():
-            target.write_bytes(data)  # renaming onto /dev/stdout would replace it; a folder refuses by itself
+        if _is_no_file(path):
+            with path.open("ab") as there:  # a folder refuses by itself
+                there.write(data)
         else:
-            _replace(target, data)
+            _replace(path.resolve(), data)  # renaming onto a link would replace the link
     except (ValueError, RuntimeError) as error:  # a NUL in the name; links in a circle
         raise OSError(errno.EINVAL, str(error), str(path)) from None
+
+
+def _is_no_file(path: Path) -> bool:
+    """Whether it is a pipe, a device or a folder; or /dev/stdout, whose file somebody else has opened."""
+    return _DEVICES in path.absolute().parents or (path.exists() and not path.is_file())
 
 
 def _replace(target: Path, data: bytes) -> None:
