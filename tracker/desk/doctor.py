@@ -131,8 +131,12 @@ def _read_check(name: str, needed: bool, what: str, text: str) -> Check:
 
 
 def _neural() -> Check:
-    from vision.read import ctc, neural
+    from vision.read import ctc, models, neural
 
+    try:
+        models.threads()
+    except ValueError as error:
+        return Check("Neural reader", FAILS, True, str(error), f"Unset {models.THREADS_VARIABLE}, or set it to 1.")
     what = f"rapidocr {neural.probe()}, onnxruntime {version('onnxruntime')}"
     (seen,) = neural.distributions([_rendered()])
     return _read_check("Neural reader", True, what, ctc.greedy(seen, neural.ALPHABET)[0])

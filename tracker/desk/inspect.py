@@ -36,6 +36,7 @@ from tracker.desk.reading import (
     understand,
     usual_part,
 )
+from tracker.errors import BadRequest
 from tracker.judgement.marking import NOTHING, Checked, Claim, DateRead
 from tracker.judgement.observed import Observed, Remark
 from tracker.judgement.prior import UNKNOWN, Prior, before_looking
@@ -48,6 +49,7 @@ from vision.crew import Crew, cores, crew
 from vision.inspection import PhotoSource
 from vision.inspection import inspect as look
 from vision.observations import Inspection, Line, NotMeasured, Observation, PhotoView, PieceView, TopSize
+from vision.read.models import THREADS_VARIABLE, threads
 from vision.undersides import Underside
 
 Progress = Callable[[int, int], None]
@@ -70,7 +72,17 @@ UNKNOWN_SOURCE = before_looking(UNKNOWN)
 
 
 def every_core() -> AbstractContextManager[Hands]:
-    """Give as many hands for the work on photos as there are cores, for a whole command or a whole watch."""
+    """Give as many hands for the work on photos as there are cores, for a whole command or a whole watch.
+
+    Raises
+    ------
+    BadRequest
+        The environment asks for a number of threads that is none.
+    """
+    try:
+        threads()
+    except ValueError as error:
+        raise BadRequest(str(error), f"Unset {THREADS_VARIABLE}, or set it to 1.") from None
     return crew(cores())
 
 

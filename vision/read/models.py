@@ -30,6 +30,7 @@ _FILES = {
     QUICK_RECOGNISER: (QUICK_PACKAGE, "models/*/tiny/rec/rec.onnx"),
 }
 THREADS_VARIABLE = "LOTPROOF_READER_THREADS"
+_MOST_THREADS = 1024  # far more than anybody has cores; common practice, no source
 _flushing = False
 
 
@@ -120,6 +121,20 @@ def session(kind: str) -> Any:
     return _session(kind, os.getpid())
 
 
+def threads() -> int:
+    """Return how many threads a network may use, as the environment says; 0, the default, leaves it to the runtime.
+
+    Raises
+    ------
+    ValueError
+        The environment says something else; the message is a sentence for the person who set it.
+    """
+    said = os.environ.get(THREADS_VARIABLE, "").strip() or "0"
+    if not (said.isascii() and said.isdigit() and len(said) < 9 and int(said) <= _MOST_THREADS):
+        raise ValueError(f"{THREADS_VARIABLE} is {said[:40]!r}, and no number of threads from 0 to {_MOST_THREADS}.")
+    return int(said)
+
+
 @lru_cache(maxsize=8)
 def _session(kind: str, _: int) -> Any:
     import onnxruntime
@@ -129,7 +144,7 @@ def _session(kind: str, _: int) -> Any:
     options.enable_cpu_mem_arena = False
     if _flushing:
         options.add_session_config_entry("session.set_denormal_as_zero", "1")
-    options.intra_op_num_threads = int(os.environ.get(THREADS_VARIABLE, "0"))
+    options.intra_op_num_threads = threads()
     return onnxruntime.InferenceSession(str(file_of(kind)), options, providers=["CPUExecutionProvider"])
 
 
