@@ -3,7 +3,7 @@
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -27,23 +27,21 @@ from tracker.cli.calc import ceiling_json
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
 from tracker.errors import BadRequest
 
-if TYPE_CHECKING:
-    pass
-
-bench = typer.Typer(
-    no_args_is_help=True,
-    rich_markup_mode="rich",
-    help="Measure a piece, hold it against a limit with a guard band, and keep the run. Each prints pass, fail or "
-    "undecided with the rule applied, and what that does to the suspicion.",
-)
-
 
 def register(app: typer.Typer) -> None:
-    """Add this module's verbs to the command line."""
+    """Add the group `bench` and this module's verbs to the command line."""
+    bench = typer.Typer(
+        no_args_is_help=True,
+        rich_markup_mode="rich",
+        help="Measure a piece, hold it against a limit with a guard band, and keep the run. Each prints pass, fail or "
+        "undecided with the rule applied, and what that does to the suspicion.",
+    )
     app.add_typer(bench, name="bench")
+    bench.command("current")(current)
+    bench.command("clock")(clock)
+    bench.command("in-circuit")(in_circuit)
 
 
-@bench.command("current")
 def current(
     subject: SubjectArgument,
     currents: Annotated[
@@ -145,7 +143,6 @@ def current(
     answer(recorded, current_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
 
 
-@bench.command("clock")
 def clock(
     subject: SubjectArgument,
     pairs: Annotated[
@@ -202,7 +199,6 @@ def clock(
     answer(recorded, clock_text(recorded.result), as_json=as_json, fail_exit=fail_exit, result=ceiling)
 
 
-@bench.command("in-circuit")
 def in_circuit(
     subject: SubjectArgument,
     runs: Annotated[

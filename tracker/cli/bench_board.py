@@ -6,16 +6,17 @@ from typing import Annotated
 import typer
 
 from tracker.cli.bench_common import text_option
-from tracker.cli.calc import calc, say
+from tracker.cli.calc import say
+from tracker.cli.groups import group
 from tracker.cli.options import JsonOption
 from tracker.cli.printing import print_json
 
 
 def register(app: typer.Typer) -> None:
-    """Nothing to add: importing this module hung its verb on `calc`."""
+    """Add this module's verb to the command line."""
+    group(app, "calc").command("board-current")(board)
 
 
-@calc.command("board-current")
 def board(
     before: Annotated[
         list[str], text_option("--before", "Supply current of the board before the change. Repeat it.", "CURRENT")

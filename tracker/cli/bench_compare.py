@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tracker.cli.bench import bench
 from tracker.cli.bench_common import text_option
+from tracker.cli.groups import group
 from tracker.cli.options import JsonOption, WorkspaceOption
 from tracker.cli.overlay_text import overlay
 from tracker.cli.printing import console, note, print_json, table
@@ -17,10 +17,10 @@ if TYPE_CHECKING:
 
 
 def register(app: typer.Typer) -> None:
-    """The verb hangs on `bench`, which is registered by its own module."""
+    """Add this module's verb to the command line."""
+    group(app, "bench").command("compare")(compare)
 
 
-@bench.command("compare")
 def compare(
     columns: Annotated[
         list[str],

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tracker.cli.bench import bench
 from tracker.cli.bench_common import (
     AmbientOption,
     FailExitOption,
@@ -18,7 +17,8 @@ from tracker.cli.bench_common import (
     how_option,
     text_option,
 )
-from tracker.cli.calc import calc, say
+from tracker.cli.calc import say
+from tracker.cli.groups import group
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
 from tracker.cli.printing import note, print_json
 
@@ -34,10 +34,11 @@ MOST_SHOWN = 3
 
 
 def register(app: typer.Typer) -> None:
-    """Nothing to add: importing this module hung its verbs on `bench` and `calc`."""
+    """Add this module's verbs to the command line."""
+    group(app, "bench").command("curve")(curve)
+    group(app, "calc").command("curve")(calc_curve)
 
 
-@bench.command("curve")
 def curve(
     piece: Annotated[str, typer.Argument(metavar="PIECE", help="Label such as L0001-03.", show_default=False)],
     table: Annotated[
@@ -96,7 +97,6 @@ def curve(
     answer(recorded, _curve_text(recorded.result, drawn), as_json=as_json, fail_exit=fail_exit)
 
 
-@calc.command("curve")
 def calc_curve(
     file: Annotated[Path, typer.Argument(metavar="FILE.csv", help="Table with pin, voltage and current.")],
     exemplars: Annotated[

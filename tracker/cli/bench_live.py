@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tracker.cli.bench import bench
 from tracker.cli.bench_common import text_option
 from tracker.cli.calc import say
+from tracker.cli.groups import group
 from tracker.cli.live_show import shown
 from tracker.cli.options import JsonOption
 from tracker.cli.printing import print_json
@@ -28,10 +28,10 @@ class What(StrEnum):
 
 
 def register(app: typer.Typer) -> None:
-    """Add nothing by itself: the verb hangs on `bench`."""
+    """Add this module's verb to the command line."""
+    group(app, "bench").command("read")(read)
 
 
-@bench.command("read")
 def read(
     resource: Annotated[
         str,

@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tracker.cli.bench import bench
 from tracker.cli.bench_common import text_option
 from tracker.cli.calc import say
+from tracker.cli.groups import group
 from tracker.cli.options import JsonOption, WorkspaceOption
 from tracker.cli.printing import print_json
 from tracker.errors import BadRequest
@@ -21,10 +21,10 @@ if TYPE_CHECKING:
 
 
 def register(app: typer.Typer) -> None:
-    """Nothing to add: importing this module hung its verb on `bench`."""
+    """Add this module's verb to the command line."""
+    group(app, "bench").command("plan")(plan)
 
 
-@bench.command("plan")
 def plan(
     lot: Annotated[str | None, typer.Argument(metavar="LOT", help="Label such as L0001.", show_default=False)] = None,
     bad_fraction: Annotated[

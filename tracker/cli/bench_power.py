@@ -4,7 +4,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tracker.cli.bench import bench
 from tracker.cli.bench_common import (
     AmbientOption,
     FailExitOption,
@@ -14,6 +13,7 @@ from tracker.cli.bench_common import (
     how_option,
     text_option,
 )
+from tracker.cli.groups import group
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
 
 if TYPE_CHECKING:
@@ -21,10 +21,10 @@ if TYPE_CHECKING:
 
 
 def register(app: typer.Typer) -> None:
-    """The verb hangs on `bench`, which is registered by its own module."""
+    """Add this module's verb to the command line."""
+    group(app, "bench").command("power")(power)
 
 
-@bench.command("power")
 def power(
     machine: Annotated[str, typer.Argument(metavar="MACHINE", help="Label (M0001) or name.", show_default=False)],
     rails: Annotated[

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tracker.cli.bench import bench
 from tracker.cli.bench_common import (
     AmbientOption,
     FailExitOption,
@@ -18,7 +17,8 @@ from tracker.cli.bench_common import (
     how_option,
     text_option,
 )
-from tracker.cli.calc import calc, say
+from tracker.cli.calc import say
+from tracker.cli.groups import group
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
 from tracker.cli.printing import print_json
 
@@ -36,10 +36,11 @@ OffsetOption = Annotated[
 
 
 def register(app: typer.Typer) -> None:
-    """Nothing to add: importing this module hung its verbs on `bench` and `calc`."""
+    """Add this module's verbs to the command line."""
+    group(app, "bench").command("signature")(signature)
+    group(app, "calc").command("signature")(calc_signature)
 
 
-@bench.command("signature")
 def signature(
     piece: Annotated[str, typer.Argument(metavar="PIECE", help="Label such as L0001-03.", show_default=False)],
     readings: BytesOption = None,
@@ -80,7 +81,6 @@ def signature(
     answer(recorded, _signature_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
 
 
-@calc.command("signature")
 def calc_signature(
     readings: BytesOption = None, file: FileOption = None, offset: OffsetOption = None, as_json: JsonOption = False
 ) -> None:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tracker.cli.bench import bench
 from tracker.cli.bench_common import (
     AmbientOption,
     FailExitOption,
@@ -20,6 +19,7 @@ from tracker.cli.bench_common import (
     how_option,
     text_option,
 )
+from tracker.cli.groups import group
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
 from tracker.errors import BadRequest
 
@@ -31,10 +31,10 @@ _LONG_S = 6 * 3600.0  # from here on a run is told in hours
 
 
 def register(app: typer.Typer) -> None:
-    """Nothing more to add: importing this module has hung its verb on `bench`."""
+    """Add this module's verb to the command line."""
+    group(app, "bench").command("soak")(soak)
 
 
-@bench.command("soak")
 def soak(
     subject: SubjectArgument,
     pairs: Annotated[

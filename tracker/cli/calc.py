@@ -19,20 +19,26 @@ if TYPE_CHECKING:
     from tracker.bench.current import CurrentLine
     from tracker.bench.soak import Soak
 
-calc = typer.Typer(
-    no_args_is_help=True,
-    help="Bench computations on a file or a few numbers; nothing is recorded.",
-    rich_markup_mode="rich",
-)
 FileArgument = Annotated[Path, typer.Argument(metavar="FILE.csv", help="Table with its columns named in line one.")]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this module's verbs to the command line."""
+    """Add the group `calc` and this module's verbs to the command line."""
+    calc = typer.Typer(
+        no_args_is_help=True,
+        help="Bench computations on a file or a few numbers; nothing is recorded.",
+        rich_markup_mode="rich",
+    )
     app.add_typer(calc, name="calc")
+    calc.command("soak")(soak)
+    calc.command("current")(current)
+    calc.command("clock")(clock)
+    calc.command("conformity")(conformity)
+    calc.command("plan")(plan)
+    calc.command("interval")(interval)
+    calc.command("life")(life)
 
 
-@calc.command("soak")
 def soak(
     file: FileArgument,
     from_rest: Annotated[
@@ -66,7 +72,6 @@ def soak(
         say([*_soak_text(found.soak), *(("note", note) for note in found.notes), *plotted])
 
 
-@calc.command("current")
 def current(file: FileArgument, as_json: JsonOption = False) -> None:
     """Fit the straight line I = I0 + k f, and weigh CMOS against NMOS and bipolar.
 
@@ -81,7 +86,6 @@ def current(file: FileArgument, as_json: JsonOption = False) -> None:
         say(current_line_text(found))
 
 
-@calc.command("clock")
 def clock(file: FileArgument, as_json: JsonOption = False) -> None:
     """Find the clock ceiling from steps that passed or failed.
 
@@ -96,7 +100,6 @@ def clock(file: FileArgument, as_json: JsonOption = False) -> None:
         say(ceiling_text(found))
 
 
-@calc.command("conformity")
 def conformity(
     value: Annotated[float, typer.Option("--value", help="The measured value.")],
     u: Annotated[float, typer.Option("--u", help="Its standard uncertainty, in the same unit.")],
@@ -123,7 +126,6 @@ def conformity(
     )
 
 
-@calc.command("plan")
 def plan(
     lot: Annotated[int, typer.Option("--lot", help="Pieces in the lot.")],
     bad_fraction: Annotated[str, typer.Option("--bad-fraction", help="Fraction bad to be found: 0.1 or '10 %'.")],
@@ -151,7 +153,6 @@ def plan(
     )
 
 
-@calc.command("interval")
 def interval(
     failed: Annotated[int, typer.Option("--failed", help="How many failed.")],
     tested: Annotated[int, typer.Option("--tested", help="How many were tested.")],
@@ -177,7 +178,6 @@ def interval(
     )
 
 
-@calc.command("life")
 def life(
     from_text: Annotated[str, typer.Option("--from", metavar="T1", help="Temperature before: '125 C', '257 F'.")],
     to_text: Annotated[str, typer.Option("--to", metavar="T2", help="Temperature after.")],
