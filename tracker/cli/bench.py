@@ -10,10 +10,14 @@ import typer
 from tracker.cli.bench_common import (
     AmbientOption,
     ColumnOption,
+    CoverageOption,
     FailExitOption,
     InstrumentOption,
     JigOption,
+    LimitSourceOption,
     LiveInstrumentOption,
+    LiveLogOption,
+    LiveQueryOption,
     PromptOption,
     RemarkOption,
     SubjectArgument,
@@ -73,25 +77,18 @@ def current(
     every: Annotated[
         str | None, text_option("--every", "Live: from one reading to the next (default: '0.5 s').", "TIME")
     ] = None,
-    query: Annotated[
-        str | None, text_option("--query", "Live: SCPI query to ask instead of the standard one.", "QUERY")
-    ] = None,
-    log: Annotated[
-        Path | None, text_option("--log", "Live: new table that the readings go to, to be kept.", "CSV")
-    ] = None,
+    query: LiveQueryOption = None,
+    log: LiveLogOption = None,
     prompt: PromptOption = False,
     u: Annotated[str | None, text_option("--u", "Standard uncertainty of a reading: '0.5 mA'.", "CURRENT")] = None,
     clock_u: Annotated[
         str | None, text_option("--clock-u", "Standard uncertainty of a clock rate: '2 kHz'.", "CLOCK")
     ] = None,
-    k: Annotated[
-        float | None,
-        text_option("--k", "Coverage factor of the guard band (default: for 95.45 %, 2.00 with many readings).", "K"),
-    ] = None,
+    k: CoverageOption = None,
     limit: Annotated[
         str | None, text_option("--limit", "Most the part may draw: '10 mA' (default: the claimed part's).", "CURRENT")
     ] = None,
-    limit_source: Annotated[str | None, text_option("--limit-source", "Where the limit was read.")] = None,
+    limit_source: LimitSourceOption = None,
     limit_clock: Annotated[
         str | None, text_option("--limit-clock", "Clock rate at which the limit holds.", "CLOCK")
     ] = None,

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -54,6 +55,17 @@ LiveInstrumentOption = Annotated[
     str | None, text_option("--instrument", "What it was read with; a VISA resource is read live, as with --read.")
 ]
 RemarkOption = Annotated[str | None, text_option("--remark", "Anything else.")]
+LiveQueryOption = Annotated[
+    str | None, text_option("--query", "Live: SCPI query to ask instead of the standard one.", "QUERY")
+]
+LiveLogOption = Annotated[
+    Path | None, text_option("--log", "Live: new table that the readings go to, to be kept.", "CSV")
+]
+LimitSourceOption = Annotated[str | None, text_option("--limit-source", "Where the limit was read.")]
+CoverageOption = Annotated[
+    float | None,
+    text_option("--k", "Coverage factor of the guard band (default: for 95.45 %, 2.00 with many readings).", "K"),
+]
 ColumnOption = Annotated[
     list[str] | None,
     text_option(

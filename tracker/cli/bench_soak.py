@@ -9,9 +9,13 @@ import typer
 
 from tracker.cli.bench_common import (
     AmbientOption,
+    CoverageOption,
     FailExitOption,
     JigOption,
+    LimitSourceOption,
     LiveInstrumentOption,
+    LiveLogOption,
+    LiveQueryOption,
     RemarkOption,
     SubjectArgument,
     SupplyOption,
@@ -68,12 +72,8 @@ def soak(
     stop_early: Annotated[
         bool, typer.Option("--stop-early", help="Live: stop once the final rise is known as well as --aim asks.")
     ] = False,
-    query: Annotated[
-        str | None, text_option("--query", "Live: SCPI query to ask instead of the standard one.", "QUERY")
-    ] = None,
-    log: Annotated[
-        Path | None, text_option("--log", "Live: new table that the readings go to, to be kept.", "CSV")
-    ] = None,
+    query: LiveQueryOption = None,
+    log: LiveLogOption = None,
     thermistor: Annotated[
         str | None,
         text_option("--thermistor", "What a table's resistances mean: 'B=3950 K, 10 kohm at 25 C'.", "COEFFICIENTS"),
@@ -86,7 +86,7 @@ def soak(
         str | None, text_option("--limit", "Most it may rise above ambient: '45 K'.", "DIFFERENCE")
     ] = None,
     limit_temp: Annotated[str | None, text_option("--limit-temp", "Hottest it may get: '85 C'.", "TEMPERATURE")] = None,
-    limit_source: Annotated[str | None, text_option("--limit-source", "Where the limit was read.")] = None,
+    limit_source: LimitSourceOption = None,
     heat_on: Annotated[
         str | None,
         text_option("--heat-on", "When the heat came on, by the clock of the readings (default: '0 s').", "TIME"),
@@ -109,10 +109,7 @@ def soak(
     u: Annotated[
         str | None, text_option("--u", "Standard uncertainty of a temperature difference: '0.4 K'.", "DIFFERENCE")
     ] = None,
-    k: Annotated[
-        float | None,
-        text_option("--k", "Coverage factor of the guard band (default: for 95.45 %, 2.00 with many readings).", "K"),
-    ] = None,
+    k: CoverageOption = None,
     machine: Annotated[
         str | None, text_option("--machine", "Machine the piece was soaked in, where that matters.", "MACHINE")
     ] = None,
