@@ -278,3 +278,45 @@ def test_misra1a_through_the_command(lotproof: Lotproof, tmp_path: Path) -> None
     tau = found["time_constant"]
     assert 1 / tau["value"] == pytest.approx(5.5015643181e-04, rel=1e-8)
     assert tau["se"] / tau["value"] ** 2 == pytest.approx(7.2668688436e-06, rel=1e-7)
+
+
+def _written(path: Path, slow_k: float) -> list[str]:
+    """Write a rise of 31.4 K in 6 minutes with a slower one of 5 hours on top; return it as typed for `bench soak`."""
+    found = [
+        (m, round(22 - 31.4 * math.expm1(-m / 6) - slow_k * math.expm1(-m / 300) + 0.03 * (-1) ** m, 2))
+        for m in range(61)
+    ]
+    path.write_text("time_min,temp_c\n" + "".join(f"{m},{temp}\n" for m, temp in found), encoding="utf-8")
+    return [word for m, temp in found for word in ("--at", f"{m} min={temp} C")]
+
+
+def test_calc_soak_says_of_something_slower_what_bench_soak_says(
+    lotproof: Lotproof, stocked: Path, tmp_path: Path
+) -> None:
+    at = _written(tmp_path / "slow.csv", 30.0)
+    calc, bench = lotproof("calc", "soak", tmp_path / "slow.csv"), lotproof("bench", "soak", "L0001-01", *at)
+    said = "he end of the run climbs away from a first-order rise: something slower is still warming up"
+    assert (said in calc.out, said in bench.out) == (True, True)
+    found = lotproof("calc", "soak", tmp_path / "slow.csv", "--json").json
+    assert found["slower"]["upper_k"] > found["slower"]["per_run_k"] > 0.5
+    assert any(said in caution for caution in found["cautions"])
+
+
+def test_calc_soak_bounds_what_is_slower_as_bench_soak_does(lotproof: Lotproof, stocked: Path, tmp_path: Path) -> None:
+    at = _written(tmp_path / "quick.csv", 0.0)
+    found = lotproof("calc", "soak", tmp_path / "quick.csv", "--json").json
+    rise = lotproof("bench", "soak", "L0001-01", *at, "--json").json["result"]["rise"]
+    assert found["cautions"] == []
+    assert found["slower"]["upper_k"] == pytest.approx(rise["creep_upper_k"], rel=1e-9)
+    assert 0 <= found["slower"]["upper_k"] < 0.1
+    assert (
+        f"anything slower adds less than {rise['creep_upper_k']:.2g} K"
+        in lotproof("calc", "soak", tmp_path / "quick.csv").out
+    )
+
+
+def test_calc_soak_of_few_readings_says_nothing_of_what_is_slower(lotproof: Lotproof, tmp_path: Path) -> None:
+    (tmp_path / "few.csv").write_text("time_min,temp_c\n0,22\n3,34\n8,45\n20,52\n", encoding="utf-8")
+    found = lotproof("calc", "soak", tmp_path / "few.csv", "--json").json
+    assert found["slower"] is None
+    assert "slower" not in lotproof("calc", "soak", tmp_path / "few.csv").out

@@ -23,6 +23,7 @@ from tracker.cli.bench_common import (
     how_option,
     text_option,
 )
+from tracker.cli.calc import slower_text
 from tracker.cli.groups import group
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
 from tracker.errors import BadRequest
@@ -200,7 +201,7 @@ def soak_text(result: "SoakResult") -> Rows:
             ("final", f"{show_with_u(rise.temp_c, rise.u_k, 'C')}; 95 % from the readings: +/-{rise.within_k:.2g} K")
         )
     if rise is not None:
-        rows.append(("slower", f"anything slower adds less than {max(rise.creep_upper_k, 0.0):.2g} K in as long again"))
+        rows.append(slower_text(rise.creep_upper_k))
     if fitted is not None and rise is not None:
         rows.append(
             ("time constant", show_with_u(fitted.time_constant.value / 60.0, _minutes(fitted.time_constant.se), "min"))

@@ -66,10 +66,13 @@ def soak(
 
     found = soak_file(file, from_rest=from_rest, thermistor=thermistor, cold_junction=cold_junction, plot=plot)
     if as_json:
-        print_json({"schema": "lotproof.calc.soak/1", **asdict(found.soak), "notes": found.notes, "plot": found.plot})
+        slower = None if found.slower is None else asdict(found.slower)
+        more = {"slower": slower, "notes": found.notes, "plot": found.plot}
+        print_json({"schema": "lotproof.calc.soak/1", **asdict(found.soak), **more})
     else:
         plotted = [("plot", found.plot)] if found.plot else []
-        say([*_soak_text(found.soak), *(("note", note) for note in found.notes), *plotted])
+        bound = [] if found.slower is None else [slower_text(found.slower.upper_k)]
+        say([*_soak_text(found.soak), *bound, *(("note", note) for note in found.notes), *plotted])
 
 
 def current(file: FileArgument, as_json: JsonOption = False) -> None:
@@ -277,6 +280,11 @@ def _soak_text(found: "Soak") -> list[tuple[str, str]]:
         ("residual sd", f"{found.residual_sd:.3g} K over {_counted(found)}"),
         *(("caution", caution) for caution in found.cautions),
     ]
+
+
+def slower_text(upper_k: float) -> tuple[str, str]:
+    """Return in a line what anything slower than the fitted rise may still add."""
+    return "slower", f"anything slower adds less than {max(upper_k, 0.0):.2g} K in as long again"
 
 
 def _counted(found: "Soak") -> str:
