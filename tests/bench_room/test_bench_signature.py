@@ -85,6 +85,23 @@ def test_published_pairs_of_codes(row: dict[str, str]) -> None:
     assert signatures.carrier(row["part"]) is not None
 
 
+@given(st.integers(1, 0x7E), st.integers(1, 12))
+def test_continuation_bytes_are_counted_and_no_code_behind_them_is_taken_for_the_first_bank_s(
+    code7: int, continuations: int
+) -> None:
+    byte = signatures.odd_parity(code7)
+    found = signature.identify(bytes([0x7F] * continuations + [byte, 0x8C]))
+    assert (found.bank, found.maker_code, found.device_code) == (continuations + 1, f"{byte:02X}", "8C")
+    assert found.maker is None
+    assert f"bank {continuations + 1} of the register; those are not listed here" in found.doubt
+    first = signature.identify(bytes([byte, 0x8C]))
+    assert first.bank == 1
+    if first.maker is not None:
+        assert f"not {first.maker}'s" in found.doubt
+        named = Marked((first.maker,), None, "stated")  # and agrees with nobody
+        assert signature.evaluate([bytes([0x7F] * continuations + [byte])], named).verdict == "undecided"
+
+
 @pytest.mark.parametrize("raw", ["20 00 B8 00", "00 20 00 B8"])
 def test_words_of_a_16_bit_part_either_way_round(raw: str) -> None:
     found = signature.identify(bytes.fromhex(raw))
@@ -156,7 +173,14 @@ def test_which_parts_have_a_signature(part: str, has: bool) -> None:
         ("7F 5A 8C", "undecided", "One bit away from it is 5B"),
         ("88 8C", "undecided", "even parity"),
         ("80 8C", "undecided", "no maker's code"),
-        ("7F 89 8C", "undecided", "only the first is held here"),
+        ("7F 89 8C", "undecided", "a maker of bank 2 of the register; those are not listed here"),
+        ("7F 89 8C", "undecided", "It is not Intel's"),
+        ("7F 7F 7F 5B 8C", "undecided", "a maker of bank 4 of the register"),
+        ("7F 00 7F 00 89 00 8C 00", "undecided", "a maker of bank 3 of the register"),  # words of a 16-bit part
+        ("7F 88 8C", "undecided", "even parity"),
+        ("89 8C 7F", "undecided", "continuation bytes after the code"),
+        ("89 7F", "undecided", "continuation bytes after the code"),
+        ("7F 5B 8C 7F", "pass", "that of HDS27C256-15"),
     ],
 )
 def test_the_rule_case_by_case(raw: str, verdict: str, says: str) -> None:

@@ -22,14 +22,19 @@ from tracker.knowledge.signatures import (
 RULE = (
     "fail: the manufacturer code is another maker's than the marking's and no relation between the two is declared, or "
     "the device code is that of another part by a text we know; undecided: nothing was read (all FF or all 00), "
-    "repeated readings differ, wrong parity (a reading error), a code or maker that is not known, a part that is not "
-    "known to have a signature, a code whose maker is not known to have made such parts, a device code that is not one "
-    "of those known for the part, or one known from memory alone; pass: the maker agrees, and the device code where it "
-    "is known (codes: JEDEC JEP106, first bank alone; rule: common practice, no source)"
+    "repeated readings differ, wrong parity (a reading error), a code or maker that is not known, continuation bytes "
+    "after a code, a part that is not known to have a signature, a code whose maker is not known to have made such "
+    "parts, a device code that is not one of those known for the part, or one known from memory alone; pass: the maker "
+    "agrees, and the device code where it is known (codes: JEDEC JEP106, first bank alone; rule: common practice, no "
+    "source)"
 )
 CONTENT = (
     "A programmer that does not bring the part into its identifier mode reads the content at the first addresses "
     "instead: read a known-good piece of the same part with the same setting before this is held against the piece."
+)
+LATE_CONTINUATION = (
+    "There is a 7F behind it: some parts give their continuation bytes after the code (from memory), which is then one "
+    "of another bank of the register. Those are not listed here."
 )
 NO_CARRIER = (
     "Parts of this kind are not known to have an electronic signature, so the bytes may be no signature at all."
@@ -178,7 +183,12 @@ def _doubt(code: int, bank: int, odd: bool) -> str:
             "wrongly, or this is not a signature."
         )
     if bank > BANK_KNOWN:
-        return f"The code is of bank {bank} of the register; only the first is held here. Look it up by hand."
+        namesake = maker_codes().get((BANK_KNOWN, code))
+        other = f" It is not {namesake.name}'s, which is {code:02X} without a 7F before it." if namesake else ""
+        return (
+            f"The code is that of a maker of bank {bank} of the register; those are not listed here: look it up by "
+            f"hand.{other}"
+        )
     return f"{code:02X} is no maker's code in the first bank of the register."
 
 
@@ -215,6 +225,8 @@ def evaluate(readings: Sequence[bytes], marked: Marked) -> SignatureResult:
         reason = f"The code is {identity.maker}'s; the marking is {_either(marked.makers)}'s ({marked.source})."
         if not marked.carries:
             return _result("undecided", (reason, NO_CARRIER), readings, marked)
+        if bytes([CONTINUATION]) in bytes.fromhex(identity.device_code or ""):
+            return _result("undecided", (reason, LATE_CONTINUATION), readings, marked)
         return _result("fail", (reason, "No relation between the two is declared.", CONTENT), readings, marked)
     agrees = f"The code is {identity.maker}'s, as the marking's."
     if relation:
