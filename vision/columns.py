@@ -11,7 +11,7 @@ from vision.landmarks import Shift, shifts
 from vision.light import linear_luminance
 from vision.likeness import Fit, fits, shared_lines
 from vision.matching import MatchedLine, Relative, averaged, pitches, relative
-from vision.observations import Lettering, LineLettering, Measure, NotMeasured, PieceView, Surface
+from vision.observations import LineLettering, Measure, PieceView
 from vision.places import FITTED_U, SIDES, Places, seen_straight
 from vision.quantities import (
     ACROSS,
@@ -40,9 +40,8 @@ from vision.quantities import (
     WIDTH,
     Quantity,
 )
+from vision.textures import as_the_others, lined, softened, surface, texture_allowance
 from vision.tops import Top, body_of, common_size, laid_out
-
-Value = Measure | NotMeasured
 
 STROKE_SHARE = 0.12
 """What a difference in stroke width, as a logarithm, takes from likeness: correlation hardly sees an even thickening
@@ -60,19 +59,11 @@ TILT = 20.0
 NEARER = 0.05
 """Siblings in one photo differ in size by this much, for one lies nearer to the camera (common practice)."""
 STEPS_U = 0.002
-LINED_U = 0.05
 STROKES_U = 0.001
 BENT = 0.02
 """What strokes of its own a body leaves that leans by its whole size: one line does not tell where its corners lie."""
 SHEAR = 40.0
 """Degrees of apparent slant that an outline off by its whole width would leave, for the extra allowance of a slant."""
-FOCUS = 0.7
-"""How the finest texture falls with the share of the print that is in its edges, logarithms (from renderings and pasted
-photos of this project's tests); the whole effect is added to the allowance."""
-BLUR_EXPONENT = 0.5
-RESOLUTION_EXPONENT = 0.5
-"""Texture measured falls by about the root of blur and of pixel size relative to the others' (from renderings of this
-project's tests); the whole effect is added to the allowance of roughness, not corrected for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,16 +126,16 @@ def columns(views: Sequence[PieceView], matched: Sequence[Sequence[MatchedLine]]
         left = relative(matched, _one("left"), logarithmic=False, same_length=True, factors=along)
         table.append(Column(LEFT, tuple(left), side))
         table.append(Column(DOWN, tuple(relative(matched, _one("baseline"), logarithmic=False)), side))
-    extra = _texture_allowance(views)
+    extra = texture_allowance(views)
     light = tuple(one.light for one in seen)
-    rough = _surface(views, lambda s: s.roughness, True)
-    table.append(Column(ROUGHNESS, rough, _softened(rough, extra, unsharp), light))
-    table.append(Column(COHERENCE, _surface(views, lambda s: s.coherence, False), none))
-    table.append(Column(SCRATCHES, _surface(views, lambda s: s.scratches, False), none))
-    table.append(Column(GLOSS, _surface(views, lambda s: s.gloss, False), none))
-    fine = _surface(views, lambda s: s.grain, True)
-    table.append(Column(GRAIN, fine, _softened(fine, extra, unsharp), light))
-    table.append(Column(LINED, _lined(views), none))
+    rough = surface(views, lambda s: s.roughness, True)
+    table.append(Column(ROUGHNESS, rough, softened(rough, extra, unsharp), light))
+    table.append(Column(COHERENCE, surface(views, lambda s: s.coherence, False), none))
+    table.append(Column(SCRATCHES, surface(views, lambda s: s.scratches, False), none))
+    table.append(Column(GLOSS, surface(views, lambda s: s.gloss, False), none))
+    fine = surface(views, lambda s: s.grain, True)
+    table.append(Column(GRAIN, fine, softened(fine, extra, unsharp), light))
+    table.append(Column(LINED, lined(views), none))
     table.append(Column(ASPECT, tuple(_aspect(b) for b in bodies), none))
     table.append(Column(SIZE, tuple(_size(v, b) for v, b in zip(views, bodies, strict=True)), side))
     return table
@@ -184,7 +175,7 @@ def _laid_over(
     shape_doubt = tuple(float(np.hypot(n, CUT_SHARE * c)) for n, c in zip(noisy, cut, strict=True))
     places = Places(sides, seen_straight(views, sides["seat"]), _slid(views, tops, sides["seat"], size[0]))
     laid = [
-        Column(SHAPE, _as_the_others(_shaped(averaged(alike, count, False), strokes)), shape_doubt),
+        Column(SHAPE, as_the_others(_shaped(averaged(alike, count, False), strokes)), shape_doubt),
         Column(STEPS, tuple(averaged(steps, count, False)), none),
         Column(BETWEEN, tuple(own), tuple(BENT * a for a in aside)),
         Column(LENGTH, places.larger(), leaning),
@@ -266,21 +257,6 @@ def _shaped(alike: Sequence[Relative | None], strokes: Sequence[Relative | None]
     return tuple(found)
 
 
-def _lined(views: Sequence[PieceView]) -> tuple[Relative | None, ...]:
-    """By how much each piece's strongest direction exceeds what the others show in that direction."""
-    profiles = [v.surface.directions if isinstance(v.surface, Surface) else () for v in views]
-    known = {k: np.log(np.maximum(profile, 1e-3)) for k, profile in enumerate(profiles) if profile}
-    found: list[Relative | None] = []
-    for k in range(len(views)):
-        others = [profile for j, profile in known.items() if j != k]
-        if k not in known or len(others) < 2:
-            found.append(None)
-            continue
-        excess = float(np.max(known[k] - np.median(others, axis=0)))
-        found.append(Relative(excess, LINED_U, excess))
-    return tuple(found)
-
-
 def _one(name: str) -> Callable[[LineLettering], tuple[float, float] | None]:
     """Pick one measure of a line."""
 
@@ -302,71 +278,6 @@ def _over_height(name: str) -> Callable[[LineLettering], tuple[float, float] | N
         return ratio, ratio * float(np.hypot(value.u / value.value, height.u / height.value))
 
     return pick
-
-
-def _surface(
-    views: Sequence[PieceView], pick: Callable[[Surface], Value], logarithmic: bool
-) -> tuple[Relative | None, ...]:
-    """One surface measure of every piece."""
-    found: list[Relative | None] = []
-    for view in views:
-        value = pick(view.surface) if isinstance(view.surface, Surface) else None
-        if not isinstance(value, Measure) or (logarithmic and value.value <= 0):
-            found.append(None)
-        elif logarithmic:
-            found.append(Relative(float(np.log(value.value)), value.u / value.value, value.value))
-        else:
-            found.append(Relative(value.value, value.u, value.value))
-    return _as_the_others(found) if not logarithmic else tuple(found)
-
-
-def _as_the_others(entries: Sequence[Relative | None]) -> tuple[Relative | None, ...]:
-    """Cap each uncertainty at the group's median: the question is how much a piece like the others would scatter.
-
-    A patchily sanded top, or a line of which some characters are alike, scatters most itself, and must not excuse
-    itself by it.
-    """
-    known = [e.u for e in entries if e is not None]
-    if not known:
-        return tuple(entries)
-    usual = median(known)
-    return tuple(replace(e, u=min(e.u, usual)) if e is not None else None for e in entries)
-
-
-def _texture_allowance(views: Sequence[PieceView]) -> tuple[float, ...]:
-    """What focus and pixel size may do to each piece's roughness, against the group's median."""
-    blurs = [_blur(v) for v in views]
-    known = [b for b in blurs if b is not None]
-    middle = median(known) if known else None
-    shorts = [np.log(min(v.face.image.shape[:2])) for v in views]
-    centre = median(shorts)
-    extra = []
-    for blur, short in zip(blurs, shorts, strict=True):
-        focus = BLUR_EXPONENT * abs(blur - middle) if blur is not None and middle is not None else 0.0
-        extra.append(float(np.hypot(focus, RESOLUTION_EXPONENT * abs(short - centre))))
-    return tuple(extra)
-
-
-def _softened(
-    entries: Sequence[Relative | None], extra: Sequence[float], unsharp: Sequence[float]
-) -> tuple[float, ...]:
-    """The allowance of a texture, wider where it is weak and the print is less sharp than the siblings', too."""
-    known = [e.offset for e in entries if e is not None]
-    usual = median(known) if known else 0.0
-    return tuple(
-        float(np.hypot(own, FOCUS * lost)) if e is not None and e.offset < usual else own
-        for e, own, lost in zip(entries, extra, unsharp, strict=True)
-    )
-
-
-def _blur(view: PieceView) -> float | None:
-    """Logarithm of the print's blur."""
-    if not isinstance(view.lettering, Lettering):
-        return None
-    values = [
-        line.blur.value for line in view.lettering.lines if isinstance(line.blur, Measure) and line.blur.value > 0
-    ]
-    return float(np.log(median(values))) if values else None
 
 
 def _stretch(bodies: Sequence[Body]) -> list[float]:

@@ -13,8 +13,8 @@ import numpy as np
 from vision.columns import Column, columns
 from vision.geometry import apply, as_quad
 from vision.matching import MatchedLine, Relative, match_lines
-from vision.observations import Lettering, Measure, Observation, PieceView, Quad, Surface
-from vision.old_marks import OldMark
+from vision.observations import Lettering, Observation, PieceView, Quad
+from vision.older_marking import older_marking
 from vision.quantities import (
     ACROSS,
     BELOW,
@@ -34,16 +34,13 @@ from vision.quantities import (
 )
 from vision.reuse import Fingerprint, Reuse, fingerprint, reuse_observation, reused
 from vision.sentences import sentence
-from vision.spread import Deviation, deviation, levelled
-from vision.surface import old_mark
+from vision.spread import LEAST_SIBLINGS, Deviation, deviation, levelled
 from vision.swab import swab
 
 __all__ = ["Fingerprint", "Reuse", "compare", "fingerprint", "reuse_observation", "reused", "swab"]
 
 Result = tuple[tuple[Observation, ...], tuple[str, ...]]
 
-LEAST_SIBLINGS = 2
-"""One sibling alone cannot say which of the two differs."""
 OTHER_BODY = 0.3
 """Logarithm of a ratio of proportions: an outline may be off by a quarter, not by a third (common practice)."""
 FIRM, FIRM_LENGTH = 0.89, 4
@@ -72,11 +69,6 @@ LEAVES_STROKES = (SHAPE.code, LENGTH.code, ACROSS.code, LINED.code)
 """What by itself leaves strokes where siblings have none: they speak of no older marking then."""
 LEAST_LINED = {COHERENCE: 0.2, SCRATCHES: 0.3, LINED: 0.3}
 """What is below these is no sanding whatever the siblings show (common practice, no source)."""
-OLD_MARK_SLIGHT, OLD_MARK_CLEAR = 4, 6
-"""Shapes in a row outside the print: three may be chance, six are not (common practice, no source). Where the siblings
-show none at all, one less will do."""
-FAINTEST_SOUGHT = 0.3
-"""An old mark was looked for where one of this contrast would have been seen (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +120,7 @@ def compare(views: Sequence[PieceView], exemplars: Sequence[PieceView] = ()) -> 
     results: list[Result] = []
     for k, view in enumerate(views):
         observed = [_observation(f, view, _borne_out(f, hints[k])) for f in _worst(findings[k])]
-        observed += _old_mark(k, views, exemplars, looked[k])
+        observed += older_marking(k, views, exemplars, looked[k])
         results.append((tuple(observed), tuple(sorted(looked[k]))))
     return results
 
@@ -326,49 +318,3 @@ def _print_outline(view: PieceView) -> Quad | None:
     low, high = corners.min(axis=0), corners.max(axis=0)
     box = np.array([low, (high[0], low[1]), high, (low[0], high[1])])
     return as_quad(apply(view.face.to_photo, box))
-
-
-def _old_mark(
-    k: int, views: Sequence[PieceView], exemplars: Sequence[PieceView], looked: set[str]
-) -> list[Observation]:
-    """Say that a row of faint characters stands here that siblings and exemplars do not show."""
-    mine = _old_characters(views[k])
-    if mine is None:
-        return []
-    if _limit(views[k]) <= FAINTEST_SOUGHT:
-        looked.add("surface-old-mark")
-    others = [c for j, v in enumerate([*views, *exemplars]) if j != k and (c := _old_characters(v)) is not None]
-    # What most of the others show as well is a logo or a moulded letter, not an old mark.
-    usual = float(np.median(others)) if len(others) >= LEAST_SIBLINGS else 0.0
-    alone = len(others) >= LEAST_SIBLINGS and max(others) <= 1
-    if mine < OLD_MARK_SLIGHT - int(alone) or mine < 2 * usual:
-        return []
-    view = views[k]
-    mark = old_mark(view.face, view.lines)
-    place = mark.outline if isinstance(mark, OldMark) else None
-    return [
-        Observation(
-            "surface-old-mark",
-            "surface",
-            f"Beside the marking the top shows {mine} faint shapes in a row, as large as characters, as an older "
-            "marking leaves them.",
-            float(mine),
-            "1",
-            usual,
-            "clear" if mine >= OLD_MARK_CLEAR else "slight",
-            as_quad(apply(view.face.to_photo, np.asarray(place))) if place else view.outline,
-        )
-    ]
-
-
-def _limit(view: PieceView) -> float:
-    """The contrast an old mark must have to be seen here."""
-    mark = view.surface.old_mark if isinstance(view.surface, Surface) else None
-    return mark.u if isinstance(mark, Measure) else float("inf")
-
-
-def _old_characters(view: PieceView) -> int | None:
-    """How many characters the old mark has, 0 for none; None where it could not be looked for."""
-    if not isinstance(view.surface, Surface) or not isinstance(view.surface.old_mark, Measure):
-        return None
-    return view.surface.old_mark.n

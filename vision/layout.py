@@ -1,6 +1,7 @@
-"""Where texts may stand in the annotated picture: rectangles, leaders, and whether they meet."""
+"""Where texts may stand in the annotated picture: rectangles, leaders, whether they meet, and where room is left."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -75,3 +76,94 @@ def nearest(outline: Quad, point: NDArray[np.float64]) -> NDArray[np.float64]:
         if away < least:
             best, least = foot, away
     return np.asarray(best)
+
+
+@dataclass(slots=True)
+class Room:
+    """What is taken of a picture, and where there is room.
+
+    Parameters
+    ----------
+    width, height : int
+        Of the picture, in pixels.
+    size : int
+        Of a letter, in pixels: how close texts may come and how finely is searched.
+    taken, frames : list of Box
+        Texts, and the rectangles around pieces.
+    leaders : list of (Point, Point)
+    """
+
+    width: int
+    height: int
+    size: int
+    taken: list[Box] = field(default_factory=list)
+    frames: list[Box] = field(default_factory=list)
+    leaders: list[tuple[Point, Point]] = field(default_factory=list)
+
+    def first_free(
+        self, tries: Sequence[tuple[float, float, float, float]], gap: float, off: Sequence[Quad] = ()
+    ) -> Box | None:
+        """The first rectangle (x, y, width, height) inside the picture that meets no text and none of some outlines."""
+        for x, y, width, height in tries:
+            box = Box(x, y, x + width, y + height)
+            if x < 0 or y < 0 or box.x1 > self.width or box.y1 > self.height:
+                continue
+            if any(box.meets(other, gap) for other in self.taken) or any(covers(box, outline) for outline in off):
+                continue
+            return box
+        return None
+
+    def search(
+        self,
+        anchor: Point,
+        width: float,
+        height: float,
+        reach: float,
+        tied: Quad | None,
+        *,
+        off: Sequence[Quad] = (),
+    ) -> Box | None:
+        """The nearest free rectangle around a point, in growing rings.
+
+        With `tied` given it also keeps off all pieces and leaders, and its own leader must cross no text.
+        """
+        step = 0.8 * self.size
+        for radius in np.arange(0.0, reach + 0.5 * float(np.hypot(width, height)), step):
+            turns = max(1, int(np.pi * radius / step))
+            for angle in np.linspace(-np.pi / 2, 1.5 * np.pi, turns, endpoint=False):
+                x = anchor[0] + radius * np.cos(angle) - width / 2
+                y = anchor[1] + radius * np.sin(angle) - height / 2
+                box = self.first_free([(float(x), float(y), width, height)], gap=0.3 * self.size, off=off)
+                if box is not None and (tied is None or self.clear(box, tied)):
+                    return box
+        return None
+
+    def clear(self, box: Box, tied: Quad) -> bool:
+        """No piece or leader under the box, and no text under its leader."""
+        if any(box.meets(frame) for frame in self.frames) or any(crosses(line, box) for line in self.leaders):
+            return False
+        line = leader_line(tied, box)
+        return not any(crosses(line, other) for other in self.taken)
+
+
+def as_box(rectangle: tuple[float, float, float, float]) -> Box:
+    """The rectangle (x, y, width, height) as a box."""
+    x, y, width, height = rectangle
+    return Box(x, y, x + width, y + height)
+
+
+def beside(outline: Quad, width: float, height: float) -> list[tuple[float, float, float, float]]:
+    """Rectangles (x, y, width, height) of a size along an outline's sides, the one on its first corner first."""
+    corners = np.asarray(outline, dtype=np.float64)
+    middle = corners.mean(axis=0)
+    found = []
+    for k, t in ((k, t) for k in range(4) for t in (0.0, 0.25, 0.5, 0.75)):
+        foot = corners[k] + t * (corners[(k + 1) % 4] - corners[k])
+        away = foot - middle
+        # A side may rise under the plate: pushed off it by up to a plate's height it stands clear.
+        push = away / max(1e-9, float(np.hypot(*away))) * height
+        for off in (0.0, 0.25, 0.5, 1.0):
+            x, y = foot + off * push
+            found += [(left, top, width, height) for left in (x, x - width) for top in (y - height, y)]
+    best = corners[0] - [0.0, height]
+    return sorted(found, key=lambda one: float(np.hypot(*(np.array(one[:2]) - best))))

@@ -16,8 +16,8 @@ import matplotlib
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from vision.layout import Box, bounds, covers, crosses, leader_line
-from vision.observations import Point, Quad, Rgb
+from vision.layout import Box, Room, as_box, beside, bounds, covers, leader_line
+from vision.observations import Quad, Rgb
 
 Role = Literal["piece", "line", "finding"]
 
@@ -132,11 +132,9 @@ class _Page:
         self.stroke = max(2, round(self.size / 7))
         self.font = font(self.size)
         self.bold = font(self.size, bold=True)
-        self.taken: list[Box] = []
-        self.frames: list[Box] = []
+        self.room = Room(self.width, self.height, self.size)
         self.outlines: list[Quad] = []
         self.placed: list[Placed] = []
-        self.leaders: list[tuple[Point, Point]] = []
         self.listed: list[tuple[str, list[Mark]]] = []
 
     def dots(self, mark: Mark) -> None:
@@ -159,7 +157,7 @@ class _Page:
             for other in (mark.outline[(k + 1) % 4], mark.outline[(k - 1) % 4]):
                 tip = corner + (np.asarray(other) - corner) * 0.12
                 self.pen.line([tuple(corner), tuple(tip)], fill=PIECE, width=2 * self.stroke)
-        self.frames.append(bounds(mark.outline))
+        self.room.frames.append(bounds(mark.outline))
         self.outlines.append(mark.outline)
 
     def ticks(self, mark: Mark) -> None:
@@ -189,17 +187,17 @@ class _Page:
         shown = f"{mark.text} !" if warned else mark.text
         pad = 0.3 * self.size
         width, height = (e + 2 * pad for e in self._extent([shown], self.bold))
-        beside = _beside(mark.outline, width, height)
+        places = beside(mark.outline, width, height)
         others = [outline for outline in self.outlines if outline is not mark.outline]
         box = None
         for off, apart in ((self.outlines, 0.5 * self.size), (self.outlines, 0.0), (others, 0.0)):
             near = [outline for outline in others if apart]
-            box = box or self._first_free(
-                [one for one in beside if not any(covers(_box(one).grown(apart), o) for o in near)], gap=1.0, off=off
+            box = box or self.room.first_free(
+                [one for one in places if not any(covers(as_box(one).grown(apart), o) for o in near)], gap=1.0, off=off
             )
         far = 0.45 * max(self.width, self.height)
-        box = box or self._search(mark.outline[0], width, height, far, None, off=others)
-        box = box or self._search(mark.outline[0], width, height, far, None)
+        box = box or self.room.search(mark.outline[0], width, height, far, None, off=others)
+        box = box or self.room.search(mark.outline[0], width, height, far, None)
         if box is None:
             self.listed.append((mark.text, [mark]))
             return
@@ -213,7 +211,7 @@ class _Page:
         outline = group[0].outline
         middle = np.asarray(outline, dtype=np.float64).mean(axis=0)
         reach = LEADER * self.size + 0.5 * float(np.ptp(np.asarray(outline), axis=0).max())
-        box = self._search((float(middle[0]), float(middle[1])), width, height, reach, outline)
+        box = self.room.search((float(middle[0]), float(middle[1])), width, height, reach, outline)
         if box is not None:
             self._leader(outline, box)
             self._write(box, blocks, self.font, pad, PAPER, PENCIL)
@@ -222,7 +220,7 @@ class _Page:
         self.listed.append((name, list(group)))
         if not piece:
             width, height = (e + 0.5 * self.size for e in self._extent([name], self.bold))
-            box = self._search((float(middle[0]), float(middle[1])), width, height, 3 * reach, None)
+            box = self.room.search((float(middle[0]), float(middle[1])), width, height, 3 * reach, None)
             if box is not None:
                 self._write(box, [(name, [name])], self.bold, 0.25 * self.size, PAPER, PENCIL)
 
@@ -263,51 +261,6 @@ class _Page:
         """Width and height of lines of text."""
         return max(face.getlength(line) for line in lines), 1.25 * self.size * len(lines)
 
-    def _first_free(
-        self, tries: Sequence[tuple[float, float, float, float]], gap: float, off: Sequence[Quad] = ()
-    ) -> Box | None:
-        """The first rectangle (x, y, width, height) inside the picture that meets no text and none of some outlines."""
-        for x, y, width, height in tries:
-            box = Box(x, y, x + width, y + height)
-            if x < 0 or y < 0 or box.x1 > self.width or box.y1 > self.height:
-                continue
-            if any(box.meets(other, gap) for other in self.taken) or any(covers(box, outline) for outline in off):
-                continue
-            return box
-        return None
-
-    def _search(
-        self,
-        anchor: Point,
-        width: float,
-        height: float,
-        reach: float,
-        tied: Quad | None,
-        *,
-        off: Sequence[Quad] = (),
-    ) -> Box | None:
-        """The nearest free rectangle around a point, in growing rings.
-
-        With `tied` given it also keeps off all pieces and leaders, and its own leader must cross no text.
-        """
-        step = 0.8 * self.size
-        for radius in np.arange(0.0, reach + 0.5 * float(np.hypot(width, height)), step):
-            turns = max(1, int(np.pi * radius / step))
-            for angle in np.linspace(-np.pi / 2, 1.5 * np.pi, turns, endpoint=False):
-                x = anchor[0] + radius * np.cos(angle) - width / 2
-                y = anchor[1] + radius * np.sin(angle) - height / 2
-                box = self._first_free([(float(x), float(y), width, height)], gap=0.3 * self.size, off=off)
-                if box is not None and (tied is None or self._clear(box, tied)):
-                    return box
-        return None
-
-    def _clear(self, box: Box, tied: Quad) -> bool:
-        """No piece or leader under the box, and no text under its leader."""
-        if any(box.meets(frame) for frame in self.frames) or any(crosses(line, box) for line in self.leaders):
-            return False
-        line = leader_line(tied, box)
-        return not any(crosses(line, other) for other in self.taken)
-
     def _leader(self, outline: Quad, box: Box) -> None:
         """A line from the nearest point of the outline to the text box, with a dot at its foot."""
         foot, head = leader_line(outline, box)
@@ -315,7 +268,7 @@ class _Page:
         self.pen.line([foot, head], fill=FINDING, width=self.stroke)
         radius = 1.4 * self.stroke
         self.pen.ellipse((foot[0] - radius, foot[1] - radius, foot[0] + radius, foot[1] + radius), fill=FINDING)
-        self.leaders.append((foot, head))
+        self.room.leaders.append((foot, head))
 
     def _write(
         self,
@@ -336,30 +289,7 @@ class _Page:
                 self.pen.text((box.x0 + pad, y), line, font=face, fill=ink)
                 y += 1.25 * self.size
             self.placed.append(Placed(text, (box.x0, top, box.x1, y), False))
-        self.taken.append(box)
-
-
-def _box(rectangle: tuple[float, float, float, float]) -> Box:
-    """The rectangle (x, y, width, height) as a box."""
-    x, y, width, height = rectangle
-    return Box(x, y, x + width, y + height)
-
-
-def _beside(outline: Quad, width: float, height: float) -> list[tuple[float, float, float, float]]:
-    """Rectangles (x, y, width, height) of a size along an outline's sides, the one on its first corner first."""
-    corners = np.asarray(outline, dtype=np.float64)
-    middle = corners.mean(axis=0)
-    found = []
-    for k, t in ((k, t) for k in range(4) for t in (0.0, 0.25, 0.5, 0.75)):
-        foot = corners[k] + t * (corners[(k + 1) % 4] - corners[k])
-        away = foot - middle
-        # A side may rise under the plate: pushed off it by up to a plate's height it stands clear.
-        push = away / max(1e-9, float(np.hypot(*away))) * height
-        for off in (0.0, 0.25, 0.5, 1.0):
-            x, y = foot + off * push
-            found += [(left, top, width, height) for left in (x, x - width) for top in (y - height, y)]
-    best = corners[0] - [0.0, height]
-    return sorted(found, key=lambda one: float(np.hypot(*(np.array(one[:2]) - best))))
+        self.room.taken.append(box)
 
 
 def _wrapped(text: str, width: int = WRAP) -> list[str]:

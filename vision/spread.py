@@ -8,6 +8,8 @@ import numpy as np
 
 from vision.light import MAD_TO_SD
 
+LEAST_SIBLINGS = 2
+"""One sibling alone cannot say which of the two differs."""
 OUTLYING = 3.5
 """Iglewicz & Hoaglin (1993), How to Detect and Handle Outliers: modified z-scores beyond 3.5 are potential outliers."""
 CLEARLY = 1.3
