@@ -54,6 +54,7 @@ from vision.undersides import Underside
 
 Progress = Callable[[int, int], None]
 Hands = Crew
+UNKNOWN_SOURCE = before_looking(UNKNOWN)
 FACE_DOWN, SWABBED = "bottom", "after-swab"
 """Roles of photos whose marking is no claim's: a bottom has another one, and a swab may have taken it off."""
 
@@ -66,9 +67,6 @@ class Beside:
     looked_for: tuple[str, ...] = ()
     underside: Underside | NotMeasured | None = None
     """What its mould left, where the photo shows its underside."""
-
-
-UNKNOWN_SOURCE = before_looking(UNKNOWN)
 
 
 def every_core() -> AbstractContextManager[Hands]:
