@@ -50,7 +50,7 @@ def _section(path: str, command: Any) -> str:
     if options:
         parts.append(_table("Option", [(f"`{spelled(one)}`", _meaning(one)) for one in options]))
     if command.epilog:
-        parts.append(f"{command.epilog}\n")
+        parts.append(_end(command.epilog))
     return "\n".join(parts)
 
 
@@ -85,6 +85,14 @@ def _meaning(one: Any) -> str:
 def _table(title: str, rows: list[tuple[str, str]]) -> str:
     head = f"| {title} | meaning |\n| --- | --- |\n"
     return head + "".join(f"| {name.replace('|', chr(92) + '|')} | {meaning} |\n" for name, meaning in rows)
+
+
+def _end(epilog: str) -> str:
+    """Return the end of a help screen: what is to be typed in a block, the rest as text."""
+    lines = epilog.split("\n\n")
+    typed = [f"    {line}\n" for line in lines if line.startswith("lotproof ")]
+    text = [f"{line}\n" for line in lines if not line.startswith("lotproof ")]
+    return "\n".join([*text, *(["".join(typed)] if typed else [])])
 
 
 def _first_sentence(command: Any) -> str:

@@ -44,7 +44,7 @@ def curve(
     table: Annotated[
         Path,
         text_option(
-            "--from", "Table with pin, voltage and current; units in the header ('current [uA]') or the cells.", "CSV"
+            "--from", "Table with pin, voltage and current; units in the header ('current (uA)') or the cells.", "CSV"
         ),
     ],
     exemplars: Annotated[

@@ -9,6 +9,7 @@ from enum import EnumType
 from pathlib import Path
 from typing import Any
 
+from tracker.cli.bench_pages import lay_out, lay_out_calc
 from tracker.errors import BadRequest
 
 # What a value is called where a verb gave it no name of its own.
@@ -23,6 +24,10 @@ def plain_help(command: Any) -> Any:
     command : typer.core.TyperGroup or typer.core.TyperCommand
         As `typer.main.get_command` builds it; its class differs between Typer's versions.
     """
+    if command.name == "bench":
+        lay_out(command)
+    elif command.name == "calc":
+        lay_out_calc(command)
     command.help = _joined(command.help)
     help_option = command.get_help_option(command.context_class(command))
     for parameter in [*command.params, *([help_option] if help_option else [])]:
@@ -63,7 +68,16 @@ def refusal(error: Exception) -> BadRequest | None:
     path = getattr(getattr(error, "ctx", None), "command_path", None)
     advice = f"`{path} --help` says what can be asked." if path else "Add --help to see what can be asked."
     said = str(say())
+    if said.startswith("Missing"):
+        advice = " ".join(filter(None, (_example(error), advice)))
     return BadRequest(_plain(said), advice) if said else BadRequest("")
+
+
+def _example(error: Any) -> str:
+    """Return the first example of the command that was typed, for a sentence; nothing where it has none."""
+    lines = (getattr(error.ctx.command, "epilog", None) or "").split("\n\n") if error.ctx else []
+    typed = next((line for line in lines if line.startswith("lotproof ")), None)
+    return f"As in: `{typed}`." if typed else ""
 
 
 # (what the library says, what it means); tried in turn on the whole sentence.
