@@ -290,9 +290,7 @@ def _decide(
             "or the part does not run."
         )
     if found.verdict == "pass" and limit.at_hz != 0 and current_a <= found.expanded_u:
-        reasons.append(
-            "The current cannot be told from none at all: see whether the part has its supply and its clock."
-        )
+        reasons.append(_NOTHING if current_a <= conformity.DEFAULT_K * found.u else _FEW)
     if found.verdict == "pass" and limit.clock_assumed:
         reasons.append("The limit depends on the clock, and none was stated: state the clock rate it was measured at.")
     if found.verdict == "pass" and reasons:
@@ -301,6 +299,10 @@ def _decide(
         f"The probability that the current meets the limit is {percent(found.probability)}.",
         *reasons,
     )
+
+
+_NOTHING = "The current cannot be told from none at all: see whether the part has its supply and its clock."
+_FEW = "For so few readings they lie too far apart to tell the current from none at all: read it some more times."
 
 
 def _rule(found: Conformity | None) -> str:

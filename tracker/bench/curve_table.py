@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from tracker.bench.readings import columns
-from tracker.bench.tables import Source
+from tracker.bench.tables import Source, has_decimal_commas
 from tracker.errors import BadRequest
 
 MOST_ROWS = 100_000
@@ -62,6 +62,8 @@ def table(path: Path) -> tuple[tuple[Point, ...], Source]:
         The file or one of its rows cannot be used; the sentence names the row.
     """
     there, source = columns(path)
+    if has_decimal_commas(source.data):
+        there = tuple((head, tuple(cell.replace(",", ".") for cell in cells)) for head, cells in there)
     found = {kind: _find(there, kind, source.name) for kind in _NAMES}
     count = len(found["pin"][1])
     if count > MOST_ROWS:
@@ -165,7 +167,9 @@ def _number(text: str, kind: str, factor: float | None, where: str) -> float:
         comma = "," in text
         raise BadRequest(
             f"{where}: {text.strip()!r} is not a {_WORDS[kind]}.",
-            "Write a decimal point, not a comma." if comma else "Write a number, with its unit or one in the header.",
+            "Write a decimal point, or part the columns with semicolons."
+            if comma
+            else "Write a number, with its unit or one in the header.",
         )
     unit = found[2]
     if unit:

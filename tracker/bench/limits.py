@@ -15,6 +15,9 @@ _SAME_SUPPLY = 0.02  # relative; common practice, no source
 _USUAL_AMBIENT_C = 25.0
 
 
+STATE_ONE = "state one with its source: --limit '10 mA' --limit-source 'data sheet, page 4'."
+
+
 @dataclass(frozen=True, slots=True)
 class Limit:
     """An upper limit of the supply current and where it holds.
@@ -82,10 +85,10 @@ def choose(
     (outputs high or low, grades) the largest limit is taken: a genuine part may meet that one.
     """
     if family is None:
-        return NoLimit("No limit is known for the claimed part; state one with its source.")
+        return NoLimit(f"No limit is known for the claimed part; {STATE_ONE}")
     rows = [row for row in family.currents if row.max_a is not None and not _ADDITION.search(row.what)]
     if not rows:
-        return NoLimit(f"No supply-current limit is known for {family.name}; state one with its source.")
+        return NoLimit(f"No supply-current limit is known for parts of the kind {family.name}; {STATE_ONE}")
     found = _applicable(rows, sorted(set(clocks_hz)))
     if isinstance(found, NoLimit):
         return found

@@ -15,7 +15,7 @@ DEFAULT_BAD_FRACTION = "0.1"
 DEFAULT_CONFIDENCE = "0.9"
 DEFAULT_SOURCE = "10 % bad found with 90 % confidence unless stated otherwise; common practice, no source"
 RANDOM = (
-    "The figures hold for pieces drawn at random from the lot; picked by their looks they say less. The draw below is "
+    "The figures hold for pieces drawn at random from the lot; picked by their looks they say less. The draw is "
     "made from the lot's label, so that it is the same whenever it is asked for."
 )
 LTPD_PERCENT = ("50", "30", "20", "15", "10", "7", "5", "3", "2", "1.5", "1", "0.7", "0.5", "0.3", "0.2", "0.15", "0.1")

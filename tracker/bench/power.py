@@ -84,6 +84,9 @@ class PowerResult:
     source: str = SOURCE
 
 
+_NO_LIMIT = ("No limit was stated, so there is no verdict; --limit '35 W' would state one.",)
+
+
 def evaluate(read: PowerInput, *, limit_w: float | None = None) -> PowerResult:
     """Return the powers, and the verdict where a limit is stated.
 
@@ -118,14 +121,14 @@ def evaluate(read: PowerInput, *, limit_w: float | None = None) -> PowerResult:
     return PowerResult(
         verdict="undecided" if held is None else held.verdict,
         rule="no limit was stated" if held is None else held.rule,
-        reasons=() if held is None else (f"The power is {show(subject.value, 'W')}.",) if subject else (),
+        reasons=_NO_LIMIT if held is None else (f"The power is {show(subject.value, 'W')}.",) if subject else (),
         board_w=board,
         real_w=read.mains_w,
         apparent_va=apparent,
         power_factor=factor,
         loss_w=loss,
         conformity=held,
-        cautions=_cautions(factor, loss),
+        cautions=(*_alone(read), *_cautions(factor, loss)),
     )
 
 
@@ -154,6 +157,15 @@ def _ratio(real: Measured, apparent: Measured) -> Measured | None:
 
 def _less(one: Measured, other: Measured) -> Measured:
     return Measured(one.value - other.value, math.hypot(one.u, other.u), one.unit)
+
+
+def _alone(read: PowerInput) -> tuple[str, ...]:
+    """Return what a mains reading lacks that was given and enters into nothing."""
+    if read.mains_a is not None and read.mains_v is None:
+        return ("The mains current alone gives no power: state the mains voltage as well.",)
+    if read.mains_v is not None and read.mains_a is None:
+        return ("The mains voltage alone gives no power: state the mains current as well.",)
+    return ()
 
 
 def _cautions(factor: Measured | None, loss: Measured | None) -> tuple[str, ...]:

@@ -15,12 +15,22 @@ from tracker.bench import headers
 from tracker.bench.clock import Step
 from tracker.bench.current import Reading
 from tracker.bench.headers import Head, Scale
-from tracker.bench.tables import Source, cells_of, file_bytes, listed, rows_of, unanswered, unanswered_note
-from tracker.bench.units import written
+from tracker.bench.tables import (
+    Source,
+    cells_of,
+    file_bytes,
+    has_decimal_commas,
+    listed,
+    rows_of,
+    unanswered,
+    unanswered_note,
+)
+from tracker.bench.units import cited, refuse_overload, written
 from tracker.errors import BadRequest
 
 Cell = TypeVar("Cell")
 _MOST_NAMED = 5  # rows in one sentence
+_MOST_HEADS = 12  # columns in one sentence
 _PASSED = {"1": True, "true": True, "yes": True, "pass": True, "passed": True, "p": True, "ok": True}
 _FAILED = {"0": False, "false": False, "no": False, "fail": False, "failed": False, "f": False}
 
@@ -36,6 +46,15 @@ class _Column:
     highest: float
     above_lowest: bool = False
 
+    @property
+    def advice(self) -> str:
+        """What to do where it is not found."""
+        unit = {"clock": "MHz", "current": "mA"}[self.kind]
+        return (
+            f"Name it '{self.short} ({unit})' in the first line, or say which it is: --column "
+            f"'{self.short}=NAME ({unit})'."
+        )
+
     def find(self, sheet: "_Sheet") -> Head | None:
         return headers.find(sheet.heads, self.short, self.kind, self.full.rpartition("_")[2], sheet.mapped)
 
@@ -45,6 +64,11 @@ class _Words:
     """A column of words."""
 
     full: str
+
+    @property
+    def advice(self) -> str:
+        """What to do where it is not found."""
+        return f"Name it '{self.full}' in the first line, or say which it is: --column {self.full}=NAME."
 
     def find(self, sheet: "_Sheet") -> Head | None:
         return headers.find(sheet.heads, self.full, None, "", sheet.mapped)
@@ -145,7 +169,7 @@ def outcome(text: str) -> bool:
         return True
     if word in _FAILED:
         return False
-    raise BadRequest(f"{text.strip()!r} is neither pass nor fail.", "Write pass or fail (or 1 or 0, yes or no).")
+    raise BadRequest(f"{cited(text)} is neither pass nor fail.", "Write pass or fail (or 1 or 0, yes or no).")
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,13 +180,15 @@ class _Sheet:
     rows: tuple[tuple[int, tuple[str, ...]], ...]
     mapped: Mapping[str, str]
     source: Source
+    decimal_commas: bool = False
 
     @classmethod
     def open(cls, path: Path, mapped: Mapping[str, str] | None = None) -> "_Sheet":
         """Read a CSV file of readings."""
         data = file_bytes(path)
         heads, rows = rows_of(data, path.name)
-        return cls(heads, tuple(enumerate(rows, start=1)), mapped or {}, Source(path.name, data))._with_values()
+        numbered, source = tuple(enumerate(rows, start=1)), Source(path.name, data)
+        return cls(heads, numbered, mapped or {}, source, has_decimal_commas(data))._with_values()
 
     def has(self, column: "_Column | _Words") -> bool:
         """Return whether the table has a column, under any of its names."""
@@ -172,10 +198,10 @@ class _Sheet:
         """Return where a column is."""
         found = column.find(self)
         if found is None:
-            there = ", ".join(head.lower() for head in self.heads) or "none"
+            there = ", ".join(cited(head) for head in self.heads[:_MOST_HEADS]) or "none"
+            more = f" and {len(self.heads) - _MOST_HEADS} more" if len(self.heads) > _MOST_HEADS else ""
             raise BadRequest(
-                f"{self.source.name} has no column {column.full!r}; its columns are: {there}.",
-                "Name the columns in the first line.",
+                f"{self.source.name} has no column {column.full!r}; its columns are: {there}{more}.", column.advice
             )
         return found
 
@@ -183,10 +209,12 @@ class _Sheet:
         """Return the values of a column, and what one step of each one's last written digit is worth."""
         head = self.head(column)
         scale = head.scale
-        if scale is not None:
-            found = self.cells(head, lambda text: _plain(text, column, scale))
-        else:
-            found = self.cells(head, lambda text: _with_unit(text, column))
+
+        def convert(text: str) -> tuple[float, float]:
+            pointed = text.replace(",", ".") if self.decimal_commas else text
+            return _with_unit(pointed, column) if scale is None else _plain(pointed, column, scale)
+
+        found = self.cells(head, convert)
         return [value for value, _ in found], [step for _, step in found]
 
     def cells(self, head: Head, convert: Callable[[str], Cell]) -> list[Cell]:
@@ -244,14 +272,19 @@ _FILL = "Fill it in, or take the row out."
 
 def _plain(text: str, column: _Column, scale: Scale) -> tuple[float, float]:
     """Return a bare number in the column's unit, and the step of its last digit."""
+    refuse_overload(text)
     try:
         value = float(text)
     except ValueError:
+        comma = "," in text
         raise BadRequest(
-            f"{text.strip()!r} is not a number.", "Plain numbers belong in a column with a unit."
+            f"{cited(text)} is not a plain number.",
+            "Write a decimal point, or part the columns with semicolons."
+            if comma
+            else "The column's name says the unit; its cells hold numbers only.",
         ) from None
     if not math.isfinite(value):
-        raise BadRequest(f"{text.strip()!r} is not a finite number.")
+        raise BadRequest(f"{cited(text)} is not a finite number.", "Take the row out, or read again.")
     return _in_range(scale(value), column, text), 0.0
 
 
@@ -263,7 +296,7 @@ def _with_unit(text: str, column: _Column) -> tuple[float, float]:
 def _in_range(value: float, column: _Column, text: str) -> float:
     if value < column.lowest or (column.above_lowest and value == column.lowest):
         bound = "above" if column.above_lowest else "at least"
-        raise BadRequest(f"{text.strip()!r} is too low; it must be {bound} {column.lowest:g}.")
+        raise BadRequest(f"{cited(text)} is too low; it must be {bound} {column.lowest:g}.")
     if value > column.highest:
-        raise BadRequest(f"{text.strip()!r} is too high; it must be at most {column.highest:g}.")
+        raise BadRequest(f"{cited(text)} is too high; it must be at most {column.highest:g}.")
     return value

@@ -72,8 +72,7 @@ def rows_of(data: bytes, name: str) -> tuple[tuple[str, ...], list[tuple[str, ..
         raise BadRequest(f"{name} is not a CSV file in UTF-8.") from None
     if not text.strip() or "\0" in text:
         raise BadRequest(f"{name} is {'empty' if not text.strip() else 'not a CSV file'}.")
-    first = next(line for line in text.splitlines() if line.strip())
-    separator = ";" if ";" in first and "," not in first else ","
+    separator = _separator(text)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
@@ -91,6 +90,16 @@ def rows_of(data: bytes, name: str) -> tuple[tuple[str, ...], list[tuple[str, ..
     if len(rows) < 2:
         raise BadRequest(f"{name} has no rows below its column names.")
     return heads, [tuple(row) for row in rows[1:]]
+
+
+def has_decimal_commas(data: bytes) -> bool:
+    """Return whether a comma in the cells of a CSV file can only be a decimal one, as semicolons part them."""
+    return _separator(data.decode("utf-8-sig", errors="replace")) == ";"
+
+
+def _separator(text: str) -> str:
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    return ";" if ";" in first and "," not in first else ","
 
 
 def unanswered(heads: Sequence[str], rows: Sequence[Sequence[str]], name: str) -> list[int]:

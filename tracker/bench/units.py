@@ -150,6 +150,10 @@ KINDS = {
 
 _WRITTEN = re.compile(r"(?P<number>[+-]?(?:\d+(?P<dot>\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,2})?)\s*(?P<unit>.*)", re.DOTALL)
 _NOT_A_NUMBER = re.compile(r"[+-]?(nan|inf|infinity|∞)\b", re.IGNORECASE)
+_OVERLOAD = re.compile(r"[+-]?(?:0?\.?O\.?L\.?|OVER ?LOAD|OVER ?FLOW|OVER|OVLD|OVL|OFL)(?![a-z])", re.IGNORECASE)
+"""What meters show for a reading beyond their range; common practice, no source."""
+_SCPI_OVERLOAD = 9.9e37  # SCPI-1999, volume 1, 7.2.1.4: infinity is sent as 9.9E37; 'not a number' as 9.91E37
+_LONGEST_CITED = 60  # characters; a sentence stays one
 _LOWEST_CLOCK_HZ = 0.1  # above 0 (a stopped clock): below this the writer meant another prefix; common practice
 _OTHER_KINDS = {
     "a power in volts times amperes": "volt_ampere",
@@ -197,7 +201,7 @@ def written(text: str, kind: str, *, bare_unit: str | None = None) -> Written:
     if not unit_text:
         if bare_unit is None:
             raise BadRequest(
-                f"{text.strip()!r} has no unit, where {wanted.name} is needed.",
+                f"{cited(text)} has no unit, where {wanted.name} is needed.",
                 f"Write the unit after the number: {wanted.spelled}.",
             )
         unit_text = bare_unit
@@ -225,12 +229,46 @@ def fraction(text: str, name: str, *, both_ends: bool = False) -> float:
     """
     found = _WRITTEN.fullmatch(text.strip())
     if not found or found["unit"].strip() not in ("", "%"):
-        raise BadRequest(f"{text!r} cannot be {name}.", "Write a share such as 0.95 or '95 %'.")
+        raise BadRequest(f"{cited(text)} cannot be {name}.", "Write a share such as 0.95 or '95 %'.")
     value = float(found["number"]) / (100.0 if found["unit"].strip() else 1.0)
     inside = 0.0 <= value <= 1.0 if both_ends else 0.0 < value < 1.0
     if not inside:
-        raise BadRequest(f"{text!r} cannot be {name}: it must lie between 0 and 1.", "Write 0.95 or '95 %', not 95.")
+        number = float(found["number"])
+        meant = (
+            f"'{number:g} %' or {number / 100:g}"
+            if not found["unit"].strip() and 1 < number < 100
+            else "0.95 or '95 %'"
+        )
+        ends = "0 and 1" if not found["unit"].strip() else "0 and 100 %"
+        raise BadRequest(f"{cited(text)} cannot be {name}: it must lie between {ends}.", f"Write {meant}.")
     return value
+
+
+def cited(text: str) -> str:
+    """Return a text in quotes for a sentence; a very long one by its beginning."""
+    plain = text.strip()
+    return repr(plain if len(plain) <= _LONGEST_CITED else f"{plain[: _LONGEST_CITED - 1]}…")
+
+
+def refuse_overload(text: str) -> None:
+    """Refuse what a meter shows or sends in place of a value beyond its range: OL, OVLD, 9.9E37.
+
+    Raises
+    ------
+    BadRequest
+        The text is that; the sentence says so.
+    """
+    plain = text.strip()
+    number = _WRITTEN.fullmatch(plain)
+    if _OVERLOAD.match(plain) or (number and not number["unit"][:1].isdigit() and _stands_for_none(number["number"])):
+        raise BadRequest(
+            f"{cited(text)} is no value: it is what a meter gives when it has none, as beyond its range.",
+            "Choose a larger range and read again, or leave the reading out.",
+        )
+
+
+def _stands_for_none(number: str) -> bool:
+    return _SCPI_OVERLOAD <= abs(float(number)) < 1e38
 
 
 def _split(text: str, wanted: Kind) -> tuple[float, float, str]:
@@ -239,18 +277,19 @@ def _split(text: str, wanted: Kind) -> tuple[float, float, str]:
     if not cleaned:
         raise BadRequest(f"An empty text cannot be {wanted.name}.", f"Write a number and its unit: {wanted.spelled}.")
     if _NOT_A_NUMBER.match(cleaned):
-        raise BadRequest(f"{text.strip()!r} is not a finite number, where {wanted.name} is needed.", _advice(wanted))
+        raise BadRequest(f"{cited(text)} is not a finite number, where {wanted.name} is needed.", _advice(wanted))
+    refuse_overload(cleaned)
     found = _WRITTEN.fullmatch(cleaned)
     if not found:
-        raise BadRequest(f"{text.strip()!r} cannot be read as {wanted.name}.", _advice(wanted))
+        raise BadRequest(f"{cited(text)} cannot be read as {wanted.name}.", _advice(wanted))
     if found["unit"].startswith(","):
         raise BadRequest(
-            f"{text.strip()!r} has a comma in its number, which some read as thousands and some as decimals.",
+            f"{cited(text)} has a comma in its number, which some read as thousands and some as decimals.",
             "Write a decimal point, and nothing between thousands.",
         )
     number = float(found["number"])
     if not math.isfinite(number):
-        raise BadRequest(f"{text.strip()!r} is too large to be {wanted.name}.", _advice(wanted))
+        raise BadRequest(f"{cited(text)} is too large to be {wanted.name}.", _advice(wanted))
     return number, _last_digit(found["number"]), found["unit"].strip()
 
 
@@ -269,11 +308,11 @@ def _unit(unit_text: str, wanted: Kind, text: str) -> Any:
         unit = registry.parse_units(spelling)
     except Exception:  # pint raises half a dozen unrelated types for text it cannot read
         raise BadRequest(
-            f"{text.strip()!r} has the unit {unit_text!r}, which is not known.", f"{_advice(wanted)}"
+            f"{cited(text)} has the unit {cited(unit_text)}, which is not known.", f"{_advice(wanted)}"
         ) from None
     if not _belongs(unit, wanted):
         raise BadRequest(
-            f"{text.strip()!r} is {_kind_of(unit_text, unit)}, where {wanted.name} is needed.", _advice(wanted)
+            f"{cited(text)} is {_kind_of(unit_text, unit)}, where {wanted.name} is needed.", _advice(wanted)
         )
     return unit
 
@@ -290,6 +329,8 @@ def _kind_of(unit_text: str, unit: Any) -> str:
     for kind in KINDS.values():
         if unit_text in dict(kind.aliases) or _belongs(unit, kind):
             return kind.name
+    if unit_text.strip() == "%":
+        return "a share"
     for name, example in _OTHER_KINDS.items():
         if unit.dimensionality == registry.parse_units(example).dimensionality:
             return name
@@ -311,9 +352,9 @@ def _check_range(value: float, wanted: Kind, kind: str, text: str) -> None:
     if not math.isfinite(value) or not wanted.lowest <= value <= wanted.highest:
         reason = "is negative" if value < 0 == wanted.lowest else "is outside what a bench can meet"
         advice = "Check the polarity of the probes." if reason == "is negative" and kind == "current" else ""
-        raise BadRequest(f"{text.strip()!r} {reason}, so it cannot be {wanted.name} here.", advice or _advice(wanted))
+        raise BadRequest(f"{cited(text)} {reason}, so it cannot be {wanted.name} here.", advice or _advice(wanted))
     if kind == "clock" and 0 < value < _LOWEST_CLOCK_HZ:
-        raise BadRequest(f"{text.strip()!r} is {value:g} Hz, too slow for a clock.", "For megahertz write MHz.")
+        raise BadRequest(f"{cited(text)} is {value:g} Hz, too slow for a clock.", "For megahertz write MHz.")
 
 
 def _advice(wanted: Kind) -> str:

@@ -9,7 +9,6 @@ import typer
 
 from tracker.cli.bench_common import (
     AmbientOption,
-    ColumnOption,
     CoverageOption,
     FailExitOption,
     InstrumentOption,
@@ -28,7 +27,7 @@ from tracker.cli.bench_common import (
 )
 from tracker.cli.bench_text import clock_text, current_text, in_circuit_text
 from tracker.cli.calc import ceiling_json
-from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
+from tracker.cli.options import ColumnOption, JsonOption, OperatorOption, WorkspaceOption
 from tracker.errors import BadRequest
 
 
@@ -62,7 +61,8 @@ def current(
         ),
     ] = None,
     table: Annotated[
-        Path | None, text_option("--from", "Readings from a table: clock_hz,current_a[,u_a][,clock_u_hz].", "CSV")
+        Path | None,
+        text_option("--from", "Readings from a table: clock_hz,current_a[,u_a][,clock_u_hz], or 'clock (kHz)'.", "CSV"),
     ] = None,
     columns: ColumnOption = None,
     resource: Annotated[
@@ -113,7 +113,7 @@ def current(
     from tracker.desk.workspace import Workspace
 
     resource, named = resource_or_name(resource, instrument)
-    flags = LiveFlags(resource, count, every, query, log)
+    flags = LiveFlags(resource, count, every, query, log, named=instrument is not None and named is None)
     request = CurrentRequest(
         currents=tuple(currents or ()),
         clock=clock,
@@ -145,7 +145,9 @@ def clock(
     pairs: Annotated[
         list[str] | None, text_option("--at", "A step: '2 MHz=pass' or '2.5 MHz=fail'. Repeat it.", "CLOCK=OUTCOME")
     ] = None,
-    table: Annotated[Path | None, text_option("--from", "Steps from a table: clock_hz,passed.", "CSV")] = None,
+    table: Annotated[
+        Path | None, text_option("--from", "Steps from a table: clock_hz,passed, or 'clock (MHz)'.", "CSV")
+    ] = None,
     columns: ColumnOption = None,
     prompt: PromptOption = False,
     grade: Annotated[

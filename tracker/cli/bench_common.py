@@ -13,6 +13,7 @@ from tracker.errors import AnswerIsNo
 
 if TYPE_CHECKING:
     from tracker.bench.cautions import Protocol
+    from tracker.desk.bench_entry import Conditions
     from tracker.desk.bench_record import Recorded, Result
 
 Rows = Sequence[tuple[str, str]]
@@ -66,12 +67,6 @@ CoverageOption = Annotated[
     float | None,
     text_option("--k", "Coverage factor of the guard band (default: for 95.45 %, 2.00 with many readings).", "K"),
 ]
-ColumnOption = Annotated[
-    list[str] | None,
-    text_option(
-        "--column", "Which column of the table is what: 'clock=F', 'current=I1 (mA)'. Repeat it.", "QUANTITY=COLUMN"
-    ),
-]
 PromptOption = Annotated[
     bool, typer.Option("--prompt", help="Enter the readings one after the other, with the result after each.")
 ]
@@ -123,11 +118,25 @@ def _recorded_text(recorded: "Recorded[Result]", measured: Rows) -> list[tuple[s
     return [
         (recorded.run, f"{tested}{claimed}: {recorded.test} {recorded.verdict.upper()}"),
         *measured,
+        *_conditions_text(recorded.conditions),
         ("rule", recorded.rule),
         *(("because", reason) for reason in recorded.reasons),
         *(("note", note) for note in recorded.notes),
         *_suspicion_text(recorded),
     ]
+
+
+def _conditions_text(held: "Conditions") -> list[tuple[str, str]]:
+    from tracker.bench.figures import show
+
+    told = (
+        ("supply", None if held.supply_v is None else show(held.supply_v, "V")),
+        ("ambient", None if held.ambient_c is None else f"{held.ambient_c:.4g} C"),
+        ("jig", held.jig),
+        ("instrument", held.instrument),
+    )
+    text = "; ".join(f"{name} {value}" for name, value in told if value)
+    return [("conditions", text)] if text else []
 
 
 def _suspicion_text(recorded: "Recorded[Result]") -> list[tuple[str, str]]:

@@ -13,6 +13,7 @@ from tracker.cli.bench_common import (
     how_option,
     text_option,
 )
+from tracker.cli.calc import say
 from tracker.cli.groups import group
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
 
@@ -75,6 +76,8 @@ def power(
     with Workspace.open(workspace) as opened:
         recorded = run_power(opened, machine, request, operator=operator)
     answer(recorded, _rows(recorded.result), as_json=as_json, fail_exit=fail_exit)
+    if not as_json:
+        say([("next", f"read it again after a change, then: lotproof bench compare {recorded.run} RUN")])
 
 
 def _rows(result: "PowerResult") -> list[tuple[str, str]]:

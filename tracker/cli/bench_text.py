@@ -33,7 +33,7 @@ def clock_text(result: "ClockResult") -> list[tuple[str, str]]:
     if result.grade_hz is not None:
         rows.append(("grade", f"{show(result.grade_hz, 'Hz')} ({result.grade_source})"))
         rows.append(("margin", f"{100 * result.margin:g} %: {result.margin_source}"))
-        rows.append(("conditions", f"{result.correction.sentence} ({result.correction.source})"))
+        rows.append(("correction", f"{result.correction.sentence} ({result.correction.source})"))
     return rows
 
 

@@ -22,13 +22,14 @@ DEFAULT_EVERY = "0.5 s"
 
 @dataclass(frozen=True, slots=True)
 class LiveFlags:
-    """What was said about reading live."""
+    """What was said about reading live; `named` where it was --instrument that named the resource."""
 
     resource: str | None
     count: int | None
     every: str | None
     query: str | None
     log: Path | None
+    named: bool = False
 
 
 def resource_or_name(resource: str | None, instrument: str | None) -> tuple[str | None, str | None]:
@@ -66,6 +67,7 @@ def current_way(
         Two ways at once, or anything that was said cannot be used.
     """
     live = flags.resource is not None
+    named = "--instrument with a VISA resource" if flags.named else "--read"
     if not live and (flags.count, flags.every, flags.query, flags.log) != (None,) * 4:
         raise BadRequest("--count, --every, --query and --log go with --read.", "Name the instrument with --read.")
     _only_way(
@@ -73,7 +75,7 @@ def current_way(
             "--current": bool(request.currents),
             "--at": bool(request.pairs),
             "--from": request.table is not None,
-            "--prompt" if prompt else "--read": live or prompt,
+            "--prompt" if prompt else named: live or prompt,
         }
     )
     if flags.resource is None:
@@ -129,6 +131,10 @@ def clock_way(
 def _only_way(used: dict[str, bool]) -> None:
     names = [name for name, there in used.items() if there]
     if not names:
-        raise BadRequest("There is no reading.", f"Give {', '.join(used)}.")
+        *others, last = dict.fromkeys((*used, "--prompt"))
+        raise BadRequest(
+            "There is no reading.",
+            f"Give {', '.join(others)} or {last}, which asks for one after the other; --how prints the steps.",
+        )
     if len(names) > 1:
         raise BadRequest(f"{' and '.join(names)} do not go together.", "Give the readings in one way.")

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tracker.cli.options import JsonOption
+from tracker.cli.options import ColumnOption, JsonOption
 from tracker.cli.printing import print_json
 
 if TYPE_CHECKING:
@@ -75,32 +75,34 @@ def soak(
         say([*_soak_text(found.soak), *bound, *(("note", note) for note in found.notes), *plotted])
 
 
-def current(file: FileArgument, as_json: JsonOption = False) -> None:
+def current(file: FileArgument, columns: ColumnOption = None, as_json: JsonOption = False) -> None:
     """Fit the straight line I = I0 + k f, and weigh CMOS against NMOS and bipolar.
 
-    Columns clock_hz, current_a and, if known, u_a: the standard uncertainty of each reading.
+    Columns clock_hz, current_a and, if known, u_a: the standard uncertainty of each reading. Other units and names do,
+    too: clock_khz, 'current (mA)'; or --column says which is which.
     """
     from tracker.desk.calc import current_file
 
-    found = current_file(file)
+    found, notes = current_file(file, columns or ())
     if as_json:
-        print_json({"schema": "lotproof.calc.current/1", **asdict(found), **_models()})
+        print_json({"schema": "lotproof.calc.current/1", **asdict(found), **_models(), "notes": notes})
     else:
-        say(current_line_text(found))
+        say([*current_line_text(found), *(("note", text) for text in notes)])
 
 
-def clock(file: FileArgument, as_json: JsonOption = False) -> None:
+def clock(file: FileArgument, columns: ColumnOption = None, as_json: JsonOption = False) -> None:
     """Find the clock ceiling from steps that passed or failed.
 
-    Columns clock_hz and passed (1 or 0, pass or fail, yes or no).
+    Columns clock_hz (or clock_mhz and so on) and passed (1 or 0, pass or fail, yes or no); or --column says which is
+    which.
     """
     from tracker.desk.calc import clock_file
 
-    found = clock_file(file)
+    found, notes = clock_file(file, columns or ())
     if as_json:
-        print_json({"schema": "lotproof.calc.clock/1", **ceiling_json(found)})
+        print_json({"schema": "lotproof.calc.clock/1", **ceiling_json(found), "notes": notes})
     else:
-        say(ceiling_text(found))
+        say([*ceiling_text(found), *(("note", text) for text in notes)])
 
 
 def conformity(
@@ -146,7 +148,7 @@ def plan(
         return
     say(
         [
-            ("test", f"{found.n} of {found.lot} pieces; accept while no more than {found.allowed} fail"),
+            ("test", f"{found.n} of {found.lot} pieces; accept {_while(found.allowed)}"),
             (
                 "finds",
                 f"{found.bad_pieces} or more bad pieces, with probability {percent(found.reached_confidence)}",
@@ -154,6 +156,10 @@ def plan(
             ("source", found.source),
         ]
     )
+
+
+def _while(allowed: int) -> str:
+    return f"while no more than {allowed} fail{'s' if allowed == 1 else ''}" if allowed else "only if none fails"
 
 
 def interval(

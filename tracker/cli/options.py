@@ -26,3 +26,12 @@ OperatorOption = Annotated[
         show_default=False,
     ),
 ]
+ColumnOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--column",
+        metavar="QUANTITY=COLUMN",
+        help="Which column of the table is what: 'clock=F', 'current=I1 (mA)'. Repeat it.",
+        show_default=False,
+    ),
+]

@@ -181,7 +181,7 @@ def _draw_run(shown: RunShown) -> None:
             ("weight", f"{shown.weight_db:+.1f} db"),
             ("rule", shown.rule),
             ("supply", None if shown.supply_v is None else f"{shown.supply_v:g} V"),
-            ("ambient", None if shown.ambient_c is None else f"{shown.ambient_c:g} °C"),
+            ("ambient", None if shown.ambient_c is None else f"{shown.ambient_c:.4g} °C"),
             ("jig", shown.jig),
             ("instrument", shown.instrument),
             ("remark", shown.remark),

@@ -8,6 +8,7 @@ from tracker.bench import board_current, clock, current, derating, hysteresis, i
 from tracker.bench.clock import ClockResult, Step
 from tracker.bench.current import CurrentResult, Reading
 from tracker.bench.in_circuit import InCircuitResult
+from tracker.bench.limits import NoLimit
 from tracker.bench.tables import Source
 from tracker.bench.units import fraction, quantity
 from tracker.desk import bench_entry, live
@@ -128,6 +129,7 @@ def check_current(workspace: Workspace, label: str, request: CurrentRequest) -> 
     """
     bench_entry.uncertainty(request.u)
     bench_entry.clock_uncertainty(request.clock_u)
+    bench_entry.coverage(request.k)
     bench_entry.stated_limit(request.limit, request.limit_source, request.limit_clock)
     bench_entry.conditions(request.typed)
     with workspace.read() as session:
@@ -239,6 +241,7 @@ class _Entered:
 
 def _entered_current(request: CurrentRequest) -> _Entered:
     held = bench_entry.conditions(request.typed)
+    bench_entry.coverage(request.k)
     taken = request.taken
     if taken is None:
         values, source = bench_entry.current_readings(
@@ -258,6 +261,8 @@ def _current(subject: Subject, request: CurrentRequest, entered: _Entered) -> Cu
     clocks = [reading.clock_hz for reading in entered.values if reading.clock_hz is not None]
     held, family = entered.held, subject.family
     limit = stated or limits.choose(family, clocks, supply_v=held.supply_v, ambient_c=held.ambient_c)
+    if not limit and subject.piece is None:
+        limit = NoLimit(f"A machine has no limit of its own on record; {limits.STATE_ONE}")
     technology = family.technology.value if family is not None else None
     return current.evaluate(entered.values, limit, claimed_technology=technology, k=request.k)
 

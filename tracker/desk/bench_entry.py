@@ -1,5 +1,6 @@
 """What was typed at the bench, turned into readings, steps, checks and conditions before anything is kept."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,7 +11,7 @@ from tracker.bench.current import Reading
 from tracker.bench.in_circuit import Check
 from tracker.bench.limits import Limit
 from tracker.bench.tables import Source
-from tracker.bench.units import quantity, written
+from tracker.bench.units import cited, quantity, written
 from tracker.desk.fields import one_line
 from tracker.errors import BadRequest
 
@@ -95,7 +96,7 @@ def current_readings(
         return with_u(found, u_a), source
     if currents:
         return tuple(_reading(text, clock_hz, u_a) for text in currents), None
-    return tuple(_reading(right, quantity(left, "clock"), u_a) for left, right in map(pair, pairs)), None
+    return tuple(_reading(right, quantity(left, "clock"), u_a) for left, right in _pairs(pairs, "1 MHz=12.1 mA")), None
 
 
 def uncertainty(u: str | None) -> float | None:
@@ -157,7 +158,9 @@ def clock_steps(
     _columns_of(table, columns)
     if table is not None:
         return readings.clock_table(table, columns)
-    return tuple(Step(quantity(left, "clock"), readings.outcome(right)) for left, right in map(pair, pairs)), None
+    return tuple(
+        Step(quantity(left, "clock"), readings.outcome(right)) for left, right in _pairs(pairs, "2 MHz=pass")
+    ), None
 
 
 def checks(pairs: Sequence[str]) -> tuple[Check, ...]:
@@ -168,7 +171,9 @@ def checks(pairs: Sequence[str]) -> tuple[Check, ...]:
     BadRequest
         A pair is written otherwise.
     """
-    return tuple(Check(one_line(left, "check"), readings.outcome(right)) for left, right in map(pair, pairs))
+    return tuple(
+        Check(one_line(left, "check"), readings.outcome(right)) for left, right in _pairs(pairs, "all keys=pass")
+    )
 
 
 def stated_limit(limit: str | None, source: str | None, clock: str | None) -> Limit | None:
@@ -203,6 +208,10 @@ def _columns_of(table: Path | None, columns: Sequence[str]) -> None:
         raise BadRequest("--column goes with --from only.", "It says which column of the table is what.")
 
 
+def _pairs(texts: Sequence[str], example: str) -> list[tuple[str, str]]:
+    return [pair(text, example) for text in texts]
+
+
 def _reading(text: str, clock_hz: float | None, u_a: float | None) -> Reading:
     found = written(text, "current")
     return Reading(found.value, clock_hz, u_a, found.step)
@@ -223,8 +232,21 @@ def with_u(found: tuple[Reading, ...], u_a: float | None) -> tuple[Reading, ...]
     return tuple(replace(reading, u_a=u_a) for reading in found)
 
 
-def pair(text: str) -> tuple[str, str]:
-    """Return both sides of 'LEFT=RIGHT', neither of them empty.
+def coverage(k: float | None) -> float | None:
+    """Return a stated coverage factor as it is, or None.
+
+    Raises
+    ------
+    BadRequest
+        It is not above 0, or not finite: a guard band would have no width or point the wrong way.
+    """
+    if k is not None and not (math.isfinite(k) and k > 0):
+        raise BadRequest(f"The coverage factor k must be a number above 0, not {k:g}.", "2 is usual.")
+    return k
+
+
+def pair(text: str, example: str) -> tuple[str, str]:
+    """Return both sides of 'LEFT=RIGHT', neither of them empty; `example` shows how it should be written.
 
     Raises
     ------
@@ -233,7 +255,5 @@ def pair(text: str) -> tuple[str, str]:
     """
     left, equals, right = text.rpartition("=")
     if not equals or not left.strip() or not right.strip():
-        raise BadRequest(
-            f"{text!r} is not a pair.", "Write what stands on the left, =, and what it gave: '2 MHz=pass'."
-        )
+        raise BadRequest(f"{cited(text)} is not a pair with = between its parts.", f"Write it as in '{example}'.")
     return left.strip(), right.strip()

@@ -60,7 +60,7 @@ def _measured(text: str | None, kind: str, unit: str, share: float) -> Measured 
 
 
 def _rail(text: str, share: float) -> tuple[Measured, Measured]:
-    volts, amperes = pair(text)
+    volts, amperes = pair(text, "5 V=1.2 A")
     voltage = Measured(quantity(volts, "voltage"), 0.0, "V").within(share)
     return voltage, Measured(quantity(amperes, "current"), 0.0, "A").within(share)
 

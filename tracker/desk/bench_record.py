@@ -14,7 +14,7 @@ from tracker.bench.conformity import Verdict
 from tracker.bench.tables import Source
 from tracker.desk.assess import piece_suspicion
 from tracker.desk.bench_entry import Conditions
-from tracker.desk.pieces import find_machine, find_piece, machine_or_none, next_number, seat
+from tracker.desk.pieces import find_machine, find_piece, looks_like_machine, machine_or_none, next_number, seat
 from tracker.desk.workspace import Act
 from tracker.errors import BadRequest
 from tracker.judgement.weights import weight_db
@@ -121,8 +121,19 @@ class Outcome(Generic[R_co]):
 
 
 def find_subject(session: Session, label: str) -> Subject:
+    """Return the piece or the machine that a label (or a machine's name) means.
+
+    Raises
+    ------
+    BadRequest
+        There is none; the sentence goes by what the label looks like.
+    """
     machine = machine_or_none(session, label)
-    return Subject(None, machine) if machine is not None else Subject(find_piece(session, label), None)
+    if machine is not None:
+        return Subject(None, machine)
+    if looks_like_machine(label):
+        find_machine(session, label)  # says that there is no such machine
+    return Subject(find_piece(session, label), None)
 
 
 def in_machine(session: Session, subject: Subject, machine: str | None) -> Subject:

@@ -193,7 +193,10 @@ def _readings(request: SoakRequest) -> tuple[SoakTable, Source | None]:
             "--thermistor and --cold-junction go with --from.", "They turn a table's readings into degrees."
         )
     if not request.pairs:
-        raise BadRequest("There is no reading.", "Give --at, --from or --prompt.")
+        raise BadRequest(
+            "There is no reading.",
+            "Give --at, --from, --read or --prompt, which asks for one after the other; --how prints the steps.",
+        )
     return _typed(request.pairs), None
 
 
@@ -215,7 +218,7 @@ def _from_heat_on(table: SoakTable, heat_on_s: float) -> SoakTable:
 
 def _typed(pairs: Sequence[str]) -> SoakTable:
     """Return readings that were typed one by one."""
-    found = [reading(*bench_entry.pair(text)) for text in pairs]
+    found = [reading(*bench_entry.pair(text, "10 min=41.5 C")) for text in pairs]
     with_ambient = [ambient for _, _, ambient in found if ambient is not None]
     if with_ambient and len(with_ambient) < len(found):
         raise BadRequest("Some readings have an ambient and some have none.", "State it with each, or use --ambient.")
@@ -256,7 +259,7 @@ def _asked(request: SoakRequest) -> Asked:
         limit_c=None if request.limit_temp is None else quantity(request.limit_temp, "temperature"),
         limit_source=named if limited else None,
         u_k=_difference(request.u, "uncertainty"),
-        k=request.k,
+        k=bench_entry.coverage(request.k),
         aim_k=_difference(request.aim, "aim") or DEFAULT_AIM_K,
         cold=request.cold,
     )
@@ -272,7 +275,7 @@ def _difference(text: str | None, name: str) -> float | None:
 
 
 def _spot(text: str) -> Spot:
-    what, temperature = bench_entry.pair(text)
+    what, temperature = bench_entry.pair(text, "regulator=61 C")
     return Spot(one_line(what, "component"), quantity(temperature, "temperature"))
 
 

@@ -1,5 +1,6 @@
 """The bench computations on a file or a few numbers, without a workspace."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from tracker.bench import clock, conformity, current, life, readings, sampling, units
@@ -10,14 +11,16 @@ from tracker.bench.life import Life
 from tracker.bench.sampling import Interval, Plan
 
 
-def current_file(path: Path) -> CurrentLine:
-    """Return the line I = I0 + k f through a table `clock_hz,current_a[,u_a]`."""
-    return current.fit(readings.current_table(path)[0])
+def current_file(path: Path, columns: Sequence[str] = ()) -> tuple[CurrentLine, tuple[str, ...]]:
+    """Return the line I = I0 + k f through a table `clock_hz,current_a[,u_a]`, and what is odd about its rows."""
+    found, source = readings.current_table(path, columns)
+    return current.fit(found), source.notes
 
 
-def clock_file(path: Path) -> Ceiling:
-    """Return the clock ceiling from a table `clock_hz,passed`."""
-    return clock.find(readings.clock_table(path)[0])
+def clock_file(path: Path, columns: Sequence[str] = ()) -> tuple[Ceiling, tuple[str, ...]]:
+    """Return the clock ceiling from a table `clock_hz,passed`, and what is odd about its rows."""
+    found, source = readings.clock_table(path, columns)
+    return clock.find(found), source.notes
 
 
 def conforms(value: float, u: float, lower: float | None, upper: float | None, k: float) -> Conformity:

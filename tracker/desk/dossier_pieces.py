@@ -125,7 +125,7 @@ def _run(run: RunShown) -> RunSheet:
         ("limit", _limit(result.get("limit"))),
         ("grade", _grade(result)),
         ("supply", None if run.supply_v is None else f"{run.supply_v:g} V"),
-        ("ambient", None if run.ambient_c is None else f"{run.ambient_c:g} °C"),
+        ("ambient", None if run.ambient_c is None else f"{run.ambient_c:.4g} °C"),
         ("jig or machine", run.jig),
         ("instrument", run.instrument),
         ("remark", run.remark),

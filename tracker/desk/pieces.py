@@ -86,7 +86,16 @@ def find_piece(session: Session, label: str) -> Piece:
     """
     match = _PIECE.fullmatch(_word(label))
     if not match:
-        raise BadRequest(f"'{_shown(label)}' is not the label of a piece.", "A piece's label looks like L0007-03.")
+        whole = _LOT.fullmatch(_word(label))
+        if whole:  # its own error where there is no such lot
+            lot = find_lot(session, label)
+            raise BadRequest(
+                f"{lot.label} is a whole lot.", f"Name one of its pieces, as in {piece_label(lot.label, 1)}."
+            )
+        raise BadRequest(
+            f"'{_shown(label)}' is not the label of a piece.",
+            "A piece's label looks like L0007-03; `lotproof list pieces` shows them.",
+        )
     lot = find_lot(session, f"L{match[1]}")
     piece = session.scalar(select(Piece).where(Piece.lot_id == lot.id, Piece.number == int(match[2])))
     if piece is None:
@@ -111,6 +120,11 @@ def find_machine(session: Session, label_or_name: str) -> Machine:
             "`lotproof list machines` shows those there are. A lot is named like L0007, a piece like L0007-03.",
         )
     return machine
+
+
+def looks_like_machine(label: str) -> bool:
+    """Return whether a label is written as a machine's is, whether there is such a machine or not."""
+    return _MACHINE.fullmatch(_word(label)) is not None
 
 
 def machine_or_none(session: Session, label_or_name: str) -> Machine | None:
