@@ -40,6 +40,20 @@ def _runs(lotproof: Lotproof) -> list[dict[str, object]]:
 # --- live -------------------------------------------------------------------------------------------------------------
 
 
+def test_overloads_do_not_pass_on_the_readings_that_are_left(lotproof: Lotproof, stocked: Path, tmp_path: Path) -> None:
+    """A current that runs out of the meter's range now and then is no current below the limit."""
+    log = tmp_path / "log.csv"
+    words = ("bench", "current", "L0001-01", "--limit", "30 mA", "--json")
+    with scpi_server(["0.0121", "9.9E37", "0.0122"]) as server:
+        read = ("--read", server.resource, "--count", 2, "--every", "10 ms", "--log", log)
+        live = lotproof(*words, "--clock", "2 MHz", *read)
+    kept = lotproof(*words, "--from", log)
+    for ran in (live, kept):
+        assert ran.json["verdict"] == "undecided"
+        assert "1 of 3 answers were overloads" in ran.json["reasons"][0]
+        assert ran.json["weight_db"] == 0.0
+
+
 def test_a_current_is_read_live_and_recorded(lotproof: Lotproof, stocked: Path) -> None:
     with scpi_server(["0.0961", "0.0962", "9.9E37", "0.0963"]) as server:
         words = ("bench", "current", "L0001-01", "--clock", "2 MHz", "--count", 2, "--every", "10 ms", "--json")

@@ -30,6 +30,7 @@ from tracker.errors import BadRequest
 
 Cell = TypeVar("Cell")
 _MOST_NAMED = 5  # rows in one sentence
+_ONE_CLOCK = " One clock for all readings is stated with --clock."
 _MOST_HEADS = 12  # columns in one sentence
 _PASSED = {"1": True, "true": True, "yes": True, "pass": True, "passed": True, "p": True, "ok": True}
 _FAILED = {"0": False, "false": False, "no": False, "fail": False, "failed": False, "f": False}
@@ -52,7 +53,7 @@ class _Column:
         unit = {"clock": "MHz", "current": "mA"}[self.kind]
         return (
             f"Name it '{self.short} ({unit})' in the first line, or say which it is: --column "
-            f"'{self.short}=NAME ({unit})'."
+            f"'{self.short}=NAME ({unit})'.{_ONE_CLOCK if self.full == 'clock_hz' and not self.above_lowest else ''}"
         )
 
     def find(self, sheet: "_Sheet") -> Head | None:

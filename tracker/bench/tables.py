@@ -124,6 +124,19 @@ def unanswered(heads: Sequence[str], rows: Sequence[Sequence[str]], name: str) -
     return without
 
 
+def overloaded(data: bytes, name: str) -> tuple[int, int]:
+    """Return in how many rows of a live table the instrument was beyond its range, and how many rows there are.
+
+    Other tables have none such. The words are those that `tracker.instruments.scpi` writes.
+    """
+    head = data.partition(b"\n")[0]
+    if b"Overload" not in data or not {b"instant", b"said"} <= {cell.strip() for cell in head.split(b",")}:
+        return 0, 0
+    heads, rows = rows_of(data, name)
+    said = [head.lower() for head in heads].index("said")
+    return sum(row[said].startswith("Overload") for row in rows), len(rows)
+
+
 def answered(data: bytes, name: str) -> tuple[bytes, tuple[str, ...]]:
     """Return a table without the rows that `unanswered` names, and a note about them; other tables as they are."""
     head, _, rest = data.partition(b"\n")

@@ -1,7 +1,7 @@
 """How readings that come live are shown while they come, and taken for a test."""
 
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -79,6 +79,15 @@ def tell_kept(path: Path) -> None:
         note(f"The readings are kept in {path}; they can be used with --from.")
 
 
+def _tell_left_over(paths: "Sequence[Path]") -> None:
+    if paths:
+        more = f" and {len(paths) - 1} more beside it" if len(paths) > 1 else ""
+        note(
+            f"Readings that are not recorded, of an earlier try or of another bench at work: {paths[0]}{more}. "
+            "`lotproof verify` says what they hold; a test takes them with --from."
+        )
+
+
 def with_current(workspace: "Workspace", request: "LiveRequest", log: Path | None, use: "Callable[[Taken], T]") -> T:
     """Read a current live and use it; see `with_table`."""
     from tracker.desk.live import current_taken
@@ -110,13 +119,13 @@ def with_table(
     from tracker.desk.live import ready
 
     live = ready(request, spool.spooled(workspace.folder) if log is None else log)
-    for path in spool.left_over(workspace.folder):
-        note(f"Readings that are not recorded, of an earlier try or of another bench at work: {path}")
+    _tell_left_over(spool.left_over(workspace.folder))
     events = shown(live, None if remark is None else remark(live))
     try:
         used = use(live, events)
-    except BaseException:
-        tell_kept(live.path)
+    except BaseException as error:
+        if str(live.path) not in str(error):  # else it says so itself
+            tell_kept(live.path)
         raise
     if log is None:
         spool.discard(live.path)

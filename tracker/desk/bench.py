@@ -9,7 +9,7 @@ from tracker.bench.clock import ClockResult, Step
 from tracker.bench.current import CurrentResult, Reading
 from tracker.bench.in_circuit import InCircuitResult
 from tracker.bench.limits import NoLimit
-from tracker.bench.tables import Source
+from tracker.bench.tables import Source, overloaded
 from tracker.bench.units import fraction, quantity
 from tracker.desk import bench_entry, live
 from tracker.desk.bench_board import Readings, board_readings
@@ -264,7 +264,20 @@ def _current(subject: Subject, request: CurrentRequest, entered: _Entered) -> Cu
     if not limit and subject.piece is None:
         limit = NoLimit(f"A machine has no limit of its own on record; {limits.STATE_ONE}")
     technology = family.technology.value if family is not None else None
-    return current.evaluate(entered.values, limit, claimed_technology=technology, k=request.k)
+    found = current.evaluate(entered.values, limit, claimed_technology=technology, k=request.k)
+    return found if entered.source is None else _beyond_range(found, entered.source)
+
+
+def _beyond_range(found: CurrentResult, source: Source) -> CurrentResult:
+    """Return a result that does not pass on its lower readings alone, the others being beyond the meter's range."""
+    over, rows = overloaded(source.data, source.name)
+    if found.verdict != "pass" or not over:
+        return found
+    told = (
+        f"{over} of {rows} answers were overloads: the current was beyond the meter's range then, so the readings that "
+        "are left do not show that it meets the limit. Choose a larger range and read again."
+    )
+    return replace(found, verdict="undecided", reasons=(told, *found.reasons))
 
 
 def _clock(
