@@ -121,6 +121,20 @@ def test_the_conditions_that_are_kept_are_shown(lotproof: Lotproof, stocked: Pat
     assert "22.78 °C" in lotproof("show", "B0001").out
 
 
+def test_the_same_verdict_again_is_said_to_count_once(lotproof: Lotproof, stocked: Path) -> None:
+    words: Words = ("bench", "current", "L0001-01", "--current", "5 mA", "--limit", "10 mA")
+    assert "now (weight" in lotproof(*words).out
+    assert "as before: a test counts once, by its newest verdict" in lotproof(*words).out
+
+
+def test_cautions_come_before_the_steps_and_after_them_what_to_type(lotproof: Lotproof) -> None:
+    for test in ("current", "clock", "soak", "signature", "curve", "in-circuit", "power"):
+        told = lotproof("bench", test, "--how").out
+        assert told.startswith("mind")
+        assert told.index("Local rules and licensed practice") < told.index("step 1")
+        assert told.splitlines()[-1].startswith(f"then           lotproof bench {test} ")
+
+
 def test_a_table_of_another_language_is_read_by_naming_its_columns(lotproof: Lotproof, tmp_path: Path) -> None:
     table = tmp_path / "readings.csv"
     table.write_text("Takt (kHz);Strom (mA)\n1000;12,1\n2000;14,2\n;\n4000;18,3\n4000;18,3\n", encoding="utf-8")

@@ -253,6 +253,7 @@ def test_currents_entered_at_prompts(lotproof: Lotproof, stocked: Path) -> None:
             ("undo", "Nothing was entered yet."),
             ("12", "'12' has no unit"),
             ("12 mV", "is a voltage"),
+            ("1 MHz", "Write both: '1 MHz = 12.1 mA'."),
             ("1 MHz = 2.0 mA", "so far"),
             ("done please", "cannot be read as a current"),
             ("4.1 GHz = 9 mA", "so far"),

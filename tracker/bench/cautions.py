@@ -39,6 +39,14 @@ _REVERSED = Advice(
     "Check pin 1 and the supply pins before switching on; set the supply's current limit to little more than the part "
     "may draw."
 )
+_CLOCK_SOURCE = Advice(
+    "Set the clock source to swing from 0 V to the supply voltage and no further before it is connected; switch the "
+    "supply on before it, and off after it."
+)
+_WRONG_WAY_ROUND = Advice(
+    "A piece put in the wrong way round is destroyed, and may take the machine with it: hold pin 1 against the board's "
+    "mark before switching on."
+)
 _HOT = Advice("A part that draws too much gets hot enough to burn within seconds: do not feel for heat with a finger.")
 _MAINS = Advice(
     "Mains: work on a machine opened up only if you are qualified for it; unplug it and let its capacitors discharge, "
@@ -104,7 +112,7 @@ PROTOCOLS = {
             ),
             Advice("Read the jig without a piece as well, and take its current off."),
         ),
-        (_STATIC, _REVERSED, _HOT),
+        (_STATIC, _REVERSED, _CLOCK_SOURCE, _HOT),
     ),
     "clock": Protocol(
         "clock",
@@ -113,7 +121,7 @@ PROTOCOLS = {
             Advice("At each clock run the same check long enough for the part to warm up, and note pass or fail."),
             Advice("Try the clock that is proposed next until the verdict is in; keep supply and ambient as they are."),
         ),
-        (_STATIC, _REVERSED, _HOT),
+        (_STATIC, _REVERSED, _CLOCK_SOURCE, _HOT),
     ),
     "soak": Protocol(
         "soak",
@@ -156,7 +164,7 @@ PROTOCOLS = {
                 "Where a meter fits into the supply, read the board's current before the swap and after, both warm."
             ),
         ),
-        (_STATIC, _MAINS, _RUNNING_MAINS, _HOT),
+        (_STATIC, _WRONG_WAY_ROUND, _MAINS, _RUNNING_MAINS, _HOT),
     ),
 }
 

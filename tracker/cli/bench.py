@@ -137,7 +137,8 @@ def current(
             prompt,
             lambda ready: run_current(opened, subject, ready, operator=operator),
         )
-    answer(recorded, current_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
+    minded = prompt or resource is not None
+    answer(recorded, current_text(recorded.result), as_json=as_json, fail_exit=fail_exit, minded=minded)
 
 
 def clock(
@@ -195,7 +196,8 @@ def clock(
         run = partial(run_clock, opened, subject, operator=operator)
         recorded = clock_way(opened, subject, request, prompt, run)
     ceiling = asdict(recorded.result) | {"ceiling": ceiling_json(recorded.result.ceiling)}
-    answer(recorded, clock_text(recorded.result), as_json=as_json, fail_exit=fail_exit, result=ceiling)
+    rows = clock_text(recorded.result)
+    answer(recorded, rows, as_json=as_json, fail_exit=fail_exit, result=ceiling, minded=prompt)
 
 
 def in_circuit(

@@ -82,6 +82,7 @@ def answer(
     as_json: bool,
     fail_exit: bool,
     result: dict[str, Any] | None = None,
+    minded: bool = False,
 ) -> None:
     """Print a recorded run: what was measured, the rule, and what it did to the suspicion.
 
@@ -93,13 +94,16 @@ def answer(
     as_json, fail_exit : bool
     result : dict, optional
         The result as JSON spells it, where that is not the dataclass as it is.
+    minded : bool
+        Whether the cautions were shown before the readings were taken, and need not be shown again.
     """
     if as_json:
         document = asdict(recorded) if result is None else asdict(recorded) | {"result": result}
         print_json({"schema": f"lotproof.bench.{recorded.test}/1", **document})
     else:
         # First, not last: whoever types a reading in is about to touch the piece again.
-        say([*_cautions(recorded.protocol), *_recorded_text(recorded, measured)])
+        cautions = [] if minded else _cautions(recorded.protocol)
+        say([*cautions, *_recorded_text(recorded, measured)])
     if fail_exit and recorded.verdict == "fail":
         raise AnswerIsNo(f"The verdict of {recorded.run} is fail.")
 
@@ -147,12 +151,17 @@ def _suspicion_text(recorded: "Recorded[Result]") -> list[tuple[str, str]]:
     before, after = percent(recorded.suspicion.before), percent(recorded.suspicion.after)
     if recorded.weight_db == 0:
         return [("suspicion", f"{before} before, {after} now: an undecided test says nothing")]
+    if recorded.suspicion.before == recorded.suspicion.after:
+        once = "a test counts once, by its newest verdict, and each family of reasons is capped"
+        return [("suspicion", f"{after} as before: {once} (weight {recorded.weight_db:+.1f} db)")]
     return [("suspicion", f"{before} before, {after} now (weight {recorded.weight_db:+.1f} db)")]
 
 
 def _protocol_text(protocol: "Protocol") -> list[tuple[str, str]]:
+    from tracker.cli.bench_pages import PAGES
+
     steps = [(f"step {i}", step.text) for i, step in enumerate(protocol.steps, start=1)]
-    return [*steps, *_cautions(protocol)]
+    return [*_cautions(protocol), *steps, ("then", PAGES[protocol.test].examples[0])]
 
 
 def _cautions(protocol: "Protocol") -> list[tuple[str, str]]:

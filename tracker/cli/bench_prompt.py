@@ -25,7 +25,8 @@ Rows = Sequence[tuple[str, str]]
 Entry = tuple[str | None, str]
 """A clock as it was written (None: not stated), and what was found there."""
 START_SHARE = 0.8  # of the grade, for the first step: a bad part may fail at the grade; common practice, no source
-_UNSAID = ("rule", "prior", "uncertainty", "margin")  # the same after each reading; the answer at the end has them
+_UNSAID = ("rule", "prior", "uncertainty", "margin", "correction")
+"""The same after each reading; the answer at the end has them."""
 
 
 E = TypeVar("E")
@@ -85,6 +86,8 @@ def prompted_current(workspace: "Workspace", label: str, request: "CurrentReques
 
     def entry(words: str, entries: Sequence[Entry]) -> Entry:
         left, equals, right = words.rpartition("=")
+        if not equals:
+            _no_clock(words)
         return (left.strip() or None, right.strip()) if equals else (clock_now(entries), words)
 
     form = Form(
@@ -97,6 +100,17 @@ def prompted_current(workspace: "Workspace", label: str, request: "CurrentReques
         shown=_shown,
     )
     return _with_currents(request, enter(form))
+
+
+def _no_clock(words: str) -> None:
+    """Refuse a clock rate by itself, which somebody writes who thinks of it first."""
+    from tracker.bench.units import quantity
+
+    try:
+        quantity(words, "clock")
+    except BadRequest:
+        return
+    raise BadRequest(f"{words} is a clock rate; the current at it is missing.", f"Write both: '{words} = 12.1 mA'.")
 
 
 def prompted_clock(workspace: "Workspace", label: str, request: "ClockRequest") -> "ClockRequest":

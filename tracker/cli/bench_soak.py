@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 Rows = list[tuple[str, str]]
 _LONG_S = 6 * 3600.0  # from here on a run is told in hours
+_SHORT_S = 120.0  # up to here in seconds
 
 
 def register(app: typer.Typer) -> None:
@@ -171,7 +172,8 @@ def soak(
             recorded = prompted_soak(request, run)
         else:
             recorded = run(request)
-    answer(recorded, soak_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
+    minded = prompt or resource is not None
+    answer(recorded, soak_text(recorded.result), as_json=as_json, fail_exit=fail_exit, minded=minded)
 
 
 def _known(opened: object, subject: str) -> None:
@@ -206,8 +208,12 @@ def soak_text(result: "SoakResult") -> Rows:
         rows.append(
             ("time constant", show_with_u(fitted.time_constant.value / 60.0, _minutes(fitted.time_constant.se), "min"))
         )
-    hours = result.length_s >= _LONG_S
-    length = show(result.length_s / 3600.0, "h") if hours else show(result.length_s / 60.0, "min")
+    if result.length_s >= _LONG_S:
+        length = show(result.length_s / 3600.0, "h")
+    elif result.length_s < _SHORT_S:
+        length = show(result.length_s, "s")
+    else:
+        length = show(result.length_s / 60.0, "min")
     rows += [
         ("readings", f"{result.readings} in {length}, highest {result.highest_c:.1f} C"),
         ("model", f"{result.model} (declared)"),

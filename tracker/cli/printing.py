@@ -1,7 +1,9 @@
 """How answers reach the terminal: one JSON document, or text a person reads."""
 
 import json
+import shutil
 import sys
+import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +12,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 _UNBOUNDED = 10_000
+_NARROWEST = 40
 
 
 def print_json(document: Any) -> None:
@@ -32,8 +35,23 @@ def console() -> "Console":
 
 
 def note(text: str) -> None:
-    """Print a progress line or warning on standard error, so that standard output stays one answer."""
+    """Print a progress line or warning on standard error, so that standard output stays one answer.
+
+    On a terminal a long line is broken between words.
+    """
+    width = shutil.get_terminal_size().columns if sys.stderr.isatty() else 0
+    if width > _NARROWEST:
+        text = "\n".join(_broken(line, width) for line in text.split("\n"))
     print(text, file=sys.stderr)
+
+
+def _broken(line: str, width: int) -> str:
+    if len(line) <= width:
+        return line
+    indent = " " * (len(line) - len(line.lstrip(" ")) + 2)
+    return textwrap.fill(
+        line, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False, replace_whitespace=False
+    )
 
 
 def table(columns: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[str] = ()) -> "Table":

@@ -62,7 +62,7 @@ def _parted(line: str) -> tuple[str, str]:
     left, equals, right = line.partition("=")
     if equals:
         return left.strip(), right.strip()
-    found = re.fullmatch(r"([+-]?[\d.]+\s*[^\d\s]+)\s+(.+)", line)
+    found = re.fullmatch(r"([+-]?[\d.,]+\s*[^\d\s]+)\s+(.+)", line)
     if found is None:
         raise BadRequest(f"{line!r} is not a time and a temperature.", "Write both with their units: 10 min 41.5 C.")
     return found[1], found[2]
