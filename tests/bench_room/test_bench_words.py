@@ -127,6 +127,33 @@ def test_the_same_verdict_again_is_said_to_count_once(lotproof: Lotproof, stocke
     assert "as before: a test counts once, by its newest verdict" in lotproof(*words).out
 
 
+def test_what_a_plus_minus_means_is_said_where_one_stands(lotproof: Lotproof, stocked: Path) -> None:
+    key = "± is one standard uncertainty"
+    assert lotproof("bench", "current", "L0001-01", "--current", "5 mA").out.count(key) == 1
+    for amperes in ("1.2 A", "0.9 A"):
+        assert key in lotproof("bench", "power", "M0001", "--rail", f"5 V={amperes}").out
+    compared = lotproof("bench", "compare", "B0002", "B0003")
+    assert key in compared.out + compared.err
+    assert key not in lotproof("bench", "clock", "L0001-01", "--at", "1 MHz=pass").out
+
+
+def test_many_reasons_of_one_kind_are_cut_short(lotproof: Lotproof, stocked: Path) -> None:
+    heads = "pin,voltage (V),current (uA)\n"
+    steps = (-1.0, -0.8, -0.6, -0.4, 0.0, 0.5, 1.0)
+
+    def table(name: str, knee: float) -> Path:
+        rows = [f"{pin},{v},{min(0.0, v + knee) * 1000}\n" for pin in range(1, 8) for v in steps]
+        (stocked / name).write_text(heads + "".join(rows), encoding="utf-8")
+        return stocked / name
+
+    assert lotproof("exemplar", "L0001-01", "--grounds", "From its maker").code == 0
+    assert lotproof("bench", "curve", "L0001-01", "--from", table("good.csv", 0.7)).code == 0
+    ran = lotproof("bench", "curve", "L0001-02", "--from", table("other.csv", 0.2))
+    assert "curve FAIL" in ran.out
+    assert ran.out.count("\nbecause") == 4
+    assert "and 3 more reasons: lotproof show B0002 --json" in ran.out
+
+
 def test_cautions_come_before_the_steps_and_after_them_what_to_type(lotproof: Lotproof) -> None:
     for test in ("current", "clock", "soak", "signature", "curve", "in-circuit", "power"):
         told = lotproof("bench", test, "--how").out

@@ -44,7 +44,7 @@ def test_paragraphs_are_broken_by_the_terminal_only() -> None:
         ("show", "LABEL is missing."),
         ("calc plan", "--lot is missing."),
         ("calc plan --lot x", "--lot needs a whole number."),
-        ("calc conformity --value 1 --u x", "--u needs a number."),
+        ("calc conformity --value 1 --u x", "--u needs a plain number, without a unit."),
         ("list pices", "LIST cannot be 'pices'; it is one of lots, pieces, sellers, machines, runs."),
         ("list lots --limit 0", "--limit must be 1 or more."),
         ("list lots --min-suspicion 1.5", "--min-suspicion must be 1 or less."),

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from tracker.cli.bench_common import text_option
-from tracker.cli.calc import say
+from tracker.cli.calc import say, with_key
 from tracker.cli.groups import group
 from tracker.cli.options import JsonOption
 from tracker.cli.printing import print_json
@@ -36,4 +36,4 @@ def board(
     rows = [("change", told(found))]
     if found.much_more:
         rows.append(("mind", found.much_source))
-    say([*rows, ("uncertainty", found.u_source)])
+    say([*with_key(rows), ("uncertainty", found.u_source)])

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tracker.cli.calc import say
+from tracker.cli.calc import say, with_key
 from tracker.cli.printing import note, print_json
 from tracker.errors import AnswerIsNo
 
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from tracker.desk.bench_entry import Conditions
     from tracker.desk.bench_record import Recorded, Result
 
+_MOST_REASONS = 4
 Rows = Sequence[tuple[str, str]]
 
 
@@ -121,13 +122,20 @@ def _recorded_text(recorded: "Recorded[Result]", measured: Rows) -> list[tuple[s
     claimed = f", claimed {recorded.claimed_part}" if recorded.claimed_part else ""
     return [
         (recorded.run, f"{tested}{claimed}: {recorded.test} {recorded.verdict.upper()}"),
-        *measured,
+        *with_key(measured),
         *_conditions_text(recorded.conditions),
         ("rule", recorded.rule),
-        *(("because", reason) for reason in recorded.reasons),
+        *_reasons_text(recorded),
         *(("note", note) for note in recorded.notes),
         *_suspicion_text(recorded),
     ]
+
+
+def _reasons_text(recorded: "Recorded[Result]") -> list[tuple[str, str]]:
+    """Return the first reasons; forty pins that differ in the same way are not read one by one."""
+    rows = [("because", reason) for reason in recorded.reasons[:_MOST_REASONS]]
+    left = len(recorded.reasons) - len(rows)
+    return [*rows, ("", f"and {left} more reasons: lotproof show {recorded.run} --json")] if left else rows
 
 
 def _conditions_text(held: "Conditions") -> list[tuple[str, str]]:

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from tracker.desk.bench_compare import Compared
 
 
+_KEY = "± is one standard uncertainty; a percentage stands with its 95 % interval, 'may be none' where that holds 0."
+
+
 def register(app: typer.Typer) -> None:
     """Add this module's verb to the command line."""
     group(app, "bench").command("compare")(compare)
@@ -97,7 +100,7 @@ def _show(found: "Compared") -> None:
             f"{label}: expected life {one.factor:.3g} times {comparison.labels[0]}'s, from {one.from_c:.4g} C to "
             f"{one.to_c:.4g} C at {one.ea_ev:g} eV."
         )
-    for text in (*found.notes, comparison.rule, *(one.caution for _, one in lives[:1])):
+    for text in (_KEY, *found.notes, comparison.rule, *(one.caution for _, one in lives[:1])):
         note(text)
 
 

@@ -72,7 +72,7 @@ def soak(
     else:
         plotted = [("plot", found.plot)] if found.plot else []
         bound = [] if found.slower is None else [slower_text(found.slower.upper_k)]
-        say([*_soak_text(found.soak), *bound, *(("note", note) for note in found.notes), *plotted])
+        say([*with_key(_soak_text(found.soak)), *bound, *(("note", note) for note in found.notes), *plotted])
 
 
 def current(file: FileArgument, columns: ColumnOption = None, as_json: JsonOption = False) -> None:
@@ -87,7 +87,7 @@ def current(file: FileArgument, columns: ColumnOption = None, as_json: JsonOptio
     if as_json:
         print_json({"schema": "lotproof.calc.current/1", **asdict(found), **_models(), "notes": notes})
     else:
-        say([*current_line_text(found), *(("note", text) for text in notes)])
+        say([*with_key(current_line_text(found)), *(("note", text) for text in notes)])
 
 
 def clock(file: FileArgument, columns: ColumnOption = None, as_json: JsonOption = False) -> None:
@@ -106,8 +106,8 @@ def clock(file: FileArgument, columns: ColumnOption = None, as_json: JsonOption 
 
 
 def conformity(
-    value: Annotated[float, typer.Option("--value", help="The measured value.")],
-    u: Annotated[float, typer.Option("--u", help="Its standard uncertainty, in the same unit.")],
+    value: Annotated[float, typer.Option("--value", help="The measured value, a plain number.")],
+    u: Annotated[float, typer.Option("--u", help="Its standard uncertainty, a number in the same unit.")],
     lower: Annotated[float | None, typer.Option("--lower", help="Lower limit.", show_default=False)] = None,
     upper: Annotated[float | None, typer.Option("--upper", help="Upper limit.", show_default=False)] = None,
     k: Annotated[float, typer.Option("--k", help="Coverage factor: the guard band is U = k u.")] = 2.0,
@@ -306,6 +306,14 @@ def _models() -> dict[str, Any]:
         "technology_models": {name: asdict(model) for name, model in MODELS.items()},
         "technology_prior": PRIOR_SOURCE,
     }
+
+
+def with_key(rows: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Return rows, and below them what a ± in them means, where there is one: some would take it for the most."""
+    told = list(rows)
+    if not any("±" in text for _, text in told):
+        return told
+    return [*told, ("", "± is one standard uncertainty; about twice as much, more with few readings, covers 95 %")]
 
 
 def say(rows: Iterable[tuple[str, str]]) -> None:

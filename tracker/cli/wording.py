@@ -89,7 +89,7 @@ _PLAIN = (
         r"\1 cannot be '\2'; it is one of \3.",
     ),
     (r"Invalid value for '(.+?)': Input should be a valid integer.*", r"\1 needs a whole number."),
-    (r"Invalid value for '(.+?)': Input should be a valid number.*", r"\1 needs a number."),
+    (r"Invalid value for '(.+?)': Input should be a valid number.*", r"\1 needs a plain number, without a unit."),
     (r"Invalid value for '(.+?)': Input should be greater than or equal to (.+)", r"\1 must be \2 or more."),
     (r"Invalid value for '(.+?)': Input should be less than or equal to (.+)", r"\1 must be \2 or less."),
     (r"Invalid value for '(.+?)': Input should be a finite number", r"\1 needs a finite number."),
