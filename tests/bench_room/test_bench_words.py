@@ -127,6 +127,24 @@ def test_the_same_verdict_again_is_said_to_count_once(lotproof: Lotproof, stocke
     assert "as before: a test counts once, by its newest verdict" in lotproof(*words).out
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("power", "M0001", "--mains-power", "31 W", "--limit", "0 W"), "A limit of 0 cannot be met"),
+        (
+            ("soak", "M0001", *(f"--at={t} min=2{t} C" for t in range(2, 8)), "--limit-temp", "45 K"),
+            "goes with --limit.",
+        ),
+    ],
+)
+def test_a_limit_that_fails_everything_is_refused(lotproof: Lotproof, stocked: Path, words: Words, said: str) -> None:
+    """45 K is -228 C: a rise given as the hottest allowed would fail every part."""
+    ran = lotproof("bench", *words)
+    assert ran.code == 2
+    assert said in ran.err
+    assert lotproof("list", "runs", "--json").json["runs"] == []
+
+
 def test_what_a_plus_minus_means_is_said_where_one_stands(lotproof: Lotproof, stocked: Path) -> None:
     key = "± is one standard uncertainty"
     assert lotproof("bench", "current", "L0001-01", "--current", "5 mA").out.count(key) == 1

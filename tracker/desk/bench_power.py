@@ -47,6 +47,8 @@ def run_power(
         mains_w=_measured(request.mains_power, "power", "W", share),
     )
     limit = None if request.limit is None else quantity(request.limit, "power")
+    if limit == 0:
+        raise BadRequest("A limit of 0 cannot be met by anything that is measured.", "State the most that may go in.")
     result = power.evaluate(read, limit_w=limit)
     held = conditions(request.typed)
     notes = (*result.cautions, *(() if request.within is not None else (power.DEFAULT_U_SOURCE,)))

@@ -13,7 +13,7 @@ from tracker.bench.soak_model import Array
 from tracker.bench.soak_table import Sensors, SoakTable, in_order, soak_table
 from tracker.bench.soak_verdict import Asked, SoakResult, Spot
 from tracker.bench.tables import Source
-from tracker.bench.units import quantity
+from tracker.bench.units import cited, quantity
 from tracker.desk import bench_entry
 from tracker.desk.bench_entry import Conditions, Typed
 from tracker.desk.bench_record import Outcome, Recorded, find_subject, in_machine, record
@@ -24,6 +24,9 @@ from tracker.errors import BadRequest
 from tracker.records.models import BenchSample
 
 ROWS_KEPT = 10_000  # readings that become rows of their own; a longer table is kept whole as a file
+
+
+_COLDEST_LIMIT_C = -55.0  # the lowest end of the usual operating ranges; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,13 +259,24 @@ def _asked(request: SoakRequest) -> Asked:
     named = bench_entry.UNSOURCED if source is None else one_line(source, "source of the limit", 500)
     return Asked(
         limit_k=_difference(request.limit, "limit"),
-        limit_c=None if request.limit_temp is None else quantity(request.limit_temp, "temperature"),
+        limit_c=None if request.limit_temp is None else _hottest(request.limit_temp),
         limit_source=named if limited else None,
         u_k=_difference(request.u, "uncertainty"),
         k=bench_entry.coverage(request.k),
         aim_k=_difference(request.aim, "aim") or DEFAULT_AIM_K,
         cold=request.cold,
     )
+
+
+def _hottest(text: str) -> float:
+    """Return the hottest that is allowed, in degrees Celsius; '45 K' is more likely a rise under the wrong flag."""
+    found = quantity(text, "temperature")
+    if found < _COLDEST_LIMIT_C:
+        raise BadRequest(
+            f"{cited(text)} is {found:.1f} C, colder than parts are worked at.",
+            "State the hottest it may get in C or F; the most it may rise above ambient goes with --limit.",
+        )
+    return found
 
 
 def _difference(text: str | None, name: str) -> float | None:
