@@ -40,6 +40,13 @@ def _runs(lotproof: Lotproof) -> list[dict[str, object]]:
 # --- live -------------------------------------------------------------------------------------------------------------
 
 
+def test_a_query_without_its_question_mark_is_named(lotproof: Lotproof, stocked: Path, tmp_path: Path) -> None:
+    with scpi_server(["0.01"]) as server:
+        words = ("bench", "read", server.resource, "--to", tmp_path / "to.csv", "--timeout", "200 ms", "--count", 1)
+        assert "has a question mark: 'READ?'" in lotproof(*words, "--query", "MEAS:CURR").err
+        assert "the query it knows with --query" in lotproof(*words, "--query", "MEAS:POW?").err
+
+
 def test_overloads_do_not_pass_on_the_readings_that_are_left(lotproof: Lotproof, stocked: Path, tmp_path: Path) -> None:
     """A current that runs out of the meter's range now and then is no current below the limit."""
     log = tmp_path / "log.csv"

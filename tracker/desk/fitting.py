@@ -57,7 +57,7 @@ def fit(
     BadRequest
         When the piece sits in a machine already, the position is taken, or the piece must not be fitted.
     """
-    name = one_line(machine_name, "machine", 200)
+    name = one_line(machine_name, "name of the machine", 200)
     place = one_line(position, "position", 60)
     why = one_line(reason, "reason", REASON_LENGTH) if reason is not None else None
     if anyway and why is None:
@@ -93,7 +93,7 @@ def add_machine(
     BadRequest
         When a machine has this name or label already.
     """
-    wanted = one_line(name, "machine", 200)
+    wanted = one_line(name, "name of the machine", 200)
     with workspace.act(operator, "machine", "") as act:
         known = machine_or_none(act.session, wanted)
         if known is not None:

@@ -244,7 +244,9 @@ class _Loop:
                 self._reopen()
         raise BadRequest(
             f"The instrument at {self._link.resource} does not measure {self._measured.name} when asked: {told}.",
-            "Set it up for that by hand and name the query it knows with --query, or read another quantity.",
+            "Set it up for that by hand and name the query it knows with --query, or read another quantity."
+            if all(query.rstrip().endswith("?") or "? " in query for query in self._queries)
+            else "A query of SCPI has a question mark: 'READ?'.",
         )
 
     def _reopen(self) -> None:
