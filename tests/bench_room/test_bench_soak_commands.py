@@ -320,3 +320,37 @@ def test_calc_soak_of_few_readings_says_nothing_of_what_is_slower(lotproof: Lotp
     found = lotproof("calc", "soak", tmp_path / "few.csv", "--json").json
     assert found["slower"] is None
     assert "slower" not in lotproof("calc", "soak", tmp_path / "few.csv").out
+
+
+@pytest.mark.parametrize(
+    ("over", "verdict"),
+    [((7,), "pass"), ((len(MINUTES) - 1,), "undecided"), ((5, 7), "undecided")],
+    ids=["a probe that came off", "the last one", "many"],
+)
+def test_overloads_in_a_live_table(
+    lotproof: Lotproof, stocked: Path, tmp_path: Path, over: tuple[int, ...], verdict: str
+) -> None:
+    table = tmp_path / "live.csv"
+    rows = [
+        f"{60 * minute},{'' if i in over else temp},2031-04-02T10:{minute:02d}:00Z,{'Overload' if i in over else ''}"
+        for i, (minute, temp) in enumerate(READINGS)
+    ]
+    table.write_text("\n".join(["time_s,temp_c,instant,said", *rows]) + "\n", encoding="utf-8")
+    ran = lotproof(
+        "bench", "soak", "L0001-01", "--from", table, "--ambient", "22 C", "--limit", "45 K", "--open", "--json"
+    )
+    assert ran.json["verdict"] == verdict
+    assert any("overloads" in reason for reason in ran.json["reasons"]) == (verdict == "undecided")
+
+
+def test_a_table_with_other_names(lotproof: Lotproof, stocked: Path, tmp_path: Path) -> None:
+    table = tmp_path / "logger.csv"
+    table.write_text("\n".join(["when,T1", *(f"{m},{1.8 * t + 32:.3f}" for m, t in READINGS)]) + "\n", encoding="utf-8")
+    columns = ("--column", "time=when (min)", "--column", "temp=T1 (F)")
+    ran = lotproof("bench", "soak", "L0001-01", "--from", table, *columns, "--ambient", "22 C", "--json")
+    assert ran.json["result"]["rise"]["value_k"] == pytest.approx(31.4, abs=0.3)
+    calc = lotproof("calc", "soak", table, *columns, "--json")
+    assert calc.json["final"]["value"] == pytest.approx(22 + 31.4, abs=0.3)
+    refused = lotproof("bench", "soak", "L0001-01", "--at", "0 s=22 C", "--column", "temp=T1")
+    assert (refused.code, refused.out) == (2, "")
+    assert "--column goes with --from" in refused.err

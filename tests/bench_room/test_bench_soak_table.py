@@ -22,6 +22,52 @@ def _table(folder: Path, content: str, sensors: Sensors | None = None) -> SoakTa
     return soak_table(path, sensors)
 
 
+@pytest.mark.parametrize(
+    ("head", "mapped"),
+    [
+        ("Elapsed,T1,T2", ("time=Elapsed (min)", "temp=T1 (F)", "ambient=t2 (C)")),
+        ("t min;when_min;probe_f;Room air", ("time=when_min", "temp=PROBE_F", "ambient=Room air (C)")),
+        ("time_s,temp_c,a,b,c", ("time=a (min)", "temp=b (F)", "ambient=c (C)")),
+    ],
+)
+def test_columns_called_otherwise(tmp_path: Path, head: str, mapped: tuple[str, ...]) -> None:
+    """Only the columns named count, also where others have the usual names."""
+    separator = ";" if ";" in head else ","
+    names = head.split(separator)
+    columns = [MINUTES, FAHRENHEIT, ROOM]
+    others = [[9.0] * 4] * (len(names) - 3)
+    path = tmp_path / "soak.csv"
+    path.write_text(_csv(head, *others, *columns, separator=separator), encoding="utf-8")
+    found = soak_table(path, mapped=mapped)
+    assert found.time_s == pytest.approx(TIMES)
+    assert found.temp_c == pytest.approx(TEMPS)
+    assert found.ambient_c == pytest.approx(ROOM)
+
+
+@pytest.mark.parametrize(
+    ("mapped", "match"),
+    [
+        (("temp",), "does not say which column"),
+        (("clock=F",), "no 'clock' in a heat soak"),
+        (("temp=T9",), "no column 'T9'; the columns are: time_s, t1"),
+        (("temp=T1 (V)",), "'V' is no unit of temperature"),
+        (("temp=T1 (C)", "temp=T1 (C)"), "named twice"),
+        ((), "no column for the temperature"),
+    ],
+)
+def test_columns_that_cannot_be(tmp_path: Path, mapped: tuple[str, ...], match: str) -> None:
+    path = tmp_path / "soak.csv"
+    path.write_text("time_s,T1\n0,20\n10,21\n", encoding="utf-8")
+    with pytest.raises(BadRequest, match=match):
+        soak_table(path, mapped=mapped)
+
+
+def test_rows_with_nothing_in_them_are_left_out_and_named(tmp_path: Path) -> None:
+    found = _table(tmp_path, "time_s;temp_c\n0;20\n;\n10;21,5\n ;\n20;22\n")
+    assert found.temp_c == pytest.approx([20, 21.5, 22])
+    assert "Rows with nothing in the columns that matter were left out of soak.csv: 2, 4." in found.notes
+
+
 def _csv(head: str, *columns: list[object], separator: str = ",") -> str:
     rows = [separator.join(map(str, row)) for row in zip(*columns, strict=True)]
     return "\n".join([head, *rows]) + "\n"
@@ -98,7 +144,9 @@ def test_gaps_and_repeated_rows_are_named(tmp_path: Path) -> None:
     [
         ("", "is empty"),
         ("time_s,temp_c\n", "no rows"),
-        ("time_s,temp_c\n0,20\n10,nan\n", "data row 2, temp_c: 'nan' is not a plain number"),
+        ("time_s,temp_c\n0,20\n10,nan\n", "data row 2, temp_c: 'nan' is not a number"),
+        ("time_s,temp_c\n0,20\n10,9.9E37\n", "data row 2, temp_c: '9.9E37' is no value"),
+        ("time_s,temp_c\n0,20\n10,OL\n", "data row 2, temp_c: 'OL' is no value"),
         ("time_s,temp_c\n0,20\n10,\n", "data row 2, temp_c: the cell is empty"),
         ("time_s,temp_c\n0,20\n10,warm\n", "data row 2, temp_c"),
         ("time_s,temp_c\n0,20 C\n", "name says the unit already"),

@@ -161,8 +161,8 @@ def stop_not(found: Course, aim_k: float, advice: str = "") -> Stop:
     """Return why a soak without a final value may not stop, or why going on does not help."""
     sentences = {
         "not yet": advice or "the readings do not yet tell a final value",
-        "straight": "the temperature goes up in a straight line so far: no final value can be told",
-        "runs away": "the temperature rises faster and faster: switch off if it nears a limit; there is no final value",
+        "straight": "the temperature goes up in a straight line so far",
+        "runs away": "the temperature rises faster and faster: switch off, it will not settle",
         "still climbs": "the end of the run climbs away from a first-order rise: something slower is still warming up",
         "ambient drifts": "the ambient changed by more than the rise: keep it steady, or measure longer",
         "cools": "it cools down: see that the heat is on, and begin with a part that is cold",

@@ -6,7 +6,7 @@ numbers are read in one go; anything else is read cell by cell, which also finds
 
 import io
 import re
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -14,56 +14,18 @@ from typing import Any
 import numpy as np
 
 from tracker.bench import tables, thermometry
+from tracker.bench.soak_columns import ROLES, Columns, Role, columns_of
 from tracker.bench.soak_model import Array
 from tracker.bench.tables import Source
 from tracker.bench.thermometry import Thermistor
-from tracker.bench.units import written
+from tracker.bench.units import cited, refuse_overload, written
 from tracker.errors import BadRequest
 
+_NONE = 1e37  # from here on a number stands for a reading there was none of, which is told cell by cell
 _GAP = 5.0  # usual steps; common practice, no source
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?)\s*([^\d\s].*?)?\s*")
 
 
-@dataclass(frozen=True, slots=True)
-class _Role:
-    """What a column may be: its names, the kind of its cells, and the units its name may end with.
-
-    `units` gives (factor, shift) to SI units and degrees Celsius; all are exact by definition.
-    """
-
-    names: tuple[str, ...]
-    kind: str
-    units: Mapping[str, tuple[float, float]]
-    lowest: float
-    highest: float
-
-
-_TIMES = {
-    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), (1.0, 0.0)),
-    **dict.fromkeys(("min", "mins", "minute", "minutes"), (60.0, 0.0)),
-    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), (3600.0, 0.0)),
-    **dict.fromkeys(("d", "day", "days"), (86400.0, 0.0)),
-    "ms": (1e-3, 0.0),
-}
-_TEMPERATURES = {
-    **dict.fromkeys(("c", "degc", "deg_c", "celsius"), (1.0, 0.0)),
-    **dict.fromkeys(("f", "degf", "deg_f", "fahrenheit"), (5.0 / 9.0, -160.0 / 9.0)),
-    **dict.fromkeys(("k", "kelvin"), (1.0, -thermometry.ZERO_C_K)),
-}
-_EMFS = {"v": (1e3, 0.0), "mv": (1.0, 0.0), "uv": (1e-3, 0.0), "µv": (1e-3, 0.0)}
-_OHMS = {**dict.fromkeys(("ohm", "ohms", "Ω"), (1.0, 0.0)), **dict.fromkeys(("kohm", "kohms", "kΩ"), (1e3, 0.0))}
-# The ends are far outside any bench; they keep a slip of the keyboard from ending as an overflow.
-_ROLES = {
-    "time": _Role(("time", "elapsed", "elapsed_time", "t"), "time", _TIMES, 0.0, 1e9),
-    "temp": _Role(("temp", "temperature"), "temperature", _TEMPERATURES, -273.15, 1e5),
-    "ambient": _Role(
-        ("ambient", "ambient_temp", "ambient_temperature", "room"), "temperature", _TEMPERATURES, -273.15, 1e5
-    ),
-    "junction": _Role(("cold_junction", "junction"), "temperature", _TEMPERATURES, -273.15, 1e5),
-    "emf": _Role(("emf", "thermocouple"), "voltage", _EMFS, -1e3, 1e3),
-    "resistance": _Role(("resistance", "thermistor"), "resistance", _OHMS, 0.0, 1e9),
-}
-_TEMPERATURE_ROLES = ("temp", "emf", "resistance")
 _SI_OF = {"voltage": 1e3}
 """What a quantity of `units` is multiplied with to get what a role has: emfs are in millivolts."""
 
@@ -90,8 +52,15 @@ class Sensors:
     cold_junction_c: float | None = None
 
 
-def soak_table(path: Path, sensors: Sensors | None = None) -> SoakTable:
+def soak_table(path: Path, sensors: Sensors | None = None, mapped: Sequence[str] = ()) -> SoakTable:
     """Read a table of time, temperature and, if measured, ambient.
+
+    Parameters
+    ----------
+    path : Path
+    sensors : Sensors, optional
+    mapped : sequence of str
+        'QUANTITY=COLUMN' pairs for columns that are called otherwise.
 
     Raises
     ------
@@ -101,12 +70,13 @@ def soak_table(path: Path, sensors: Sensors | None = None) -> SoakTable:
     whole = tables.file_bytes(path)
     data, said = tables.answered(whole, path.name)
     names = _names(data, path.name)
-    columns = _columns(names, path.name)
+    columns = columns_of(names, path.name, mapped)
     values = None
     if all(unit is not None for _, unit in columns.values()):
         values = _only_numbers(data, columns) or _plain(data, columns)
     if values is None:
-        values = _by_cell(data, columns, path.name)
+        values, blank = _by_cell(data, columns, path.name)
+        said = (*said, *blank)
     _check(values, columns, names, path.name)
     temp = _temperatures(values, sensors or Sensors(), path.name)
     table = SoakTable(values["time"], temp, values.get("ambient"), Source(path.name, whole), ())
@@ -135,41 +105,7 @@ def _separator(head: str) -> str:
     return ";" if ";" in head and "," not in head else ","
 
 
-def _columns(names: list[str], name: str) -> dict[str, tuple[int, str | None]]:
-    """Return for each role found the position of its column, and the unit its name ends with."""
-    found: dict[str, tuple[int, str | None]] = {}
-    for position, column in enumerate(names):
-        role, unit = _role_of(column)
-        if role is None:
-            continue
-        if role in found:
-            raise BadRequest(f"{name} has two columns for the {role}: {names[found[role][0]]!r} and {column!r}.")
-        found[role] = (position, unit)
-    given = [role for role in _TEMPERATURE_ROLES if role in found]
-    there = ", ".join(filter(None, names)) or "none"
-    if "time" not in found or not given:
-        lacking = "time" if "time" not in found else "temperature"
-        raise BadRequest(
-            f"{name} has no column for the {lacking}; its columns are: {there}.",
-            "Name the columns in the first line, as in: time_s,temp_c,ambient_c.",
-        )
-    if len(given) > 1:
-        raise BadRequest(f"{name} gives the temperature twice: {there}.", "Leave one of the columns out.")
-    return found
-
-
-def _role_of(column: str) -> tuple[str | None, str | None]:
-    plain = re.sub(r"[\s()\[\]°/,:._-]+", "_", column).strip("_")
-    for name, role in sorted(_ROLES.items(), key=lambda item: -max(map(len, item[1].names))):
-        for spelled in role.names:
-            if plain == spelled:
-                return name, None
-            if plain.startswith(f"{spelled}_") and plain[len(spelled) + 1 :] in role.units:
-                return name, plain[len(spelled) + 1 :]
-    return None, None
-
-
-def _only_numbers(data: bytes, columns: dict[str, tuple[int, str | None]]) -> dict[str, Array] | None:
+def _only_numbers(data: bytes, columns: Columns) -> dict[str, Array] | None:
     """Return the columns of a table that holds plain numbers and nothing else; None for any other.
 
     NumPy reads them half as fast as pandas, whose import takes longer than that a table of a day costs.
@@ -187,7 +123,7 @@ def _only_numbers(data: bytes, columns: dict[str, tuple[int, str | None]]) -> di
         found = np.fromstring(cells.decode("ascii").replace(separator, " "), sep=" ")
     except ValueError:
         return None
-    if len(found) != cells.count(b"\n") * width or not np.isfinite(found).all():  # an empty cell; 1e999
+    if len(found) != cells.count(b"\n") * width or not (np.abs(found) < _NONE).all():  # an empty cell; 1e999
         return None
     table = found.reshape(-1, width)
     return {role: _scaled(table[:, at].copy(), role, unit or "") for role, (at, unit) in columns.items()}
@@ -203,7 +139,7 @@ def _evenly(cells: bytes, separator: bytes, width: int) -> bool:
     return bool((own[:, -1] < ends).all() and (own[1:, 0] > ends[:-1]).all())
 
 
-def _plain(data: bytes, columns: dict[str, tuple[int, str | None]]) -> dict[str, Array] | None:
+def _plain(data: bytes, columns: Columns) -> dict[str, Array] | None:
     """Return the columns wanted where they are plain numbers, whatever the others hold; None where a cell is not."""
     import pandas as pd
 
@@ -221,41 +157,51 @@ def _plain(data: bytes, columns: dict[str, tuple[int, str | None]]) -> dict[str,
     values = {}
     for role, (position, unit) in columns.items():
         found = frame.iloc[:, wanted.index(position)].to_numpy()
-        if not len(found) or not np.isfinite(found).all():
+        if not len(found) or not (np.abs(found) < _NONE).all():
             return None
         values[role] = _scaled(found, role, unit or "")
     return values
 
 
 def _scaled(values: Array, role: str, unit: str) -> Array:
-    factor, shift = _ROLES[role].units[unit]
+    factor, shift = ROLES[role].units[unit]
     return values * factor + shift if (factor, shift) != (1.0, 0.0) else values
 
 
-def _by_cell(data: bytes, columns: dict[str, tuple[int, str | None]], name: str) -> dict[str, Array]:
-    """Return the columns cell by cell; an error names the row."""
+def _by_cell(data: bytes, columns: Columns, name: str) -> tuple[dict[str, Array], tuple[str, ...]]:
+    """Return the columns cell by cell, and a note on rows with nothing in them; errors name the row."""
     cells = tables.cells_of(data, name)
     # Where semicolons part the cells, a comma can only be a decimal one.
     decimal_commas = _separator(_head(data)) == ";"
+    wanted = [cells[position][1] for position, _ in columns.values()]
+    rows = [row for row, texts in enumerate(zip(*wanted, strict=True)) if any(text.strip() for text in texts)]
     values = {}
     for role, (position, unit) in columns.items():
         column, texts = cells[position]
-        found = np.empty(len(texts))
-        for row, text in enumerate(texts):
+        found = np.empty(len(rows))
+        for i, row in enumerate(rows):
+            text = texts[row]
             try:
-                found[row] = _cell(text.replace(",", ".") if decimal_commas else text, _ROLES[role], unit)
+                found[i] = _cell(text.replace(",", ".") if decimal_commas else text, ROLES[role], unit)
             except BadRequest as error:
                 raise BadRequest(f"{name}, data row {row + 1}, {column}: {error.what}", error.advice) from None
         values[role] = found
-    return values
+    empty = sorted(set(range(len(wanted[0]))) - set(rows))
+    if not empty:
+        return values, ()
+    listed = tables.listed([row + 1 for row in empty])
+    return values, (f"Rows with nothing in the columns that matter were left out of {name}: {listed}.",)
 
 
-def _cell(text: str, role: _Role, unit: str | None) -> float:
+def _cell(text: str, role: Role, unit: str | None) -> float:
     if not text.strip():
-        raise BadRequest("the cell is empty.")
+        raise BadRequest("the cell is empty.", "Fill it in, or leave the whole row out.")
+    refuse_overload(text)
     found = _NUMBER.fullmatch(text)
-    if unit is not None and (found is None or found[2]):
-        raise BadRequest(f"{text.strip()!r} is not a plain number.", "The column's name says the unit already.")
+    if unit is not None and found is None:
+        raise BadRequest(f"{cited(text.strip())} is not a number.", "Leave the row out where there was no reading.")
+    if unit is not None and found is not None and found[2]:
+        raise BadRequest(f"{cited(text.strip())} is not a plain number.", "The column's name says the unit already.")
     used = unit if unit is not None else (found[2] if found else None)
     known = None if used is None else role.units.get(used if used.startswith("M") else used.lower())
     if found is None or known is None:
@@ -263,9 +209,9 @@ def _cell(text: str, role: _Role, unit: str | None) -> float:
     return float(found[1]) * known[0] + known[1]
 
 
-def _check(values: dict[str, Array], columns: dict[str, tuple[int, str | None]], names: list[str], name: str) -> None:
+def _check(values: dict[str, Array], columns: Columns, names: list[str], name: str) -> None:
     for role, found in values.items():
-        known = _ROLES[role]
+        known = ROLES[role]
         outside = (found < known.lowest - 1e-9) | (found > known.highest)
         if outside.any():
             row = int(outside.argmax())

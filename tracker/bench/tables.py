@@ -124,17 +124,17 @@ def unanswered(heads: Sequence[str], rows: Sequence[Sequence[str]], name: str) -
     return without
 
 
-def overloaded(data: bytes, name: str) -> tuple[int, int]:
-    """Return in how many rows of a live table the instrument was beyond its range, and how many rows there are.
+def overloaded(data: bytes, name: str) -> tuple[tuple[int, ...], int]:
+    """Return in which rows (from 1) of a live table the instrument was beyond its range, and how many rows there are.
 
     Other tables have none such. The words are those that `tracker.instruments.scpi` writes.
     """
     head = data.partition(b"\n")[0]
     if b"Overload" not in data or not {b"instant", b"said"} <= {cell.strip() for cell in head.split(b",")}:
-        return 0, 0
+        return (), 0
     heads, rows = rows_of(data, name)
     said = [head.lower() for head in heads].index("said")
-    return sum(row[said].startswith("Overload") for row in rows), len(rows)
+    return tuple(i for i, row in enumerate(rows, start=1) if row[said].startswith("Overload")), len(rows)
 
 
 def answered(data: bytes, name: str) -> tuple[bytes, tuple[str, ...]]:

@@ -90,6 +90,7 @@ PAGES = {
                 "--at",
                 "--prompt",
                 "--from",
+                "--column",
                 "--thermistor",
                 "--cold-junction",
                 "--cold",

@@ -25,7 +25,7 @@ from tracker.cli.bench_common import (
 )
 from tracker.cli.calc import slower_text
 from tracker.cli.groups import group
-from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
+from tracker.cli.options import ColumnOption, JsonOption, OperatorOption, WorkspaceOption
 from tracker.errors import BadRequest
 
 if TYPE_CHECKING:
@@ -60,6 +60,7 @@ def soak(
             "CSV",
         ),
     ] = None,
+    columns: ColumnOption = None,
     prompt: Annotated[
         bool, typer.Option("--prompt", help="Ask for reading after reading, and say after each whether it may stop.")
     ] = False,
@@ -144,6 +145,7 @@ def soak(
     request = SoakRequest(
         pairs=tuple(pairs or ()),
         table=table,
+        columns=tuple(columns or ()),
         thermistor=thermistor,
         cold_junction=cold_junction,
         limit=limit,

@@ -44,6 +44,7 @@ def soak(
     from_rest: Annotated[
         bool, typer.Option("--from-rest", help="Fix the start at zero, or at ambient where that was measured.")
     ] = False,
+    columns: ColumnOption = None,
     thermistor: Annotated[
         str | None,
         typer.Option(
@@ -64,7 +65,9 @@ def soak(
     """
     from tracker.desk.soak_file import soak_file
 
-    found = soak_file(file, from_rest=from_rest, thermistor=thermistor, cold_junction=cold_junction, plot=plot)
+    found = soak_file(
+        file, from_rest=from_rest, columns=columns or (), thermistor=thermistor, cold_junction=cold_junction, plot=plot
+    )
     if as_json:
         slower = None if found.slower is None else asdict(found.slower)
         more = {"slower": slower, "notes": found.notes, "plot": found.plot}

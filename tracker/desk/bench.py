@@ -274,8 +274,8 @@ def _beyond_range(found: CurrentResult, source: Source) -> CurrentResult:
     if found.verdict != "pass" or not over:
         return found
     told = (
-        f"{over} of {rows} answers were overloads: the current was beyond the meter's range then, so the readings that "
-        "are left do not show that it meets the limit. Choose a larger range and read again."
+        f"{len(over)} of {rows} answers were overloads: the current was beyond the meter's range then, so the readings "
+        "that are left do not show that it meets the limit. Choose a larger range and read again."
     )
     return replace(found, verdict="undecided", reasons=(told, *found.reasons))
 

@@ -12,7 +12,7 @@ from tracker.bench.soak_course import DEFAULT_AIM_K
 from tracker.bench.soak_model import Array
 from tracker.bench.soak_table import Sensors, SoakTable, in_order, soak_table
 from tracker.bench.soak_verdict import Asked, SoakResult, Spot
-from tracker.bench.tables import Source
+from tracker.bench.tables import Source, overloaded
 from tracker.bench.units import cited, quantity
 from tracker.desk import bench_entry
 from tracker.desk.bench_entry import Conditions, Typed
@@ -23,6 +23,7 @@ from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import BenchSample
 
+_MANY = 0.1  # of the answers; common practice, no source
 ROWS_KEPT = 10_000  # readings that become rows of their own; a longer table is kept whole as a file
 
 
@@ -38,6 +39,8 @@ class SoakRequest:
     pairs : tuple of str
         Readings 'TIME=TEMPERATURE', or 'TIME=TEMPERATURE, AMBIENT'.
     table : Path or None
+    columns : tuple of str
+        'QUANTITY=COLUMN' for columns of the table that are called otherwise.
     thermistor, cold_junction : str or None
         What turns a table's resistances or emfs into temperatures.
     limit, limit_temp, limit_source : str or None
@@ -59,6 +62,7 @@ class SoakRequest:
 
     pairs: tuple[str, ...] = ()
     table: Path | None = None
+    columns: tuple[str, ...] = ()
     thermistor: str | None = None
     cold_junction: str | None = None
     limit: str | None = None
@@ -162,9 +166,26 @@ def readings_of(request: SoakRequest) -> SoakTable:
 
 def _evaluated(found: Understood, request: SoakRequest) -> SoakResult:
     housing = None if request.case is None else "case" if request.case else "open"
-    return soak_verdict.evaluate(
+    result = soak_verdict.evaluate(
         found.table.time_s, found.table.temp_c, found.ambient, found.asked, housing=housing, spots=found.spots
     )
+    return result if found.source is None else _beyond_range(result, found.source)
+
+
+def _beyond_range(result: SoakResult, source: Source) -> SoakResult:
+    """Return a result that does not pass on its cooler readings alone, the others being beyond the meter's range.
+
+    A temperature does not leap out of the range and back, so a few overloads in between are a probe that came off;
+    many, or the last ones, may be the part.
+    """
+    over, rows = overloaded(source.data, source.name)
+    if result.verdict != "pass" or not over or (len(over) < _MANY * rows and over[-1] < rows):
+        return result
+    told = (
+        f"{len(over)} of {rows} answers were overloads: the temperature was beyond the meter's range then, or its "
+        "probe came off, so the readings that are left do not show that it keeps within the limit."
+    )
+    return replace(result, verdict="undecided", reasons=(told, *result.reasons))
 
 
 def _understood(request: SoakRequest) -> Understood:
@@ -189,8 +210,10 @@ def _readings(request: SoakRequest) -> tuple[SoakTable, Source | None]:
     if request.table is not None:
         thermistor = None if request.thermistor is None else thermometry.thermistor(request.thermistor)
         junction = None if request.cold_junction is None else quantity(request.cold_junction, "temperature")
-        table = soak_table(request.table, Sensors(thermistor, junction))
+        table = soak_table(request.table, Sensors(thermistor, junction), request.columns)
         return table, table.source
+    if request.columns:
+        raise BadRequest("--column goes with --from.", "It says which column of a table is what.")
     if request.thermistor is not None or request.cold_junction is not None:
         raise BadRequest(
             "--thermistor and --cold-junction go with --from.", "They turn a table's readings into degrees."

@@ -10,6 +10,7 @@ from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
 
+from tracker.bench import tables
 from tracker.bench.current import Reading
 from tracker.bench.tables import Source
 from tracker.bench.units import quantity
@@ -176,7 +177,17 @@ def complete(end: Ended, live: Live) -> None:
         The link was lost for good, or the answers held no values; the sentence says where the readings are.
     """
     if end.why in ("lost", "odd"):
-        raise BadRequest(end.text, f"What was read is in {live.path}; it can be used with --from.")
+        told = "it can be used with --from" if _holds_values(live.path) else "it holds no value"
+        raise BadRequest(end.text, f"What was read is in {live.path}; {told}.")
+
+
+def _holds_values(path: Path) -> bool:
+    """Tell whether a table that was read live has a row with a value."""
+    try:
+        tables.unanswered(*tables.rows_of(path.read_bytes(), path.name), path.name)
+    except (BadRequest, OSError):
+        return False
+    return True
 
 
 def current_taken(live: Live, events: Sequence[Event]) -> Taken:

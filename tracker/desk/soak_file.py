@@ -1,5 +1,6 @@
 """A heat soak from a file, without a workspace; apart from the other computations, whose libraries it does not need."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -25,6 +26,7 @@ def soak_file(
     path: Path,
     *,
     from_rest: bool = False,
+    columns: Sequence[str] = (),
     thermistor: str | None = None,
     cold_junction: str | None = None,
     plot: Path | None = None,
@@ -35,7 +37,7 @@ def soak_file(
         None if thermistor is None else thermometry.thermistor(thermistor),
         None if cold_junction is None else units.quantity(cold_junction, "temperature"),
     )
-    table = soak_table(path, sensors)
+    table = soak_table(path, sensors, columns)
     found = soak.fit(table.time_s, table.temp_c, table.ambient_c, from_rest=from_rest)
     run = soak.run_of(table.time_s, table.temp_c, table.ambient_c)
     found = replace(found, cautions=(*found.cautions, *_climbing(found, run)))
