@@ -253,6 +253,17 @@ class Decision(Written):
     reason: Mapped[str] = mapped_column(Text)
 
 
+class Shipment(Written):
+    """A piece on its way back to its seller, written with the decision to return it; the latest one holds."""
+
+    __tablename__ = "shipment"
+
+    piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"), index=True)
+    carrier: Mapped[str] = mapped_column(String(100))
+    reference: Mapped[str] = mapped_column(String(200))
+    sent_on: Mapped[date] = mapped_column(Date)
+
+
 class Exemplar(Written):
     """A piece declared known good, with the grounds; `withdrawn` takes an earlier declaration back."""
 
