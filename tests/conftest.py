@@ -21,12 +21,13 @@ from tracker.desk.workspace import Workspace
 @pytest.fixture(autouse=True)
 def _clean_environment(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
     """No test sees the user's workspace, name or settings."""
-    for name in ("WORKSPACE", "OPERATOR", "DATABASE", "EVIDENCE", "DEBUG"):
+    for name in ("WORKSPACE", "OPERATOR", "DATABASE", "EVIDENCE", "DEBUG", "KEYS"):
         monkeypatch.delenv(f"LOTPROOF_{name}", raising=False)
     home = tmp_path_factory.getbasetemp() / "home"
     home.mkdir(exist_ok=True)
     monkeypatch.setenv("HOME", str(home))
     monkeypatch.setenv("XDG_DATA_HOME", str(home / "data"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(home / "config"))
 
 
 @pytest.fixture(scope="session")

@@ -12,14 +12,19 @@ The recipe, so that anyone can check it by hand:
    row's id to the first eight characters of the SHA-256 of that one row's canonical JSON, which serves to name the row
    that differs. `body.files` names the evidence the entry kept, from SHA-256 to size in bytes.
 
+5. An entry may be signed: `signing_key` names the key, `signature` is Ed25519 (RFC 8032) over the UTF-8 text
+   `lotproof journal entry HASH`, both in hexadecimal. The first entry a key signs announces it in `body.key`, with the
+   public key; a key's name is the beginning of the SHA-256 of that key's 32 bytes.
+6. `at` never goes back by more than a minute without the entry saying so in `body.clock_behind_s`.
+
 RFC 8785 of an object whose members are strings and whole numbers is what Python's
 `json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)` gives, so hashlib and json suffice.
 """
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -27,11 +32,15 @@ import rfc8785
 from sqlalchemy import RowMapping, Table, select
 from sqlalchemy.orm import Session
 
+from tracker import signing
 from tracker.errors import BadRequest
 from tracker.records.models import Base, JournalEntry
+from tracker.signing import Signature
 
 FIRST_PREVIOUS = "0" * 64
 _MARK = 8
+CLOCK_SLACK_S = 60
+"""Clocks of two benches may differ by so much without a word; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +97,14 @@ def head(session: Session) -> Head:
 
 
 def append(
-    session: Session, *, operator: str, act: str, subject: str, body: dict[str, Any], at: datetime | None = None
+    session: Session,
+    *,
+    operator: str,
+    act: str,
+    subject: str,
+    body: dict[str, Any],
+    at: datetime | None = None,
+    sign: Callable[[str], Signature] | None = None,
 ) -> JournalEntry:
     """Add an entry to the chain; the caller holds the write lock.
 
@@ -96,27 +112,47 @@ def append(
     ----------
     at : datetime, optional
         Aware; now when not given.
+    sign : callable, optional
+        Gives the signature of a hash.
     """
-    last = head(session)
+    last = session.scalars(select(JournalEntry).order_by(JournalEntry.id.desc()).limit(1)).first()
     instant = (at or datetime.now(UTC)).astimezone(UTC)
+    behind = 0.0 if last is None else _behind_s(last.at, instant)
+    if behind > CLOCK_SLACK_S:
+        body = {**body, "clock_behind_s": round(behind)}
     values: dict[str, Any] = {
-        "id": last.entry + 1,
+        "id": 1 if last is None else last.id + 1,
         "at": instant.isoformat(timespec="microseconds").replace("+00:00", "Z"),
         "operator": operator,
         "act": act,
         "subject": subject,
         "body": canonical(body),
-        "previous_hash": last.hash,
+        "previous_hash": FIRST_PREVIOUS if last is None else last.hash,
     }
-    entry = JournalEntry(**values, hash=entry_hash(**values))
+    found = entry_hash(**values)
+    signature = None if sign is None else sign(found)
+    entry = JournalEntry(
+        **values,
+        hash=found,
+        signing_key=None if signature is None else signature.key,
+        signature=None if signature is None else signature.signature,
+    )
     session.add(entry)
     session.flush()
     return entry
 
 
+def _behind_s(earlier: str, now: datetime) -> float:
+    """Return by how many seconds `now` lies before an instant as entries spell it; 0 where that cannot be read."""
+    try:
+        return (datetime.fromisoformat(earlier) - now).total_seconds()
+    except (ValueError, TypeError):
+        return 0.0
+
+
 def verify_chain(entries: Iterable[JournalEntry]) -> Iterator[BrokenLink]:
     """Walk the entries in order of id and yield every place where the chain does not hold."""
-    number, previous = 0, FIRST_PREVIOUS
+    number, previous, latest = 0, FIRST_PREVIOUS, ""
     for entry in entries:
         missing = list(range(number + 1, entry.id))
         if missing:
@@ -128,7 +164,78 @@ def verify_chain(entries: Iterable[JournalEntry]) -> Iterator[BrokenLink]:
             )
         if _hash_of(entry) != entry.hash:
             yield BrokenLink(entry.id, "entry-edited", f"Journal entry {entry.id} was changed after it was written.")
-        number, previous = entry.id, entry.hash
+        if _went_back(latest, entry):
+            message = f"Journal entry {entry.id} says {entry.at}, before the entry it follows ({latest})."
+            yield BrokenLink(entry.id, "clock-back", message)
+        number, previous, latest = entry.id, entry.hash, entry.at
+
+
+def _went_back(latest: str, entry: JournalEntry) -> bool:
+    """Tell whether an entry claims to be older than the one before it, and did not say so when it was written."""
+    try:
+        now = datetime.fromisoformat(entry.at)
+        return bool(latest) and _behind_s(latest, now) > CLOCK_SLACK_S and "clock_behind_s" not in body_of(entry)
+    except ValueError:
+        return False  # an instant that is none was edited, which the hash shows
+
+
+class SignatureCheck:
+    """Checks signatures entry by entry, in order.
+
+    Attributes
+    ----------
+    keys : dict
+        By name, every key an entry announced.
+    """
+
+    def __init__(self) -> None:
+        self.keys: dict[str, KeySeen] = {}
+
+    def broken(self, entry: JournalEntry) -> BrokenLink | None:
+        """Return what is wrong with one entry's signature, or None; entries before the first key may have none."""
+        number = entry.id
+        if entry.signature is None or entry.signing_key is None:
+            if not self.keys:
+                return None
+            since = min(key.since for key in self.keys.values())
+            message = f"Journal entry {number} is not signed, though the journal is signed since entry {since}."
+            return BrokenLink(number, "not-signed", message)
+        self._announced(entry)
+        key = self.keys.get(entry.signing_key)
+        if key is None:
+            message = f"Journal entry {number} is signed with key {entry.signing_key}, which no entry announces."
+            return BrokenLink(number, "key-unknown", message)
+        if not signing.holds(key.public_key, entry.hash, entry.signature):
+            message = (
+                f"The signature of journal entry {number} does not fit it: the entry, or what comes before "
+                "it, was written anew by somebody without the key."
+            )
+            return BrokenLink(number, "signature-wrong", message)
+        self.keys[key.name] = replace(key, entries=key.entries + 1)
+        return None
+
+    def _announced(self, entry: JournalEntry) -> None:
+        said = body_of(entry).get("key")
+        public = said.get("public_key") if isinstance(said, dict) else None
+        if not isinstance(said, dict) or not isinstance(public, str) or entry.signing_key in self.keys:
+            return
+        try:
+            name = signing.key_name(public)
+        except ValueError:
+            return
+        if name == entry.signing_key:
+            self.keys[name] = KeySeen(name, public, str(said.get("bench", "")), entry.id, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class KeySeen:
+    """A key that signs the journal: where it was announced, and how many entries it signed rightly."""
+
+    name: str
+    public_key: str
+    bench: str
+    since: int
+    entries: int
 
 
 def _hash_of(entry: JournalEntry) -> str | None:

@@ -3,6 +3,7 @@
 import hashlib
 import json
 import sqlite3
+from datetime import UTC, datetime
 from pathlib import Path
 
 import psycopg
@@ -18,6 +19,7 @@ from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import Document, JournalEntry
 from tracker.records.session import write_transaction
+from tracker.signing import SigningKey
 
 
 @pytest.fixture
@@ -158,24 +160,125 @@ def test_entry_removed(used: Workspace) -> None:
     assert {fault.subject for fault in report.faults if fault.rung in ("chain", "rows")} == {"entry 2"}
 
 
+def forge(workspace: Workspace, entry_id: int, **changed: str) -> str:
+    """Return the statement that changes an entry and works its hash out anew, as the recipe in the journal says."""
+    with workspace.read() as session:
+        entry = session.get_one(JournalEntry, entry_id)
+        names = ("id", "at", "operator", "act", "subject", "body", "previous_hash")
+        members = {name: getattr(entry, name) for name in names} | changed
+    text = json.dumps(members, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    members["hash"] = hashlib.sha256(text.encode()).hexdigest()
+    said = ", ".join(f"{name} = '{members[name]}'" for name in (*changed, "hash"))
+    return f"UPDATE journal_entry SET {said} WHERE id = {entry_id}"
+
+
+def hash_of(workspace: Workspace, entry_id: int) -> str:
+    """Return the hash an entry has now."""
+    with workspace.read() as session:
+        return session.get_one(JournalEntry, entry_id).hash
+
+
+@pytest.fixture
+def other_bench(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Go on as a bench that has none of the keys and memories so far."""
+    monkeypatch.setenv("LOTPROOF_KEYS", str(tmp_path / "other keys"))
+
+
 def test_entry_edited_and_hashed_anew_breaks_the_next_link(used: Workspace) -> None:
-    with used.read() as session:
-        entry = session.get_one(JournalEntry, 2)
-        names = ("id", "at", "act", "subject", "body", "previous_hash")
-        members = {name: getattr(entry, name) for name in names} | {"operator": "jonas"}
-    forged = hashlib.sha256(json.dumps(members, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
-    tamper(used, f"UPDATE journal_entry SET operator = 'jonas', hash = '{forged}' WHERE id = 2")
+    tamper(used, forge(used, 2, operator="jonas"))
     report = verify(used)
-    assert [(fault.code, fault.subject) for fault in report.faults] == [("link-broken", "entry 3")]
+    faults = [(fault.code, fault.subject) for fault in report.faults]
+    assert faults == [("link-broken", "entry 3"), ("signature-wrong", "entry 2")]
 
 
-def test_noted_head_shows_that_the_last_act_was_removed_whole(used: Workspace) -> None:
+def test_chain_rebuilt_without_the_key(used: Workspace, other_bench: None) -> None:
+    tamper(used, forge(used, 2, operator="jonas"))
+    tamper(used, forge(used, 3, previous_hash=hash_of(used, 2)))
+    report = verify(used)
+    assert [(fault.code, fault.subject) for fault in report.faults] == [
+        ("signature-wrong", "entry 2"),
+        ("signature-wrong", "entry 3"),
+    ]
+
+
+def test_chain_rebuilt_with_another_key(used: Workspace, other_bench: None) -> None:
+    """A forged key that no entry announces is named; one that is announced has another name than the one noted."""
+    before = verify(used).keys
+    tamper(used, forge(used, 3, operator="jonas"))
+    forger = SigningKey.new()
+    tamper(used, signed(forger, used, 3))
+    assert said(verify(used)) == {("signatures", "key-unknown")}
+    body = {**json.loads(body_of(used, 3)), "key": {"name": forger.name, "public_key": forger.public_key, "bench": "x"}}
+    tamper(used, forge(used, 3, body=json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False)))
+    tamper(used, signed(forger, used, 3))
+    after = verify(used)
+    assert [(key.name, key.entries) for key in before] == [(before[0].name, 3)]
+    assert [(key.name, key.since, key.entries) for key in after.keys] == [(before[0].name, 1, 2), (forger.name, 3, 1)]
+
+
+def signed(key: SigningKey, workspace: Workspace, entry_id: int) -> str:
+    """Return the statement that signs an entry."""
+    signature = key.sign(hash_of(workspace, entry_id))
+    return (
+        f"UPDATE journal_entry SET signing_key = '{signature.key}', signature = '{signature.signature}' "
+        f"WHERE id = {entry_id}"
+    )
+
+
+def body_of(workspace: Workspace, entry_id: int) -> str:
+    """Return the text an entry holds."""
+    with workspace.read() as session:
+        return session.get_one(JournalEntry, entry_id).body
+
+
+def test_signature_taken_off_or_changed(used: Workspace) -> None:
+    tamper(used, "UPDATE journal_entry SET signature = NULL, signing_key = NULL WHERE id = 2")
+    assert [(fault.code, fault.subject) for fault in verify(used).faults] == [("not-signed", "entry 2")]
+    tamper(used, "UPDATE journal_entry SET signature = 'zz' || substr(signature, 3) WHERE id = 3")
+    assert ("signature-wrong", "entry 3") in {(fault.code, fault.subject) for fault in verify(used).faults}
+
+
+def test_every_signature_taken_off_is_seen_by_the_bench_that_signed_or_with_a_noted_head(used: Workspace) -> None:
+    """Where keys and signatures are gone, the entries look as if from before signing; they must then be rebuilt."""
+    noted = verify(used).head.hash
+    body = json.loads(body_of(used, 1))
+    del body["key"]
+    tamper(used, forge(used, 1, body=json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False)))
+    for entry in (2, 3):
+        tamper(used, forge(used, entry, previous_hash=hash_of(used, entry - 1)))
+    tamper(used, "UPDATE journal_entry SET signature = NULL, signing_key = NULL")
+    report = verify(used, against=noted)
+    assert said(report) == {("chain", "head-missing"), ("signatures", "signed-entry-missing")}
+    assert [notice.code for notice in report.notices] == ["before-signing"]
+
+
+def test_clock_set_back(used: Workspace) -> None:
+    """An entry that claims to be older than the one before it is named, unless it said so when it was written."""
+    tamper(used, forge(used, 3, at="2001-02-03T04:05:06.000000Z"))
+    assert ("chain", "clock-back") in said(verify(used))
+
+
+def test_a_clock_that_stands_behind_is_said_in_the_entry(used: Workspace) -> None:
+    with used.act("mira", "note", "L0001") as act:
+        journal.append(
+            act.session, operator="mira", act="note", subject="L0001", body={}, at=datetime(2001, 2, 3, tzinfo=UTC)
+        )
+    body = json.loads(body_of(used, 4))
+    assert body["clock_behind_s"] > 20 * 365 * 86400
+    report = verify(used)
+    assert [notice.subject for notice in report.notices if notice.code == "clock-behind"] == ["entry 4"]
+    assert "clock-back" not in {code for _, code in said(report)}
+
+
+def test_noted_head_shows_that_the_last_act_was_removed_whole(used: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     noted = verify(used).head.hash
     assert verify(used, against=noted).sound
     assert verify(used, against=noted[:12].upper()).sound
     last = "WHERE entry_id = 3"
     tamper(used, f"DELETE FROM piece {last}", f"DELETE FROM lot {last}", "DELETE FROM journal_entry WHERE id = 3")
-    assert verify(used).sound  # by itself the workspace cannot know: that is what the noted head is for
+    assert said(verify(used)) == {("signatures", "signed-entry-missing")}  # this bench remembers what it signed
+    monkeypatch.setenv("LOTPROOF_KEYS", str(used.folder / "no keys"))
+    assert verify(used).sound  # another cannot know: that is what the noted head is for
     assert said(verify(used, against=noted)) == {("chain", "head-missing")}
 
 

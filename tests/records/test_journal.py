@@ -100,3 +100,16 @@ def test_what_json_cannot_say_is_refused(workspace: Workspace, value: object) ->
         act.body["value"] = value
     with workspace.read() as session:
         assert journal.head(session).entry == 0
+
+
+def test_canonical_json_of_the_standards_examples() -> None:
+    """RFC 8785, sections 3.2.2 and 3.2.3 (from memory): numbers as ECMAScript spells them, keys by UTF-16 units."""
+    numbers = [333333333.33333329, 1e30, 4.50, 2e-3, 0.000000000000000000000000001]
+    string = "\u20ac$\u000f\u000aA'\u0042\u0022\u005c\u005c\u0022\u002f"
+    assert journal.canonical({"numbers": numbers, "string": string, "literals": [None, True, False]}) == (
+        '{"literals":[null,true,false],"numbers":[333333333.3333333,1e+30,4.5,0.002,1e-27],'
+        '"string":"\u20ac$\\u000f\\nA\'B\\"\\\\\\\\\\"/"}'
+    )
+    keys = ["\u20ac", "\r", "\ufb33", "1", "\U0001f600", "\u0080", "\u00f6"]
+    ordered = list(json.loads(journal.canonical(dict.fromkeys(keys, 0))))
+    assert ordered == ["\r", "1", "\u0080", "\u00f6", "\u20ac", "\U0001f600", "\ufb33"]

@@ -275,24 +275,43 @@ def _cell(name: str, value: object) -> str:
 
 
 def _due(
+    lot: Annotated[
+        str | None,
+        typer.Argument(metavar="LOT", help="Only this lot; needed with --statement.", show_default=False),
+    ] = None,
     within: Annotated[
         int | None,
         typer.Option(
             "--within", metavar="DAYS", min=0, help="Only windows that close within so many days.", show_default=False
         ),
     ] = None,
+    statement: Annotated[
+        Path | None,
+        typer.Option(
+            "--statement",
+            metavar="FOLDER",
+            help="Write the draft of a statement of facts for the seller: text, PDF and pictures.",
+            show_default=False,
+        ),
+    ] = None,
     workspace: WorkspaceOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Show the claim windows that are closing, and what a claim still lacks."""
+    """Show the claim windows that are closing, and what a claim still lacks.
+
+    With --statement it drafts what to send to the seller: what was ordered, what arrived, what was found and measured.
+    """
     from dataclasses import asdict
     from datetime import date
 
     from tracker.desk.due import due
     from tracker.desk.workspace import Workspace
 
+    if statement is not None:
+        _state(workspace, lot, statement, as_json)
+        return
     with Workspace.open(workspace) as opened:
-        found = due(opened, today=date.today(), within=within)
+        found = due(opened, lot, today=date.today(), within=within)
     if as_json:
         print_json({"schema": "lotproof.due/1", "due": [asdict(one) for one in found]})
         return
@@ -312,6 +331,29 @@ def _due(
         for one in found
     ]
     console().print(table(("lot", "seller", "order", "part", "claim by", "left", "still missing"), rows))
+
+
+def _state(workspace: Path | None, lot: str | None, folder: Path, as_json: bool) -> None:
+    from dataclasses import asdict
+    from datetime import date
+
+    from tracker.desk.claim import write_statement
+    from tracker.desk.workspace import Workspace
+
+    if lot is None:
+        raise BadRequest("--statement needs a lot.", "Write it like: lotproof due L0007 --statement claim-L0007")
+    with Workspace.open(workspace) as opened:
+        written = write_statement(opened, lot, folder, today=date.today())
+    if as_json:
+        files = [str(path) for path in written.files]
+        print_json({"schema": "lotproof.statement/1", **asdict(written), "files": files})
+        return
+    print(f"Draft of a statement about {', '.join(written.pieces)}:")
+    for path in written.files:
+        print(f"  {path}")
+    if written.missing:
+        print(f"Still missing for the claim: {', '.join(written.missing)}.")
+    print("Read it and change it before you send it.")
 
 
 def _left(days: int) -> str:

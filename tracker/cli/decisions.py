@@ -33,6 +33,20 @@ def _decide(
         ),
     ],
     reason: Annotated[str, typer.Option("--reason", help="Why; it goes into the dossier.", metavar="TEXT")],
+    carrier: Annotated[
+        str | None,
+        typer.Option("--carrier", metavar="NAME", help="Of a return: who carries it back.", show_default=False),
+    ] = None,
+    tracking: Annotated[
+        str | None,
+        typer.Option(
+            "--tracking", metavar="REFERENCE", help="Of a return: the carrier's reference.", show_default=False
+        ),
+    ] = None,
+    sent_on: Annotated[
+        str | None,
+        typer.Option("--sent-on", metavar="YYYY-MM-DD", help="Of a return: when (default: today).", show_default=False),
+    ] = None,
     workspace: WorkspaceOption = None,
     operator: OperatorOption = None,
     as_json: JsonOption = False,
@@ -42,8 +56,9 @@ def _decide(
     A later decision supersedes an earlier one; both stay visible.
     """
     from dataclasses import asdict
+    from datetime import date
 
-    from tracker.desk.decide import decide
+    from tracker.desk.decide import decide, sent
     from tracker.desk.workspace import Workspace
 
     if len(words) < 2:
@@ -52,7 +67,8 @@ def _decide(
             "Write it like: lotproof decide L0007-03 accept --reason '...'",
         )
     with Workspace.open(workspace) as opened:
-        answers = decide(opened, words[:-1], words[-1], reason, operator=operator)
+        shipped = sent(carrier, tracking, sent_on, today=date.today())
+        answers = decide(opened, words[:-1], words[-1], reason, shipped=shipped, operator=operator)
     if as_json:
         pieces = [asdict(answer) for answer in answers]
         print_json({"schema": "lotproof.decisions/1", "disposition": answers[0].disposition, "pieces": pieces})

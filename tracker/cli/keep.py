@@ -126,6 +126,9 @@ def _show(report: "Report") -> None:
         print("1 fault." if report.fault_count == 1 else f"{report.fault_count} faults.")
         if any(fault.code != "file-orphaned" for fault in report.faults):
             print("Change nothing there: restore from a backup what is named above, then run `lotproof verify` again.")
+    for key in report.keys:
+        count = "1 entry" if key.entries == 1 else f"{key.entries} entries"
+        print(f"Signed: {count} since entry {key.since} with key {key.name} of bench {key.bench}")
     print(f"Head: entry {report.head.entry}, {report.head.hash}")
 
 

@@ -1,11 +1,13 @@
 """Verbs about machines and the pieces in them: machine, fit, unfit, recall."""
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
 from tracker.cli.printing import console, note, print_json, table
+from tracker.errors import BadRequest
 
 if TYPE_CHECKING:
     from datetime import date
@@ -62,6 +64,7 @@ def _fit(
     anyway: Annotated[
         bool, typer.Option("--anyway", help="Fit a quarantined, rejected or returned piece; needs --reason.")
     ] = False,
+    move: Annotated[bool, typer.Option("--move", help="Out of where it sits now and into here, at once.")] = False,
     reason: Annotated[
         str | None, typer.Option("--reason", metavar="TEXT", help="Why it is fitted.", show_default=False)
     ] = None,
@@ -78,7 +81,7 @@ def _fit(
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
-        answer = fit(opened, piece, into, at, owner=owner, anyway=anyway, reason=reason, operator=operator)
+        answer = fit(opened, piece, into, at, owner=owner, anyway=anyway, move=move, reason=reason, operator=operator)
     _say(answer, as_json)
 
 
@@ -112,7 +115,8 @@ def _say(answer: "Fitted", as_json: bool) -> None:
     else:
         new = "new machine " if answer.new_machine else ""
         done = "fitted into" if answer.fitted else "taken out of"
-        print(f"{answer.piece}  {done} {new}{answer.machine} ({answer.machine_name}) at {answer.position}")
+        moved = f", moved from {answer.came_from}" if answer.came_from else ""
+        print(f"{answer.piece}  {done} {new}{answer.machine} ({answer.machine_name}) at {answer.position}{moved}")
     for text in answer.notes:
         note(f"Note: {text}")
 
@@ -133,6 +137,13 @@ def _recall(
     until: Annotated[
         str | None, typer.Option("--until", metavar="YYYY-MM-DD", help="Of lots that arrived on this day or earlier.")
     ] = None,
+    notice: Annotated[
+        Path | None,
+        typer.Option("--notice", metavar="FILE", help="Write a sheet to notify and to work by, in .pdf or .txt."),
+    ] = None,
+    because: Annotated[
+        str | None, typer.Option("--because", metavar="TEXT", help="What is the matter; stands on the notice.")
+    ] = None,
     workspace: WorkspaceOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -141,20 +152,30 @@ def _recall(
     A piece must match everything that is given.
     """
     from dataclasses import asdict
+    from datetime import date
 
+    from tracker.desk.notice import write_notice
     from tracker.desk.recall import Wanted, recall
     from tracker.desk.workspace import Workspace
 
     wanted = Wanted(lot, seller, date_code, marking, _day(since, "--since"), _day(until, "--until"))
     with Workspace.open(workspace) as opened:
         answer = recall(opened, wanted)
+    if because is not None and notice is None:
+        raise BadRequest("--because goes with --notice.", "It says on the notice what is the matter.")
+    written = None if notice is None else write_notice(answer, wanted, because, notice, today=date.today())
     if as_json:
         document = asdict(answer)
+        if written is not None:
+            document["notice"] = str(written.file)
         document["fittings"] = document.pop("stays")
         document["not_in_a_machine"] = document.pop("loose")
         print_json({"schema": "lotproof.recall/1", **document})
         return
     _show_recall(answer)
+    if written is not None:
+        machines = "1 machine" if written.machines == 1 else f"{written.machines} machines"
+        print(f"Notice about {machines}: {written.file}")
 
 
 def _day(text: str | None, name: str) -> "date | None":

@@ -2,18 +2,19 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.desk.assess import prior_of
-from tracker.desk.fields import one_line, one_of
+from tracker.desk.fields import day, one_line, one_of
 from tracker.desk.pieces import MANY, dispositions, find_piece, resolve_pieces, seats
 from tracker.desk.workspace import Act, Workspace
 from tracker.errors import BadRequest
 from tracker.judgement.prior import Prior
 from tracker.judgement.suspicion import odds_to_probability, percent
-from tracker.records.models import BenchRun, Decision, Exemplar, JournalEntry, Lot, Piece, Settlement
+from tracker.records.models import BenchRun, Decision, Exemplar, JournalEntry, Lot, Piece, Settlement, Shipment
 
 DISPOSITION_OF = {"accept": "accepted", "quarantine": "quarantined", "reject": "rejected", "return": "returned"}
 TRUTHS = ("genuine", "not-genuine")
@@ -42,8 +43,42 @@ class Declared:
     notes: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """How pieces went back: the carrier, its reference, and the day."""
+
+    carrier: str
+    reference: str
+    on: date
+
+
+def sent(carrier: str | None, reference: str | None, on: str | None, *, today: date) -> Sent | None:
+    """Return what was typed of a shipment; None where nothing was.
+
+    Raises
+    ------
+    BadRequest
+        Only one of carrier and reference was given, or the day has not come yet.
+    """
+    if carrier is None and reference is None and on is None:
+        return None
+    if carrier is None or reference is None:
+        lacking = "--carrier" if carrier is None else "--tracking"
+        raise BadRequest(f"{lacking} is missing.", "A return is proved by both: who carried it, and its reference.")
+    when = today if on is None else day(on, "day it was sent")
+    if when > today:
+        raise BadRequest(f"The day it was sent, {when}, has not come yet.", "Record it once it is on its way.")
+    return Sent(one_line(carrier, "carrier", 100), one_line(reference, "reference", 200), when)
+
+
 def decide(
-    workspace: Workspace, words: Sequence[str], verb: str, reason: str, *, operator: str | None = None
+    workspace: Workspace,
+    words: Sequence[str],
+    verb: str,
+    reason: str,
+    *,
+    shipped: Sent | None = None,
+    operator: str | None = None,
 ) -> tuple[Decided, ...]:
     """Give pieces a disposition, all in one act.
 
@@ -53,6 +88,8 @@ def decide(
         Pieces, runs of pieces or lots.
     verb : str
         accept, quarantine, reject or return.
+    shipped : Sent, optional
+        How returned pieces went back.
 
     Raises
     ------
@@ -61,6 +98,8 @@ def decide(
     """
     disposition = DISPOSITION_OF[one_of(verb, "decision", tuple(DISPOSITION_OF))]
     why = one_line(reason, "reason", REASON_LENGTH)
+    if shipped is not None and disposition != "returned":
+        raise BadRequest(f"A carrier goes with a return, not with '{verb}'.", "Leave --carrier and --tracking out.")
     with workspace.act(operator, "decide", "") as act:
         pieces = resolve_pieces(act.session, words)
         if not pieces:
@@ -77,7 +116,15 @@ def decide(
             if seat and disposition == "returned":
                 raise BadRequest(f"{piece.label} sits in {place}.", f"Take it out first: lotproof unfit {piece.label}")
             act.session.add(Decision(piece_id=piece.id, disposition=disposition, reason=why))
+            if shipped is not None:
+                act.session.add(
+                    Shipment(
+                        piece_id=piece.id, carrier=shipped.carrier, reference=shipped.reference, sent_on=shipped.on
+                    )
+                )
             notes = []
+            if disposition == "returned" and shipped is None:
+                notes.append("Once it is sent decide it again with --carrier and --tracking: they prove the return.")
             if seat and disposition != "accepted":
                 notes.append(f"{piece.label} still sits in {place}.")
             if disposition == "accepted" and genuine.get(piece.id) is False:
@@ -88,6 +135,8 @@ def decide(
         answers[-1] = replace(answers[-1], notes=(*answers[-1].notes, *(text for text in moved if text)))
         act.subject = subject_for(pieces)
         act.body.update(pieces=[piece.label for piece in pieces], disposition=disposition, reason=why)
+        if shipped is not None:
+            act.body["sent"] = {"carrier": shipped.carrier, "reference": shipped.reference, "on": str(shipped.on)}
     return tuple(answers)
 
 

@@ -15,10 +15,11 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from tracker import __version__
-from tracker.desk import place
+from tracker.desk import keys, place
 from tracker.desk.demo import sample
 from tracker.desk.workspace import Workspace
 from tracker.errors import LotproofError
+from tracker.signing import SigningKey, holds
 from vision.observations import Rgb
 
 TEXT = "CV6522AP"
@@ -80,6 +81,7 @@ def examine(workspace: Path | None = None) -> tuple[Check, ...]:
         ("Fonts", True, _fonts),
         ("HEIC photos", False, _heic),
         ("Records", True, _records),
+        ("Signing", True, _signing),
         ("PDF", False, _pdf),
         ("Instruments", False, _instruments),
         ("Sample pictures", False, _samples),
@@ -185,6 +187,17 @@ class _without_server:
 
     def __exit__(self, *_: object) -> None:
         os.environ.update(self._kept)
+
+
+def _signing() -> Check:
+    """Sign something and check it, and see that keys can be kept where this bench keeps them."""
+    key, where = SigningKey.new(), keys.folder()
+    if not holds(key.public_key, "0" * 64, key.sign("0" * 64).signature):
+        return Check("Signing", FAILS, True, "a signature does not hold", AGAIN)
+    there = next(path for path in (where, *where.parents) if path.exists())
+    if not there.is_dir() or not os.access(there, os.W_OK):
+        return Check("Signing", FAILS, True, f"{there} cannot be written", f"Name another with {keys.VARIABLE}.")
+    return Check("Signing", WORKS, True, f"Ed25519, cryptography {version('cryptography')}, keys in {where}")
 
 
 def _pdf() -> Check:

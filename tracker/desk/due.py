@@ -7,9 +7,9 @@ from datetime import date
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.desk.pieces import dispositions
+from tracker.desk.pieces import dispositions, find_lot
 from tracker.desk.workspace import Workspace
-from tracker.records.models import BenchRun, Document, Lot, Photo
+from tracker.records.models import BenchRun, Document, Inspection, Lot, Photo, Shipment
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,19 +39,23 @@ class Due:
     missing: tuple[str, ...]
 
 
-def due(workspace: Workspace, *, today: date, within: int | None = None) -> tuple[Due, ...]:
+def due(workspace: Workspace, lot: str | None = None, *, today: date, within: int | None = None) -> tuple[Due, ...]:
     """Return the lots with a claim deadline that still need something, the soonest first.
 
     A lot whose pieces are all accepted, fitted or returned needs no claim and is left out.
 
     Parameters
     ----------
+    lot : str, optional
+        Only this one.
     within : int, optional
         Only windows that close in this many days or fewer.
     """
     with workspace.read() as session:
-        now = dispositions(session)
-        lots = session.scalars(select(Lot).where(Lot.claim_by.is_not(None)).order_by(Lot.claim_by, Lot.id)).all()
+        query = select(Lot).where(Lot.claim_by.is_not(None)).order_by(Lot.claim_by, Lot.id)
+        only = None if lot is None else find_lot(session, lot)
+        now = dispositions(session, None if only is None else only.pieces)
+        lots = session.scalars(query if only is None else query.where(Lot.id == only.id)).all()
         found = [one for lot in lots if (one := _due(session, lot, now, today)) is not None]
     return tuple(one for one in found if within is None or one.days_left <= within)
 
@@ -71,22 +75,48 @@ def _due(session: Session, lot: Lot, now: dict[int, str], today: date) -> Due | 
         days_left=(lot.claim_by - today).days,
         undecided=undecided,
         rejected=rejected,
-        missing=tuple(_missing(session, lot, undecided, rejected, now)),
+        missing=missing(session, lot, now),
     )
 
 
-def _missing(session: Session, lot: Lot, undecided: int, rejected: int, now: dict[int, str]) -> Sequence[str]:
-    missing = []
+def missing(session: Session, lot: Lot, now: dict[int, str]) -> tuple[str, ...]:
+    """Return what a claim about a lot still lacks, in plain words.
+
+    Parameters
+    ----------
+    now : dict
+        The disposition of each piece of the lot, by its id.
+    """
+    count = [now[piece.id] for piece in lot.pieces]
+    undecided, rejected = count.count("open") + count.count("quarantined"), count.count("rejected")
+    lacking = []
     kinds = set(session.scalars(select(Document.kind).where(Document.lot_id == lot.id)))
-    missing += [f"no {kind}" for kind in ("invoice", "listing") if kind not in kinds]
+    lacking += [f"no {kind}" for kind in ("invoice", "listing") if kind not in kinds]
     if lot.order_reference is None:
-        missing.append("no order reference")
+        lacking.append("no order reference")
     if session.scalar(select(Photo.id).where(Photo.lot_id == lot.id).limit(1)) is None:
-        missing.append("no photo")
+        lacking.append("no photo")
+    elif unseen := _unseen(session, lot, now):
+        lacking.append(f"no photo of {unseen}")
     if undecided:
-        missing.append("1 piece undecided" if undecided == 1 else f"{undecided} pieces undecided")
-    measured = set(session.scalars(select(BenchRun.piece_id)))
-    unmeasured = sum(now[piece.id] == "rejected" and piece.id not in measured for piece in lot.pieces)
-    if unmeasured:
-        missing.append(f"{unmeasured} of {rejected} rejected without a bench test")
-    return missing
+        lacking.append("1 piece undecided" if undecided == 1 else f"{undecided} pieces undecided")
+    ids = [piece.id for piece in lot.pieces if now[piece.id] == "rejected"]
+    measured = set(session.scalars(select(BenchRun.piece_id).where(BenchRun.piece_id.in_(ids))))
+    if len(ids) > len(measured):
+        lacking.append(f"{len(ids) - len(measured)} of {rejected} rejected without a bench test")
+    return (*lacking, *_not_tracked(session, lot, now))
+
+
+def _unseen(session: Session, lot: Lot, now: dict[int, str]) -> str:
+    """Return the rejected pieces that no photo shows."""
+    rejected = {piece.id: piece.label for piece in lot.pieces if now[piece.id] in ("rejected", "returned")}
+    seen = set(session.scalars(select(Inspection.piece_id).where(Inspection.piece_id.in_(rejected))))
+    return ", ".join(label for number, label in rejected.items() if number not in seen)
+
+
+def _not_tracked(session: Session, lot: Lot, now: dict[int, str]) -> Sequence[str]:
+    """Return whether returned pieces lack the carrier's reference, which proves that they went back."""
+    returned = {piece.id for piece in lot.pieces if now[piece.id] == "returned"}
+    sent = set(session.scalars(select(Shipment.piece_id).where(Shipment.piece_id.in_(returned))))
+    left = len(returned - sent)
+    return [f"no carrier's reference for {left} returned"] if left else []

@@ -28,6 +28,8 @@ class Fitted:
     reason: str | None
     new_machine: bool = False
     notes: tuple[str, ...] = ()
+    came_from: str | None = None
+    """Where a moved piece sat before."""
 
 
 def fit(
@@ -38,6 +40,7 @@ def fit(
     *,
     owner: str | None = None,
     anyway: bool = False,
+    move: bool = False,
     reason: str | None = None,
     operator: str | None = None,
 ) -> Fitted:
@@ -51,6 +54,8 @@ def fit(
         The owner's reference of a new machine.
     anyway : bool
         Fit a piece that was quarantined, rejected or returned, or is settled as not genuine; `reason` is then needed.
+    move : bool
+        Take it out of where it sits first; both are recorded together.
 
     Raises
     ------
@@ -64,13 +69,17 @@ def fit(
         raise BadRequest("--anyway needs a reason.", "Add --reason with why it is fitted all the same.")
     with workspace.act(operator, "fit", "") as act:
         piece = find_piece(act.session, piece_label)
-        _refuse_sitting(act.session, piece)
+        came_from = _taken_out(act, piece, why) if move else None
+        if not move:
+            _refuse_sitting(act.session, piece)
         notes = _objections(act.session, piece, anyway)
         machine, new = _machine(act, name, owner, notes)
         _refuse_taken(act.session, machine, place)
         act.add(Fitting(piece_id=piece.id, machine_id=machine.id, position=place, fitted=True, reason=why))
         _say(act, piece, machine, place, why)
-        return Fitted(piece.label, True, machine.label, machine.name, place, why, new, tuple(notes))
+        if came_from is not None:
+            act.body["from"] = came_from
+        return Fitted(piece.label, True, machine.label, machine.name, place, why, new, tuple(notes), came_from)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,12 +142,21 @@ def _say(act: Act, piece: Piece, machine: Machine, position: str, reason: str | 
     act.body.update(piece=piece.label, machine=machine.label, position=position, reason=reason)
 
 
+def _taken_out(act: Act, piece: Piece, reason: str | None) -> str:
+    """Record that a piece to be moved was taken out of where it sits, and return where that was."""
+    sits = seat(act.session, piece)
+    if sits is None:
+        raise BadRequest(f"{piece.label} sits in no machine, so it cannot be moved.", "Leave --move out.")
+    act.add(Fitting(piece_id=piece.id, machine_id=sits.machine.id, position=sits.position, fitted=False, reason=reason))
+    return f"{sits.machine.label} ({sits.machine.name}) at {sits.position}"
+
+
 def _refuse_sitting(session: Session, piece: Piece) -> None:
     sits = seat(session, piece)
     if sits is not None:
         raise BadRequest(
             f"{piece.label} sits in {sits.machine.label} ({sits.machine.name}) at {sits.position} already.",
-            f"Take it out first: lotproof unfit {piece.label}",
+            f"Add --move to record both at once, or take it out first: lotproof unfit {piece.label}",
         )
 
 

@@ -26,6 +26,7 @@ from tracker.records.models import (
     Photo,
     Piece,
     Settlement,
+    Shipment,
     Written,
 )
 
@@ -254,6 +255,8 @@ def _piece_events(session: Session, piece: Piece) -> tuple[Event, ...]:
     told: list[tuple[Written, str, str | None]] = []
     for decision in session.scalars(select(Decision).where(Decision.piece_id == piece.id)):
         told.append((decision, decision.disposition, decision.reason))
+    for shipment in session.scalars(select(Shipment).where(Shipment.piece_id == piece.id)):
+        told.append((shipment, sent_back(shipment), None))
     for settlement in session.scalars(select(Settlement).where(Settlement.piece_id == piece.id)):
         truth = f"settled as {'genuine' if settlement.genuine else 'not genuine'}"
         told.append((settlement, f"no longer {truth}" if settlement.withdrawn else truth, settlement.grounds))
@@ -264,6 +267,11 @@ def _piece_events(session: Session, piece: Piece) -> tuple[Event, ...]:
         verb = "fitted into" if fitting.fitted else "taken out of"
         told.append((fitting, f"{verb} {machine.label} ({machine.name}) at {fitting.position}", fitting.reason))
     return _events(session, told)
+
+
+def sent_back(shipment: Shipment) -> str:
+    """Return in words how a piece went back."""
+    return f"sent back on {shipment.sent_on} with {shipment.carrier}, reference {shipment.reference}"
 
 
 def _events(session: Session, told: Sequence[tuple[Written, str, str | None]]) -> tuple[Event, ...]:

@@ -2,8 +2,8 @@
 
 The rungs, in order: *structure* (the database is sound and has our tables), *counts* (as many pieces as a lot received,
 as many rows as the journal says), *completeness* (every file that was kept is there, and every file that is there was
-kept), *hashes* (every file has the bytes it had), *chain* (the journal's entries follow from each other), *rows* (every
-row is the one its entry wrote).
+kept), *hashes* (every file has the bytes it had), *chain* (the journal's entries follow from each other), *signatures*
+(every entry is signed since the first that was), *rows* (every row is the one its entry wrote).
 
 Readings in the spool are no fault but a notice: their run may be going on at this moment, nothing was recorded of them,
 and so nothing recorded can be wrong with them.
@@ -18,36 +18,19 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
 from tracker import journal
+from tracker.desk import keys
 from tracker.desk import spool as spools
+from tracker.desk.fault import Fault, Notice
 from tracker.desk.row_check import check_rows
+from tracker.desk.signatures import Signatures
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore
 from tracker.records.models import Base, Document, Inspection, JournalEntry, Lot, Photo, Piece
 
-RUNGS = ("structure", "counts", "completeness", "hashes", "chain", "rows")
+RUNGS = ("structure", "counts", "completeness", "hashes", "chain", "signatures", "rows")
 MOST_FAULTS = 100
 """Faults kept in a report; the others are only counted."""
-
-
-@dataclass(frozen=True, slots=True)
-class Fault:
-    """One thing that is not as it was recorded.
-
-    Attributes
-    ----------
-    rung, code : str
-        e.g. 'hashes', 'file-changed'.
-    subject : str
-        What it is about: a label, a digest, 'entry 7', 'piece row 12'.
-    message : str
-        A full sentence.
-    """
-
-    rung: str
-    code: str
-    subject: str
-    message: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,15 +40,6 @@ class Rung:
     name: str
     checked: int
     faults: int
-
-
-@dataclass(frozen=True, slots=True)
-class Notice:
-    """Something a person should know of that leaves the workspace sound; the parts are those of `Fault`."""
-
-    code: str
-    subject: str
-    message: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +60,7 @@ class Report:
     fault_count: int
     head: journal.Head
     notices: tuple[Notice, ...] = ()
+    keys: tuple[journal.KeySeen, ...] = ()
 
     @property
     def sound(self) -> bool:
@@ -99,6 +74,7 @@ class _Tally:
     faults: list[Fault] = field(default_factory=list)
     count: int = 0
     notices: tuple[Notice, ...] = ()
+    keys: tuple[journal.KeySeen, ...] = ()
 
     def climb(self, name: str, found: Iterator[Fault | int]) -> int:
         """Go through one rung: each item is a fault, or a number of things checked. Return how many faults it had."""
@@ -131,6 +107,8 @@ def verify(workspace: Workspace, *, against: str | None = None) -> Report:
     """
     noted = _hash(against) if against is not None else None
     tally = _Tally()
+    # Before the records are looked at: an act that ends meanwhile is remembered, and not among what we see.
+    memories = keys.remembered(workspace.url)
     head = journal.Head(0, journal.FIRST_PREVIOUS)
     with workspace.read() as session:
         try:
@@ -143,6 +121,9 @@ def verify(workspace: Workspace, *, against: str | None = None) -> Report:
             tally.climb("completeness", _completeness(workspace, session, named))
             tally.climb("hashes", _hashes(workspace.store, named))
             tally.climb("chain", _chain(session, noted))
+            signatures = Signatures(session, memories)
+            tally.climb("signatures", signatures.faults())
+            tally.keys, tally.notices = signatures.seen, (*tally.notices, *signatures.notices)
             tally.climb("rows", _rows(session))
         except DatabaseError as error:
             rung = RUNGS[len(tally.rungs)]
@@ -153,7 +134,7 @@ def verify(workspace: Workspace, *, against: str | None = None) -> Report:
 
 
 def _report(tally: _Tally, reached: str | None, head: journal.Head) -> Report:
-    return Report(tuple(tally.rungs), reached, tuple(tally.faults), tally.count, head, tally.notices)
+    return Report(tuple(tally.rungs), reached, tuple(tally.faults), tally.count, head, tally.notices, tally.keys)
 
 
 def _hash(text: str) -> str:

@@ -12,6 +12,7 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from tracker import journal
+from tracker.desk import keys
 from tracker.desk import place as places
 from tracker.desk.fields import one_line
 from tracker.errors import BadRequest, Damaged
@@ -144,19 +145,22 @@ class Workspace:
             The label it is about; '' when it is not known yet.
         """
         who = operator_name(operator)
+        signed: _Signed | None = None
         with sessions.explained(str(self.folder)), sessions.write_transaction(self._engine) as connection:
             session = Session(bind=connection, expire_on_commit=False)
             doing = Act(session, self.store, who, act, subject, journal.head(session).entry + 1)
             stamp_new_rows(session, doing.entry_id)
             try:
                 yield doing
-                _record(doing)
+                signed = _record(doing, self.url)
             except BaseException:
                 _forget_files(doing)
                 raise
             finally:
                 session.expunge_all()
                 session.close()
+        if signed is not None:
+            keys.remember(signed.key, self.url, signed.head)
 
     def close(self) -> None:
         """Let go of the database."""
@@ -219,14 +223,28 @@ def _none_yet(place: places.Place) -> BadRequest:
     )
 
 
-def _record(doing: Act) -> None:
+@dataclass(frozen=True, slots=True)
+class _Signed:
+    """The entry an act became, and the key that signed it."""
+
+    key: str
+    head: journal.Head
+
+
+def _record(doing: Act, workspace: str) -> _Signed | None:
     doing.session.flush()
     rows = journal.rows_written(doing.session, doing.entry_id)
     files = {sha256: kept.size_bytes for sha256, kept in doing.files.items()}
     if not (rows or files or doing.body):
-        return
+        return None
+    bench = keys.of_workspace(doing.session, workspace, first=doing.entry_id == 1)
     body = {**doing.body, "rows": rows, "files": files}
-    journal.append(doing.session, operator=doing.operator, act=doing.name, subject=doing.subject, body=body)
+    if bench.announce is not None:
+        body["key"] = bench.announce
+    entry = journal.append(
+        doing.session, operator=doing.operator, act=doing.name, subject=doing.subject, body=body, sign=bench.key.sign
+    )
+    return _Signed(bench.key.name, journal.Head(entry.id, entry.hash))
 
 
 def _forget_files(doing: Act) -> None:

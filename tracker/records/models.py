@@ -35,7 +35,7 @@ class Base(DeclarativeBase):
 
 
 class JournalEntry(Base):
-    """One link of the hash chain. `body` is canonical JSON (RFC 8785); `hash` covers all other columns."""
+    """One link of the hash chain. `body` is canonical JSON (RFC 8785); `hash` covers all columns before it."""
 
     __tablename__ = "journal_entry"
 
@@ -48,6 +48,9 @@ class JournalEntry(Base):
     body: Mapped[str] = mapped_column(Text)
     previous_hash: Mapped[str] = mapped_column(String(64))
     hash: Mapped[str] = mapped_column(String(64), unique=True)
+    signing_key: Mapped[str | None] = mapped_column(String(32), index=True)
+    """Name of the key that signed `hash`; an entry that announces it holds its public half."""
+    signature: Mapped[str | None] = mapped_column(String(128))
 
 
 class Written(Base):
@@ -248,6 +251,17 @@ class Decision(Written):
     disposition: Mapped[str] = mapped_column(String(12))
     """accepted, quarantined, rejected or returned."""
     reason: Mapped[str] = mapped_column(Text)
+
+
+class Shipment(Written):
+    """A piece on its way back to its seller, written with the decision to return it; the latest one holds."""
+
+    __tablename__ = "shipment"
+
+    piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"), index=True)
+    carrier: Mapped[str] = mapped_column(String(100))
+    reference: Mapped[str] = mapped_column(String(200))
+    sent_on: Mapped[date] = mapped_column(Date)
 
 
 class Exemplar(Written):

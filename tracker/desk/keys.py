@@ -1,0 +1,149 @@
+"""The key with which this bench signs the journal of a workspace, and what the bench remembers having signed.
+
+Keys lie outside the workspace, in the user's configuration folder (or LOTPROOF_KEYS): who can change the records, or
+has a copy of them, must not thereby be able to sign. Each workspace has a key of its own on each bench:
+
+    KEY.pem    the private key, readable by the user alone
+    KEY.json   the workspace it is for, and the newest entry this bench signed there
+
+A lost key is no loss of evidence: entries it signed can be checked with the public key that the journal holds, and the
+bench makes and announces a new one.
+"""
+
+import json
+import os
+import platform
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.errors import BadRequest
+from tracker.journal import Head
+from tracker.records.models import JournalEntry
+from tracker.signing import NotAKey, SigningKey
+
+VARIABLE = "LOTPROOF_KEYS"
+
+
+@dataclass(frozen=True, slots=True)
+class BenchKey:
+    """This bench's key for one workspace; `announce` is what the entry has to say of it, None if it is known there."""
+
+    key: SigningKey
+    announce: dict[str, str] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What this bench remembers of a workspace: the newest entry it signed there."""
+
+    workspace: str
+    head: Head
+
+
+def folder() -> Path:
+    """Return where this bench keeps its keys."""
+    named = os.environ.get(VARIABLE)
+    if named:
+        return Path(named)
+    from platformdirs import user_config_path
+
+    return user_config_path("lotproof", appauthor=False) / "keys"
+
+
+def of_workspace(session: Session, workspace: str, *, first: bool) -> BenchKey:
+    """Return this bench's key for the workspace at an address; a new one, kept already, where it has none.
+
+    Parameters
+    ----------
+    session : Session
+        Holds the write lock.
+    first : bool
+        Whether the journal is empty; whatever was at this address before is forgotten then.
+
+    Raises
+    ------
+    BadRequest
+        When the key cannot be kept or read.
+    """
+    where = folder()
+    known = {} if first else _memories(where)
+    names = [name for name, memory in known.items() if memory.workspace == workspace]
+    names += sorted(path.stem for path in _files(where) if path.stem not in names)
+    for name in () if first else names:
+        signed = select(JournalEntry.id).where(JournalEntry.signing_key == name).limit(1)
+        if session.scalar(signed) is not None and (where / f"{name}.pem").exists():
+            return BenchKey(_read(where / f"{name}.pem"), None)
+    if first:
+        _forget(where, workspace)
+    key = SigningKey.new()
+    _keep(where, key)
+    bench = platform.node()[:100] or "unnamed"
+    return BenchKey(key, {"name": key.name, "public_key": key.public_key, "bench": bench})
+
+
+def remember(name: str, workspace: str, head: Head) -> None:
+    """Note the newest entry this bench signed; a help to `verify`, so that it cannot be noted is no failure."""
+    note = {"workspace": workspace, "entry": head.entry, "hash": head.hash}
+    path = folder() / f"{name}.json"
+    temporary = path.with_suffix(f".{os.getpid()}.part")
+    with suppress(OSError):
+        temporary.write_text(json.dumps(note), encoding="utf-8")
+        temporary.replace(path)
+
+
+def remembered(workspace: str) -> tuple[Memory, ...]:
+    """Return what this bench remembers of the workspace at an address."""
+    return tuple(memory for memory in _memories(folder()).values() if memory.workspace == workspace)
+
+
+def _memories(where: Path) -> dict[str, Memory]:
+    found = {}
+    for path in sorted(where.glob("*.json")):
+        with suppress(OSError, ValueError, KeyError, TypeError):
+            said: Any = json.loads(path.read_text(encoding="utf-8"))
+            found[path.stem] = Memory(str(said["workspace"]), Head(int(said["entry"]), str(said["hash"])))
+    return found
+
+
+def _files(where: Path) -> list[Path]:
+    return list(where.glob("*.pem"))
+
+
+def _forget(where: Path, workspace: str) -> None:
+    """Forget a workspace that was at this address before: what was remembered of it says nothing of the new one."""
+    for name, memory in _memories(where).items():
+        if memory.workspace == workspace:
+            with suppress(OSError):
+                (where / f"{name}.json").unlink()
+
+
+def _read(path: Path) -> SigningKey:
+    try:
+        return SigningKey.from_pem(path.read_bytes())
+    except (OSError, NotAKey) as error:
+        why = error.strerror if isinstance(error, OSError) else str(error)
+        raise BadRequest(
+            f"The key that signs the journal, {path}, cannot be read ({why}).",
+            "Put it back from a copy; or move it away, and a new key is made and announced in the journal.",
+        ) from None
+
+
+def _keep(where: Path, key: SigningKey) -> None:
+    try:
+        where.mkdir(parents=True, exist_ok=True, mode=0o700)
+        path = where / f"{key.name}.pem"
+        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+            file.write(key.pem())
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        raise BadRequest(
+            f"The key that signs the journal cannot be kept in {where} ({error.strerror or error}); nothing was "
+            "changed.",
+            f"Name another folder with {VARIABLE}.",
+        ) from None
