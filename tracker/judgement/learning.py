@@ -1,0 +1,210 @@
+"""What pieces whose truth is known teach: counts that add to the declared ones, as a function of the lessons alone."""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+from tracker.judgement.weights import (
+    CLEAR,
+    NOTHING_COUNTED,
+    OUTCOMES,
+    SLIGHT,
+    Counts,
+    Indicator,
+    Taught,
+    Weights,
+    declared,
+    learning_rule,
+)
+
+SETTLED = "settled"
+"""The family of truth itself. What settles a piece is no experience with the words that settle it."""
+
+Tally = dict[int, list[int]]
+"""By lot: how many pieces showed an indicator clearly, slightly, not at all."""
+Key = tuple[str, bool]
+"""An indicator's code, and whether the pieces are the ones that are not genuine."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """One piece whose truth is known, and what became of looking at it. Its own suspicion has no part in it.
+
+    Parameters
+    ----------
+    piece, lot : int
+        Any numbers that tell pieces and lots apart.
+    not_genuine : bool
+        Its truth.
+    outcomes : mapping of str to str
+        By indicator: one of `OUTCOMES`. What was not looked for, or could not have been seen, is left out.
+    """
+
+    piece: int
+    lot: int
+    not_genuine: bool
+    outcomes: Mapping[str, str]
+
+
+def effective(pieces: int, alike: float) -> float:
+    """Return how many independent pieces so many of one lot are worth.
+
+    Parameters
+    ----------
+    pieces : int
+    alike : float
+        Intra-class correlation, 0 (independent) to 1 (all the same).
+
+    Notes
+    -----
+    The effective size of a cluster sample, m / (1 + (m - 1) rho). A lot was sanded by one hand and printed with one
+    plate: its twenty pieces are hardly more news than two.
+    """
+    return pieces / (1.0 + (pieces - 1) * alike) if pieces else 0.0
+
+
+@dataclass(frozen=True)
+class Experience:
+    """All lessons of a workshop, and the weights that follow from them.
+
+    Parameters
+    ----------
+    lessons : tuple of Lesson
+        One a piece; their order does not matter.
+    declared : Weights
+        What to add to.
+    alike : float
+        How alike the pieces of one lot are (`effective`).
+    until : int or None
+        The journal entry up to which the records were read, for the version.
+    """
+
+    lessons: tuple[Lesson, ...] = ()
+    declared: Weights = declared()
+    alike: float = learning_rule().alike_in_lot
+    until: int | None = None
+
+    @cached_property
+    def weights(self) -> Weights:
+        """What observations weigh with all lessons counted."""
+        if not self.lessons:
+            return self.declared
+        taught = {code: self._taught(code) for code, _ in self._tallies}
+        return replace(self.declared, version=self.version, taught=taught)
+
+    @property
+    def version(self) -> str:
+        """Say which declared counts, how many settled pieces, up to which entry of the journal."""
+        if not self.lessons:
+            return self.declared.version
+        pieces = "1 settled piece" if len(self.lessons) == 1 else f"{len(self.lessons)} settled pieces"
+        upto = "" if self.until is None else f" up to entry {self.until}"
+        return f"{self.declared.version}, {pieces}{upto}"
+
+    def without_piece(self, piece: int) -> Weights:
+        """Return what observations of this piece weigh: its own truth, if known, is left out.
+
+        Otherwise a piece that is alone in showing something would prove by itself that this is what its kind shows.
+        """
+        lesson = self._by_piece.get(piece)
+        return self.weights if lesson is None else self._without([lesson])
+
+    def without_lot(self, lot: int) -> Weights:
+        """Return what observations weigh to somebody who knows no truth of this lot."""
+        return self._without([lesson for lesson in self.lessons if lesson.lot == lot])
+
+    def _without(self, lessons: Iterable[Lesson]) -> Weights:
+        left: dict[Key, Tally] = {}
+        for lesson in lessons:
+            for key, index in _counted(lesson, self.declared.indicators):
+                known = self._tallies[key].get(lesson.lot, [0, 0, 0])
+                tally = left.setdefault(key, {}).setdefault(lesson.lot, list(known))
+                tally[index] -= 1
+        if not left:
+            return self.weights
+        changed = {code: self._taught(code, left) for code, _ in left}
+        return replace(self.weights, taught={**self.weights.taught, **changed})
+
+    @cached_property
+    def _by_piece(self) -> dict[int, Lesson]:
+        return {lesson.piece: lesson for lesson in self.lessons}
+
+    @cached_property
+    def _tallies(self) -> dict[Key, Tally]:
+        tallies: dict[Key, Tally] = {}
+        for lesson in self.lessons:
+            for key, index in _counted(lesson, self.declared.indicators):
+                tallies.setdefault(key, {}).setdefault(lesson.lot, [0, 0, 0])[index] += 1
+        return tallies
+
+    @cached_property
+    def _sums(self) -> dict[Key, Counts]:
+        # fsum rounds once, so that the order of the lots cannot show.
+        return {
+            key: _counts([self._shared(one) for one in tally.values()]) for key, tally in self._tallies.items()
+        }
+
+    def _shared(self, tally: list[int]) -> tuple[float, ...]:
+        pieces = sum(tally)
+        worth = effective(pieces, self.alike)
+        return tuple(worth * count / pieces if pieces else 0.0 for count in tally)
+
+    @cached_property
+    def _sizes(self) -> dict[str, dict[int, int]]:
+        """By indicator and lot: how many pieces taught it, of either truth."""
+        sizes: dict[str, dict[int, int]] = {}
+        for (code, _), tally in self._tallies.items():
+            for lot, counts in tally.items():
+                of_code = sizes.setdefault(code, {})
+                of_code[lot] = of_code.get(lot, 0) + sum(counts)
+        return sizes
+
+    @cached_property
+    def _numbers(self) -> dict[str, tuple[int, int]]:
+        return {code: (sum(sizes.values()), len(sizes)) for code, sizes in self._sizes.items()}
+
+    def _taught(self, code: str, instead: Mapping[Key, Tally] | None = None) -> Taught:
+        """Return what was taught of one indicator, some lots' tallies replaced."""
+        sums, gone = [], dict[int, int]()
+        for key in ((code, True), (code, False)):
+            tally, new = self._tallies.get(key, {}), (instead or {}).get(key, {})
+            changes = [(self._shared(tally[lot]), self._shared(now)) for lot, now in new.items()]
+            sums.append(_moved(self._sums.get(key, NOTHING_COUNTED), changes))
+            for lot, now in new.items():
+                gone[lot] = gone.get(lot, 0) + sum(tally[lot]) - sum(now)
+        pieces, lots = self._numbers[code]
+        emptied = sum(number == self._sizes[code][lot] for lot, number in gone.items())
+        return Taught(sums[0], sums[1], pieces - sum(gone.values()), lots - emptied)
+
+
+def _counted(lesson: Lesson, known: Mapping[str, Indicator]) -> list[tuple[Key, int]]:
+    """Return what a lesson adds to: a key, and which of `OUTCOMES`."""
+    return [
+        ((code, lesson.not_genuine), OUTCOMES.index(outcome))
+        for code, outcome in lesson.outcomes.items()
+        if code in known
+        and known[code].family != SETTLED
+        # Where no slight form is declared, slightly seen is neither seen nor not seen.
+        and (outcome != SLIGHT or known[code].has_slight)
+    ]
+
+
+def _counts(shares: list[tuple[float, ...]]) -> Counts:
+    clear, slight, absent = (math.fsum(share[index] for share in shares) for index in range(len(OUTCOMES)))
+    return Counts(clear, absent, slight)
+
+
+def _moved(counts: Counts, changes: list[tuple[tuple[float, ...], tuple[float, ...]]]) -> Counts:
+    if not changes:
+        return counts
+    clear, slight, absent = (
+        max(math.fsum([start, *(now[i] - was[i] for was, now in changes)]), 0.0)
+        for i, start in enumerate((counts.present, counts.slight, counts.absent))
+    )
+    return Counts(clear, absent, slight)
+
+
+def strongest(strengths: Iterable[str]) -> str:
+    """Return the strongest of what several photos showed of one indicator."""
+    return min(strengths, key=OUTCOMES.index, default=CLEAR)
