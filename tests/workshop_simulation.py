@@ -13,15 +13,18 @@ from one seed.
 
 How it is drawn
 ---------------
-* Sellers have a kind of source and a share of bad pieces, drawn from the declared Beta distribution of that kind, so that
-  priors are right on average. A lot's share is drawn around its seller's from a U-shaped Beta: mostly all or nothing.
-* Each indicator has true chances of 'clear', 'slight' and 'absent' in pieces of either truth: the declared counts, moved
-  by a normal step of `world.off` in log odds each, and those of `CLEARLY_WRONG` replaced.
+* Sellers have a kind of source and a share of bad pieces, drawn from the declared Beta distribution of that kind, so
+  that priors are right on average. A lot's share is drawn around its seller's from a U-shaped Beta: mostly all or
+  nothing.
+* Each indicator has true chances of 'clear', 'slight' and 'absent' in pieces of either truth: the declared counts,
+  moved by a normal step of `world.off` in log odds each, and those of `CLEARLY_WRONG` replaced.
 * Pieces of one lot and truth are alike and indicators of one family go together: outcomes are a normal variable cut at
   the indicator's quantiles, and that variable has a part shared by the lot (`alike_in_lot` of its variance, drawn anew
-  for each indicator) and a part shared by the piece's family (`alike_in_family`). So a single piece's chances are exactly
-  the true ones, and twenty pieces of one lot are far fewer than twenty.
-* Not everything is looked for: each family of photo indicators is with chance `looked`, swabs and the undersides seldom.
+  for each indicator) and a part shared by the piece's family (`alike_in_family`). So a single piece's chances are
+  exactly the true ones, and twenty pieces of one lot are far fewer than twenty.
+* Not everything is looked for: each family of photo indicators is with chance `looked`, swabs and undersides seldom.
+* With `one_method`, the bad pieces of a lot show signs in one family of photo indicators only and are like genuine ones
+  in all others: then what was not found says nothing.
 
 `suspicion` adds up what is known of a piece as the desk does, and `lesson` is what its truth teaches.
 """
@@ -52,6 +55,7 @@ SELDOM = {"swab-mark-loss": 0.1, "swab-surface-change": 0.1, "mould-marks-mixed"
 """How often these are looked for, where that is not by family."""
 BENCH_TESTS = ("current", "clock", "soak", "in-circuit", "signature", "curve")
 PHOTO_FAMILIES = ("text", "lettering", "surface", "body", "picture")
+METHODS = ("text", "lettering", "surface")
 SOURCES = ("marketplace", "broker", "unknown", "marketplace", "donor", "authorised")
 
 
@@ -89,6 +93,7 @@ class World:
     looked: float = 0.85
     sellers: int = 24
     largest_lot: int = 12
+    one_method: bool = False
     chances: dict[tuple[str, bool], tuple[float, float, float]] = field(init=False)
     """By indicator and 'not genuine': chances of clear, slight, absent."""
 
@@ -132,17 +137,21 @@ class World:
         size = int(self._rng.integers(1, self.largest_lot + 1))
         shared = {key: self._rng.normal() for key in self.chances}
         number, self._lots = self._lots, self._lots + 1
-        pieces = tuple(self._piece(number, bool(self._rng.random() < bad_share), shared) for _ in range(size))
+        method = str(self._rng.choice(METHODS)) if self.one_method else None
+        pieces = tuple(self._piece(number, bool(self._rng.random() < bad_share), shared, method) for _ in range(size))
         return SimulatedLot(number, seller, kind, pieces)
 
-    def _piece(self, lot: int, bad: bool, shared: Mapping[tuple[str, bool], float]) -> SimulatedPiece:
+    def _piece(
+        self, lot: int, bad: bool, shared: Mapping[tuple[str, bool], float], method: str | None
+    ) -> SimulatedPiece:
         number, self._pieces = self._pieces, self._pieces + 1
         of_family = {name: self._rng.normal() for name in (*PHOTO_FAMILIES, "electrical", "heat")}
         photo = {}
         looked = {name: self._rng.random() < self.looked for name in PHOTO_FAMILIES}
         for code, known in indicators().items():
             if known.family in PHOTO_FAMILIES and self._rng.random() < SELDOM.get(code, float(looked[known.family])):
-                photo[code] = self._outcome(code, bad, shared[code, bad], of_family[known.family])
+                shows = bad and method in (None, known.family)
+                photo[code] = self._outcome(code, shows, shared[code, shows], of_family[known.family])
         bench = {test: self._verdict(test, bad, shared, of_family) for test in BENCH_TESTS}
         return SimulatedPiece(number, lot, bad, photo, bench)
 
@@ -173,12 +182,24 @@ def bench_outcomes(test: str, verdict: str) -> dict[str, str]:
     return {f"bench-{test}-{word}": CLEAR if verdict == word else ABSENT for word in ("pass", "fail")}
 
 
-def lesson(piece: SimulatedPiece, tests: Iterable[str] = ()) -> Lesson:
-    """Return what a piece teaches whose truth an authority settled, after the bench tests `tests`."""
+def lesson(
+    lot: SimulatedLot,
+    piece: SimulatedPiece,
+    tests: Iterable[str] = (),
+    seller_record: tuple[float, float] = (0.0, 0.0),
+) -> Lesson:
+    """Return what a piece teaches whose truth an authority settled, after the bench tests `tests`.
+
+    Parameters
+    ----------
+    seller_record : (float, float)
+        (bad, good) other lots of its seller that are known.
+    """
     outcomes = dict(piece.photo)
     for test in tests:
         outcomes.update(bench_outcomes(test, piece.bench[test]))
-    return Lesson(piece.number, piece.lot, piece.not_genuine, outcomes)
+    before = before_looking(lot.source, *seller_record)
+    return Lesson(piece.number, piece.lot, piece.not_genuine, outcomes, before.db)
 
 
 def suspicion(
@@ -205,4 +226,4 @@ def suspicion(
             code = f"bench-{test}-{piece.bench[test]}"
             facts.append(Remark(code, code, CLEAR, indicators()[code].family))
     before = before_looking(lot.source, *seller_record)
-    return combine(before.db, weigh(facts, piece.photo, weights), prior_text=before.text)
+    return combine(before.db, weigh(facts, piece.photo, weights), prior_text=before.text, together=weights.together)

@@ -1,25 +1,36 @@
 """What pieces whose truth is known teach: counts that add to the declared ones, as a function of the lessons alone."""
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
+from tracker.judgement.observed import Remark
+from tracker.judgement.suspicion import combine, weigh
+from tracker.judgement.together import Seen, fit
 from tracker.judgement.weights import (
+    ABSENT,
     CLEAR,
     NOTHING_COUNTED,
     OUTCOMES,
     SLIGHT,
     Counts,
     Indicator,
+    LearningRule,
     Taught,
+    Together,
     Weights,
     declared,
+    families,
     learning_rule,
 )
 
 SETTLED = "settled"
 """The family of truth itself. What settles a piece is no experience with the words that settle it."""
+
+FOLDS = 5
+"""Lots are left out by fifths where leaving out each alone would take too long (common practice, no source)."""
 
 Tally = dict[int, list[int]]
 """By lot: how many pieces showed an indicator clearly, slightly, not at all."""
@@ -39,12 +50,16 @@ class Lesson:
         Its truth.
     outcomes : mapping of str to str
         By indicator: one of `OUTCOMES`. What was not looked for, or could not have been seen, is left out.
+    before_db : float or None
+        What was thought of it before looking, in decibans, had no truth of its lot been known. None: it teaches single
+        indicators only, not what signs are worth together.
     """
 
     piece: int
     lot: int
     not_genuine: bool
     outcomes: Mapping[str, str]
+    before_db: float | None = None
 
 
 def effective(pieces: int, alike: float) -> float:
@@ -74,15 +89,14 @@ class Experience:
         One a piece; their order does not matter.
     declared : Weights
         What to add to.
-    alike : float
-        How alike the pieces of one lot are (`effective`).
+    rule : LearningRule
     until : int or None
         The journal entry up to which the records were read, for the version.
     """
 
     lessons: tuple[Lesson, ...] = ()
-    declared: Weights = declared()
-    alike: float = learning_rule().alike_in_lot
+    declared: Weights = field(default_factory=declared)
+    rule: LearningRule = field(default_factory=learning_rule)
     until: int | None = None
 
     @cached_property
@@ -90,8 +104,29 @@ class Experience:
         """What observations weigh with all lessons counted."""
         if not self.lessons:
             return self.declared
+        return replace(self._single, together=self.together)
+
+    @cached_property
+    def _single(self) -> Weights:
+        """Weights of single indicators, whatever they are worth together."""
         taught = {code: self._taught(code) for code, _ in self._tallies}
         return replace(self.declared, version=self.version, taught=taught)
+
+    @cached_property
+    def together(self) -> Together:
+        """What signs have been worth together."""
+        weights: dict[int, Weights] = {}
+        numbers = Counter((lesson.lot, lesson.not_genuine) for lesson in self.lessons)
+        seen = []
+        for lesson in self.lessons:
+            if lesson.before_db is None:
+                continue
+            if lesson.lot not in weights:
+                weights[lesson.lot] = self._without(self._by_lot[lesson.lot])
+            pieces = numbers[lesson.lot, lesson.not_genuine]
+            worth = effective(pieces, self.rule.alike_in_lot) / pieces
+            seen.append(_seen(lesson, lesson.before_db, weights[lesson.lot], worth))
+        return fit(seen, self.rule.together_sd)
 
     @property
     def version(self) -> str:
@@ -108,11 +143,32 @@ class Experience:
         Otherwise a piece that is alone in showing something would prove by itself that this is what its kind shows.
         """
         lesson = self._by_piece.get(piece)
-        return self.weights if lesson is None else self._without([lesson])
+        if lesson is None:
+            return self.weights
+        return replace(self._without([lesson]), together=self._elsewhere(lesson.lot))
 
     def without_lot(self, lot: int) -> Weights:
         """Return what observations weigh to somebody who knows no truth of this lot."""
-        return self._without([lesson for lesson in self.lessons if lesson.lot == lot])
+        lessons = self._by_lot.get(lot)
+        if not lessons:
+            return self.weights
+        return replace(self._without(lessons), together=self._elsewhere(lot))
+
+    def _elsewhere(self, lot: int) -> Together:
+        """Return what signs have been worth together in other lots.
+
+        Every lesson moves the weights with which all others are seen, so leaving out one means to fit all anew. That is
+        done for a fifth of the lots at a time (cross-fitting), not for each.
+        """
+        fold = lot % FOLDS
+        if fold not in self._folds:
+            others = tuple(lesson for lesson in self.lessons if lesson.lot % FOLDS != fold)
+            self._folds[fold] = replace(self, lessons=others).together
+        return self._folds[fold]
+
+    @cached_property
+    def _folds(self) -> dict[int, Together]:
+        return {}
 
     def _without(self, lessons: Iterable[Lesson]) -> Weights:
         left: dict[Key, Tally] = {}
@@ -121,14 +177,19 @@ class Experience:
                 known = self._tallies[key].get(lesson.lot, [0, 0, 0])
                 tally = left.setdefault(key, {}).setdefault(lesson.lot, list(known))
                 tally[index] -= 1
-        if not left:
-            return self.weights
         changed = {code: self._taught(code, left) for code, _ in left}
-        return replace(self.weights, taught={**self.weights.taught, **changed})
+        return replace(self._single, taught={**self._single.taught, **changed})
 
     @cached_property
     def _by_piece(self) -> dict[int, Lesson]:
         return {lesson.piece: lesson for lesson in self.lessons}
+
+    @cached_property
+    def _by_lot(self) -> dict[int, list[Lesson]]:
+        lots: dict[int, list[Lesson]] = {}
+        for lesson in self.lessons:
+            lots.setdefault(lesson.lot, []).append(lesson)
+        return lots
 
     @cached_property
     def _tallies(self) -> dict[Key, Tally]:
@@ -141,13 +202,11 @@ class Experience:
     @cached_property
     def _sums(self) -> dict[Key, Counts]:
         # fsum rounds once, so that the order of the lots cannot show.
-        return {
-            key: _counts([self._shared(one) for one in tally.values()]) for key, tally in self._tallies.items()
-        }
+        return {key: _counts([self._shared(one) for one in tally.values()]) for key, tally in self._tallies.items()}
 
     def _shared(self, tally: list[int]) -> tuple[float, ...]:
         pieces = sum(tally)
-        worth = effective(pieces, self.alike)
+        worth = effective(pieces, self.rule.alike_in_lot)
         return tuple(worth * count / pieces if pieces else 0.0 for count in tally)
 
     @cached_property
@@ -203,6 +262,28 @@ def _moved(counts: Counts, changes: list[tuple[tuple[float, ...], tuple[float, .
         for i, start in enumerate((counts.present, counts.slight, counts.absent))
     )
     return Counts(clear, absent, slight)
+
+
+def _seen(lesson: Lesson, before_db: float, weights: Weights, worth: float) -> Seen:
+    """Weigh what a piece showed as if its truth were not known."""
+    facts, in_vain = [], []
+    for code, outcome in lesson.outcomes.items():
+        known = weights.indicators.get(code)
+        if known is None or known.family == SETTLED:
+            continue
+        if outcome != ABSENT:
+            facts.append(Remark(code, known.title, outcome, known.family))
+        elif families()[known.family].looks_for_signs:
+            in_vain.append(code)
+    found = combine(before_db, weigh(facts, in_vain, weights))
+    return Seen(
+        rest_db=found.total_db - found.signs_db,
+        signs_db=found.signs_db,
+        left_out_db=found.left_out_db,
+        not_genuine=lesson.not_genuine,
+        worth=worth,
+        lot=lesson.lot,
+    )
 
 
 def strongest(strengths: Iterable[str]) -> str:

@@ -8,9 +8,11 @@ from itertools import groupby
 from tracker.judgement.observed import Observed
 from tracker.judgement.weights import (
     ABSENT,
+    AS_DECLARED,
     OUTCOMES,
     Basis,
     Family,
+    Together,
     UnknownIndicator,
     Weights,
     decibans,
@@ -73,7 +75,8 @@ class SumLine:
     Parameters
     ----------
     kind : str
-        'prior', 'finding', 'absence' (of several indicators of a family together), 'cap', or 'note' (weighs nothing).
+        'prior', 'finding', 'absence' (of several indicators of a family together), 'cap', 'together' (what settled
+        pieces say of such signs together) or 'note' (weighs nothing).
     text : str
     weight_db : float
         Decibans.
@@ -105,6 +108,10 @@ class Suspicion:
         Families whose sum reached its cap.
     in_vain : tuple of InVain
         What was looked for and not found, family by family.
+    signs_db : float
+        What all signs say together, every family capped, as declared.
+    left_out_db : float
+        What else was looked for and not found, beside a finding or beyond a family's bound; not in `signs_db`.
     """
 
     probability: float
@@ -112,6 +119,8 @@ class Suspicion:
     lines: tuple[SumLine, ...]
     capped: tuple[str, ...] = ()
     in_vain: tuple[InVain, ...] = ()
+    signs_db: float = 0.0
+    left_out_db: float = 0.0
 
 
 def odds_to_probability(total_db: float) -> float:
@@ -142,6 +151,11 @@ def percent(probability: float) -> str:
     if 0.99 < probability < 1:
         return "over 99 %"
     return f"{probability * 100:.0f} %"
+
+
+def counted(number: float, word: str) -> str:
+    """Return a number with its word: '1 lot', '3 lots'."""
+    return f"{number:g} {word}{'' if number == 1 else 's'}"
 
 
 def weigh(
@@ -200,7 +214,12 @@ def _absent(codes: Iterable[str], weights: Weights) -> list[Weighed]:
 
 
 def combine(
-    prior_db: float, items: Sequence[Weighed], *, prior_text: str = "Before looking", notes: Sequence[str] = ()
+    prior_db: float,
+    items: Sequence[Weighed],
+    *,
+    prior_text: str = "Before looking",
+    notes: Sequence[str] = (),
+    together: Together = AS_DECLARED,
 ) -> Suspicion:
     """Add weights to a prior, family by family, each family capped.
 
@@ -213,6 +232,8 @@ def combine(
         What the prior rests on.
     notes : sequence of str
         What a reader should know of the facts; lines that weigh nothing.
+    together : Together
+        What signs have been worth together, as in the `Weights` that `items` were weighed with.
 
     Returns
     -------
@@ -223,22 +244,42 @@ def combine(
     -----
     Facts of one family are not independent. Where a family has a finding, what was not found in it is left out: to be
     printed too high and not slanted is no less strange than to be printed too high. Where it has none, the absences
-    count together, up to the family's `cap_absent`.
+    count together, up to the family's `cap_absent`. How much of what is so left out should count after all depends on
+    how signs go together, which nobody can declare: settled pieces tell (`tracker/judgement/together.py`).
     """
     lines = [SumLine("prior", prior_text, prior_db)]
     capped, in_vain = [], list[InVain]()
+    signs = left_out = 0.0
     order = list(families())
     known = sorted(items, key=lambda item: order.index(item.family) if item.family in order else len(order))
     for name, group in groupby(known, key=lambda item: item.family):
         of_family = list(group)
-        new, is_capped = _family_lines(families().get(name), of_family)
+        family = families().get(name)
+        new, is_capped = _family_lines(family, of_family)
         lines += new
+        if family is not None and family.looks_for_signs:
+            signs += math.fsum(line.weight_db for line in new)
+            left_out += math.fsum(item.weight_db for item in of_family if not item.found)
+            left_out -= math.fsum(line.weight_db for line in new if line.kind == "absence")
         in_vain += _in_vain(of_family)
         if is_capped:
             capped.append(name)
+    lines += _together_line(together, signs, left_out)
     total = math.fsum(line.weight_db for line in lines)
     lines += [SumLine("note", text, 0.0) for text in notes]
-    return Suspicion(odds_to_probability(total), total, tuple(lines), tuple(capped), tuple(in_vain))
+    return Suspicion(odds_to_probability(total), total, tuple(lines), tuple(capped), tuple(in_vain), signs, left_out)
+
+
+def _together_line(together: Together, signs_db: float, left_out_db: float) -> list[SumLine]:
+    moved = (together.found - 1.0) * signs_db + together.in_vain * left_out_db
+    if moved == 0.0:
+        return []
+    settled = f"{counted(together.pieces, 'settled piece')} of {counted(together.lots, 'lot')}"
+    text = (
+        f"Signs together, as {settled} have shown: those above count {together.found:.0%}, "
+        f"what else was looked for and not found {together.in_vain:.0%}"
+    )
+    return [SumLine("together", text, moved)]
 
 
 def _family_lines(family: Family | None, items: Sequence[Weighed]) -> tuple[list[SumLine], bool]:
@@ -258,12 +299,12 @@ def _family_lines(family: Family | None, items: Sequence[Weighed]) -> tuple[list
 
 def _absence_line(family: Family, items: Sequence[Weighed]) -> list[SumLine]:
     total = math.fsum(item.weight_db for item in items)
-    # Where settled pieces have turned an indicator round, its absence may speak against a piece: no more than it may for.
+    # Where settled pieces have turned an indicator round, its absence may speak against a piece, within the same bound.
     bounded = min(max(total, -family.cap_absent), family.cap_absent)
     if bounded == 0:
         return []
-    things = "1 thing" if len(items) == 1 else f"{len(items)} things"
-    return [SumLine("absence", f"Nothing strange in {family.title} ({things} looked for)", bounded, family.name)]
+    text = f"Nothing strange in {family.title} ({counted(len(items), 'thing')} looked for)"
+    return [SumLine("absence", text, bounded, family.name)]
 
 
 def _in_vain(items: Sequence[Weighed]) -> list[InVain]:

@@ -102,9 +102,15 @@ class Family:
     cap_absent: float
     source: str
 
+    @property
+    def looks_for_signs(self) -> bool:
+        """Whether something is looked for in it and may be missing; what a test or a statement says is no such sign."""
+        return self.cap_absent > 0
+
 
 class UnknownIndicator(LookupError):
     """A code that indicators.toml does not declare."""
+
 
 NOTHING_COUNTED = Counts(0.0, 0.0)
 
@@ -159,6 +165,29 @@ class Basis:
 
 
 @dataclass(frozen=True, slots=True)
+class Together:
+    """What the signs on a piece have been worth together (see `tracker/judgement/together.py`).
+
+    Parameters
+    ----------
+    found : float
+        Share of the sum of signs, every family capped, that counts; 1 where nothing is known.
+    in_vain : float
+        Share that counts of what was looked for, not found, and not in that sum; 0 where nothing is known.
+    pieces, lots : int
+        How many settled pieces, of how many lots, have shown so.
+    """
+
+    found: float = 1.0
+    in_vain: float = 0.0
+    pieces: int = 0
+    lots: int = 0
+
+
+AS_DECLARED = Together()
+
+
+@dataclass(frozen=True, slots=True)
 class Weights:
     """What each observation weighs: declared counts, and what settled pieces added.
 
@@ -175,6 +204,8 @@ class Weights:
         How many pieces of either kind the declared counts are worth beside settled ones.
     taught : mapping of str to Taught
         By code; an indicator that nothing taught is left out.
+    together : Together
+        What signs have been worth together.
     """
 
     indicators: Mapping[str, Indicator]
@@ -182,6 +213,7 @@ class Weights:
     version: str
     declared_pieces: float
     taught: Mapping[str, Taught] = field(default_factory=dict)
+    together: Together = AS_DECLARED
 
     def indicator(self, code: str) -> Indicator:
         """Return the indicator `code`.
@@ -266,12 +298,15 @@ class LearningRule:
         How many pieces of either kind the declared counts are worth.
     alike_in_lot : float
         How alike pieces of one lot are, 0 to 1 (intra-class correlation).
+    together_sd : float
+        Standard deviation of the opinion that `Together()` holds.
     source : str
         Where the two come from.
     """
 
     declared_pieces: float
     alike_in_lot: float
+    together_sd: float
     source: str
 
 
