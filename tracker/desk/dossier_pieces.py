@@ -8,9 +8,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.bench.figures import show, show_with_u
-from tracker.desk.assess import TOP_ROLES, Facts, facts_of, kept_document, piece_suspicions
+from tracker.desk.assess import piece_suspicions
 from tracker.desk.contract import FindingFound, PieceDocument
 from tracker.desk.dossier_pictures import Gathered
+from tracker.desk.facts import TOP_ROLES, Facts, facts_of, kept_document
 from tracker.desk.showing import PieceShown, RunShown, piece_shown, run_shown
 from tracker.dossier.model import ClaimRow, EventRow, FindingRow, PieceSheet, Row, RunSheet, SumRow, Table
 from tracker.judgement.suspicion import Suspicion, percent

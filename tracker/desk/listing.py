@@ -179,7 +179,7 @@ def piece_rows(session: Session, pieces: Sequence[Piece]) -> list[PieceRow]:
     now, sitting, truth = dispositions(session, pieces), seats(session, pieces), settled(session, pieces)
     known_good = exemplars(session)
     suspicion = _suspicions(session, pieces)
-    from tracker.desk.assess import top_inspections
+    from tracker.desk.facts import top_inspections
 
     latest = top_inspections(session, pieces)
     rows = []

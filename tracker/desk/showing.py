@@ -202,7 +202,7 @@ def _photo(photo: Photo) -> File:
 
 def piece_shown(session: Session, piece: Piece) -> PieceShown:
     """Return everything on record about one piece."""
-    from tracker.desk.assess import facts_of, top_inspections
+    from tracker.desk.facts import facts_of, top_inspections
 
     latest = dict(facts_of(session, [piece])[piece.id].inspections)
     seen = top_inspections(session, [piece]).get(piece.id)
@@ -225,7 +225,7 @@ def piece_shown(session: Session, piece: Piece) -> PieceShown:
 
 def _siblings_read(session: Session, piece: Piece) -> tuple[SiblingsReading, ...]:
     """Return what the siblings read on each line of a piece where they read otherwise, by their latest photos."""
-    from tracker.desk.assess import top_inspections
+    from tracker.desk.facts import top_inspections
 
     seen = top_inspections(session, piece.lot.pieces)
     if piece.id not in seen:

@@ -11,7 +11,6 @@ from tracker.judgement.suspicion import combine, weigh
 from tracker.judgement.together import Seen, fit
 from tracker.judgement.weights import (
     ABSENT,
-    CLEAR,
     NOTHING_COUNTED,
     OUTCOMES,
     SLIGHT,
@@ -286,6 +285,11 @@ def _seen(lesson: Lesson, before_db: float, weights: Weights, worth: float) -> S
     )
 
 
-def strongest(strengths: Iterable[str]) -> str:
-    """Return the strongest of what several photos showed of one indicator."""
-    return min(strengths, key=OUTCOMES.index, default=CLEAR)
+def stronger(one: str, other: str) -> bool:
+    """Return whether an outcome shows more than another."""
+    return OUTCOMES.index(one) < OUTCOMES.index(other)
+
+
+def strongest(outcomes: Iterable[str]) -> str:
+    """Return the outcome that shows most."""
+    return min(outcomes, key=OUTCOMES.index)

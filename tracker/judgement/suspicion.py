@@ -9,11 +9,11 @@ from tracker.judgement.observed import Observed
 from tracker.judgement.weights import (
     ABSENT,
     AS_DECLARED,
+    CLEAR,
     OUTCOMES,
     Basis,
     Family,
     Together,
-    UnknownIndicator,
     Weights,
     decibans,
     declared,
@@ -191,11 +191,22 @@ def weigh(
 
 
 def _found(fact: Observed, weights: Weights) -> Weighed:
-    try:
-        basis = weights.basis(fact.code, fact.strength)
-    except UnknownIndicator:
-        return Weighed(fact.code, fact.family, 0.0, fact.message)
-    return Weighed(fact.code, fact.family, weights.weight_db(fact.code, fact.strength), fact.message, basis=basis)
+    return weighed_as(fact.code, fact.message, weights, fact.strength, fact.family)
+
+
+def weighed_as(code: str, message: str, weights: Weights, strength: str = CLEAR, family: str | None = None) -> Weighed:
+    """Return one fact with its weight and the counts that it stands on; 0 where nobody declared it.
+
+    Parameters
+    ----------
+    family : str, optional
+        As declared where not given.
+    """
+    known = weights.indicators.get(code)
+    if known is None:
+        return Weighed(code, family or "", 0.0, message)
+    basis = weights.basis(code, strength)
+    return Weighed(code, family or known.family, weights.weight_db(code, strength), message, basis=basis)
 
 
 def _absent(codes: Iterable[str], weights: Weights) -> list[Weighed]:
