@@ -67,7 +67,10 @@ def draw(shown: PieceShown) -> None:
         _table(("db", "what", "rests on"), [_in_vain(one) for one in shown.in_vain])
         if not all(one.counted for one in shown.in_vain):
             print("* beside a finding of its family: only what settled pieces have shown of signs together counts.")
-    print(f"\nWeights: {shown.weights}")
+    declared = next((line.basis.declared for line in shown.sum if line.basis is not None), None)
+    if declared is not None:
+        print(f"\nDeclared counts stand for {declared:g} pieces of either kind; those of one lot count less than one.")
+    print(f"Weights: {shown.weights}")
 
 
 def _in_vain(one: InVain) -> tuple[str, str, str]:
@@ -86,9 +89,10 @@ def basis_text(basis: Basis, seen: str = "seen") -> str:
         f"{_number(basis.genuine_seen)} of {_number(basis.genuine_of)} genuine"
     )
     if not basis.settled:
-        return f"{text}; all declared"
-    settled = f"{counted(basis.settled, 'piece')} settled here in {counted(basis.lots, 'lot')}"
-    return f"{text}; {_number(basis.declared)} of either declared, the rest from {settled}"
+        return text
+    if not basis.tried:
+        return f"{text}; on none of the {basis.settled} settled here"
+    return f"{text}; {basis.settled} of them settled here, in {counted(basis.lots, 'lot')}"
 
 
 def _number(value: float) -> str:

@@ -287,10 +287,14 @@ def _together_line(together: Together, signs_db: float, left_out_db: float) -> l
         return []
     settled = f"{counted(together.pieces, 'settled piece')} of {counted(together.lots, 'lot')}"
     text = (
-        f"Signs together, as {settled} have shown: those above count {together.found:.0%}, "
-        f"what else was looked for and not found {together.in_vain:.0%}"
+        f"Signs together, as {settled} have shown: those above count {_share(together.found)}, "
+        f"what else was looked for and not found {_share(together.in_vain)}"
     )
     return [SumLine("together", text, moved)]
+
+
+def _share(share: float) -> str:
+    return f"{100 * share:.0f} %"
 
 
 def _family_lines(family: Family | None, items: Sequence[Weighed]) -> tuple[list[SumLine], bool]:

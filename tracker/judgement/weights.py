@@ -113,6 +113,8 @@ class UnknownIndicator(LookupError):
 
 
 NOTHING_COUNTED = Counts(0.0, 0.0)
+_NOTHING = 1e-9
+"""Where a piece is left out of a sum of fractions, rounding may leave a trace of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +155,8 @@ class Basis:
         Pieces settled here that are in the counts.
     lots : int
         The lots they came in.
+    tried : bool
+        False where no piece settled here has shown it: the counts are then the declared ones alone.
     """
 
     not_genuine_seen: float
@@ -162,6 +166,7 @@ class Basis:
     declared: float
     settled: int
     lots: int
+    tried: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,13 +233,28 @@ class Weights:
         except KeyError:
             raise UnknownIndicator(f"no indicator is declared under the code {code!r}") from None
 
-    def counts(self, code: str) -> tuple[Counts, Counts]:
-        """Return the counts of pieces that are not genuine and of genuine ones, declared and settled together."""
-        known, taught = self.indicator(code), self.taught.get(code, UNTAUGHT)
-        return (
-            known.not_genuine.worth(self.declared_pieces) + taught.not_genuine,
-            known.genuine.worth(self.declared_pieces) + taught.genuine,
-        )
+    def counts(self, code: str, outcome: str) -> tuple[Counts, Counts]:
+        """Return the counts that the weight of `code` stands on: of pieces that are not genuine, and of genuine ones.
+
+        Declared and settled ones together; the declared ones alone for what no settled piece has shown.
+
+        Notes
+        -----
+        That fifty genuine pieces and ten others do not show something says that it is rare, not whom it would accuse.
+        Counted all the same it would: mostly genuine pieces are settled, so a sign that nobody ever saw would come to
+        be taken for rarer on genuine pieces, and grow by 4 decibans in a hundred settled pieces.
+        """
+        known = self.indicator(code)
+        bad, good = known.not_genuine.worth(self.declared_pieces), known.genuine.worth(self.declared_pieces)
+        if not self.tried(code, outcome):
+            return bad, good
+        taught = self.taught.get(code, UNTAUGHT)
+        return bad + taught.not_genuine, good + taught.genuine
+
+    def tried(self, code: str, outcome: str) -> bool:
+        """Return whether a settled piece has shown an indicator in this way."""
+        taught = self.taught.get(code, UNTAUGHT)
+        return taught.not_genuine.of(outcome) + taught.genuine.of(outcome) > _NOTHING
 
     def weight_db(self, code: str, strength: str = CLEAR) -> float:
         """Return what it says that `code` was observed, in decibans; positive speaks for 'not genuine'.
@@ -271,12 +291,12 @@ class Weights:
 
     def _weight_db(self, code: str, outcome: str) -> float:
         # The mean of a Dirichlet posterior on either side: with it, Bayes' theorem for one more piece is exact.
-        bad, good = self.counts(code)
+        bad, good = self.counts(code, outcome)
         return decibans((bad.of(outcome) / bad.total) / (good.of(outcome) / good.total))
 
     def basis(self, code: str, outcome: str) -> Basis:
         """Return the counts that the weight of `code` stands on, for one of `OUTCOMES`."""
-        (bad, good), taught = self.counts(code), self.taught.get(code, UNTAUGHT)
+        (bad, good), taught = self.counts(code, outcome), self.taught.get(code, UNTAUGHT)
         return Basis(
             not_genuine_seen=bad.of(outcome),
             not_genuine_of=bad.total,
@@ -285,6 +305,7 @@ class Weights:
             declared=self.declared_pieces,
             settled=taught.pieces,
             lots=taught.lots,
+            tried=self.tried(code, outcome),
         )
 
 
