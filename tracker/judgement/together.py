@@ -65,36 +65,83 @@ def fit(pieces: Sequence[Seen], sd: float) -> Together:
     """
     if not pieces:
         return AS_DECLARED
-    found, in_vain = 1.0, 0.0
-    for _ in range(_MOST_STEPS):
-        step_found, step_in_vain = _step(pieces, found, in_vain, sd)
-        found, in_vain = found + step_found, in_vain + step_in_vain
-        if max(abs(step_found), abs(step_in_vain)) < _CLOSE:
-            break
+    rows = [
+        _Row(one.rest_db * _PER_DB, one.signs_db * _PER_DB, one.left_out_db * _PER_DB, one.not_genuine, one.worth)
+        for one in pieces
+    ]
+    found, in_vain = _best(rows, sd)
+    # A share that would leave its bounds stays on the bound, and the other one is fitted beside it.
+    if not 0.0 <= in_vain <= 1.0:
+        in_vain = min(max(in_vain, 0.0), 1.0)
+        found, _ = _best(rows, sd, in_vain=in_vain)
+    if not 0.0 <= found <= LARGEST_FOUND:
+        found = min(max(found, 0.0), LARGEST_FOUND)
+        _, in_vain = _best(rows, sd, found=found)
     return Together(
-        found=min(max(found, 0.0), LARGEST_FOUND),
+        found=found,
         in_vain=min(max(in_vain, 0.0), 1.0),
         pieces=len(pieces),
         lots=len({one.lot for one in pieces}),
     )
 
 
-def _step(pieces: Sequence[Seen], found: float, in_vain: float, sd: float) -> tuple[float, float]:
-    """Return Newton's step, no longer than 1: the likelihood is concave, but flat far out."""
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """A piece in natural logarithms: the offset, the two sums, its truth, its worth."""
+
+    offset: float
+    signs: float
+    left_out: float
+    truth: bool
+    worth: float
+
+
+def _best(
+    rows: Sequence[_Row], sd: float, *, found: float | None = None, in_vain: float | None = None
+) -> tuple[float, float]:
+    """Return the likeliest shares, by Newton's method, a step that overshoots halved; one that is given stays."""
+    free = (found is None, in_vain is None)
+    at = (1.0 if found is None else found, 0.0 if in_vain is None else in_vain)
+    cost = _cost(rows, at, sd)
+    for _ in range(_MOST_STEPS):
+        step = _step(rows, at, sd, free)
+        while True:
+            there = (at[0] + step[0], at[1] + step[1])
+            new = _cost(rows, there, sd)
+            if new <= cost or max(abs(step[0]), abs(step[1])) < _CLOSE:
+                break
+            step = (step[0] / 2.0, step[1] / 2.0)
+        at, cost = there, new
+        if max(abs(step[0]), abs(step[1])) < _CLOSE:
+            break
+    return at
+
+
+def _cost(rows: Sequence[_Row], at: tuple[float, float], sd: float) -> float:
+    """Return the negative logarithm of the posterior, but for a constant."""
+    losses = []
+    for row in rows:
+        z = row.offset + at[0] * row.signs + at[1] * row.left_out
+        z = -z if row.truth else z
+        losses.append(row.worth * (max(z, 0.0) + math.log1p(math.exp(-abs(z)))))
+    return math.fsum(losses) + ((at[0] - 1.0) ** 2 + at[1] ** 2) / (2.0 * sd**2)
+
+
+def _step(rows: Sequence[_Row], at: tuple[float, float], sd: float, free: tuple[bool, bool]) -> tuple[float, float]:
     tight = 1.0 / sd**2
-    rows = []
-    for one in pieces:
-        x, v = one.signs_db * _PER_DB, one.left_out_db * _PER_DB
-        p = _logistic(one.rest_db * _PER_DB + found * x + in_vain * v)
-        off, bend = one.worth * (one.not_genuine - p), one.worth * p * (1.0 - p)
-        rows.append((off * x, off * v, bend * x * x, bend * x * v, bend * v * v))
+    terms = []
+    for row in rows:
+        p = _logistic(row.offset + at[0] * row.signs + at[1] * row.left_out)
+        off, bend = row.worth * (row.truth - p), row.worth * p * (1.0 - p)
+        x, v = row.signs, row.left_out
+        terms.append((off * x, off * v, bend * x * x, bend * x * v, bend * v * v))
     # fsum: the order of the pieces must not show.
-    g_found, g_vain, a, b, d = (math.fsum(column) for column in zip(*rows, strict=True))
-    g_found, g_vain, a, d = g_found - (found - 1.0) * tight, g_vain - in_vain * tight, a + tight, d + tight
+    g_found, g_vain, a, b, d = (math.fsum(column) for column in zip(*terms, strict=True))
+    g_found, g_vain, a, d = g_found - (at[0] - 1.0) * tight, g_vain - at[1] * tight, a + tight, d + tight
+    if not all(free):
+        return (g_found / a if free[0] else 0.0), (g_vain / d if free[1] else 0.0)
     determinant = a * d - b * b
-    step = (d * g_found - b * g_vain) / determinant, (a * g_vain - b * g_found) / determinant
-    shorten = 1.0 / max(1.0, *(abs(part) for part in step))
-    return step[0] * shorten, step[1] * shorten
+    return (d * g_found - b * g_vain) / determinant, (a * g_vain - b * g_found) / determinant
 
 
 def _logistic(x: float) -> float:
