@@ -31,6 +31,10 @@ SETTLED = "settled"
 FOLDS = 5
 """Lots are left out by fifths where leaving out each alone would take too long (common practice, no source)."""
 
+MOST_SEEN = 500
+"""What signs are worth together are two numbers, known well from so many pieces; the newest are taken (common practice,
+no source)."""
+
 Tally = dict[int, list[int]]
 """By lot: how many pieces showed an indicator clearly, slightly, not at all."""
 Key = tuple[str, bool]
@@ -117,14 +121,13 @@ class Experience:
         weights: dict[int, Weights] = {}
         numbers = Counter((lesson.lot, lesson.not_genuine) for lesson in self.lessons)
         seen = []
-        for lesson in self.lessons:
-            if lesson.before_db is None:
-                continue
+        told = [(lesson, lesson.before_db) for lesson in self.lessons if lesson.before_db is not None]
+        for lesson, before_db in sorted(told, key=lambda pair: pair[0].piece)[-MOST_SEEN:]:
             if lesson.lot not in weights:
                 weights[lesson.lot] = self._without(self._by_lot[lesson.lot])
             pieces = numbers[lesson.lot, lesson.not_genuine]
             worth = effective(pieces, self.rule.alike_in_lot) / pieces
-            seen.append(_seen(lesson, lesson.before_db, weights[lesson.lot], worth))
+            seen.append(_seen(lesson, before_db, weights[lesson.lot], worth))
         return fit(seen, self.rule.together_sd)
 
     @property

@@ -219,6 +219,10 @@ class Weights:
     declared_pieces: float
     taught: Mapping[str, Taught] = field(default_factory=dict)
     together: Together = AS_DECLARED
+    _known: dict[tuple[str, str], tuple[float, Basis]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+    """Weights already worked out: a list asks for the same ones thousands of times."""
 
     def indicator(self, code: str) -> Indicator:
         """Return the indicator `code`.
@@ -290,14 +294,20 @@ class Weights:
         return self._weight_db(code, ABSENT)
 
     def _weight_db(self, code: str, outcome: str) -> float:
-        # The mean of a Dirichlet posterior on either side: with it, Bayes' theorem for one more piece is exact.
-        bad, good = self.counts(code, outcome)
-        return decibans((bad.of(outcome) / bad.total) / (good.of(outcome) / good.total))
+        return self._entry(code, outcome)[0]
 
     def basis(self, code: str, outcome: str) -> Basis:
         """Return the counts that the weight of `code` stands on, for one of `OUTCOMES`."""
+        return self._entry(code, outcome)[1]
+
+    def _entry(self, code: str, outcome: str) -> tuple[float, Basis]:
+        if (code, outcome) not in self._known:
+            self._known[code, outcome] = self._work_out(code, outcome)
+        return self._known[code, outcome]
+
+    def _work_out(self, code: str, outcome: str) -> tuple[float, Basis]:
         (bad, good), taught = self.counts(code, outcome), self.taught.get(code, UNTAUGHT)
-        return Basis(
+        basis = Basis(
             not_genuine_seen=bad.of(outcome),
             not_genuine_of=bad.total,
             genuine_seen=good.of(outcome),
@@ -307,6 +317,11 @@ class Weights:
             lots=taught.lots,
             tried=self.tried(code, outcome),
         )
+        if not (basis.not_genuine_seen and basis.genuine_seen):
+            return 0.0, basis
+        # The mean of a Dirichlet posterior on either side: with it, Bayes' theorem for one more piece is exact.
+        ratio = (bad.of(outcome) / bad.total) / (good.of(outcome) / good.total)
+        return decibans(ratio), basis
 
 
 @dataclass(frozen=True, slots=True)
