@@ -9,7 +9,7 @@ from tracker.desk.contract import FindingFound, PieceDocument, PieceFound
 from tracker.desk.receive import receive
 from tracker.desk.workspace import Act, Workspace
 from tracker.judgement.weights import ABSENT, indicators
-from tracker.records.models import BenchRun, Decision, Finding, Inspection, Lot, Photo, Piece, Settlement
+from tracker.records.models import BenchRun, Decision, Finding, Inspection, Photo, Piece, Settlement
 
 PLACE = ((0.0, 0.0), (9.0, 0.0), (9.0, 3.0), (0.0, 3.0))
 
@@ -85,7 +85,7 @@ def settle_all(workspace: Workspace, pieces: Iterable[SimulatedPiece], labels: M
             act.add(Settlement(piece_id=number, genuine=not piece.not_genuine, grounds="opened", withdrawn=False))
 
 
-def tested(act: Act, piece: Piece, test: str, verdict: str) -> BenchRun:
+def ran(act: Act, piece: Piece, test: str, verdict: str) -> BenchRun:
     """Record one bench run."""
     number = act.session.query(BenchRun).count() + 1
     said = {"test": test, "verdict": verdict, "weight_db": 1.0, "rule": "stands in for a rule", "result": "{}"}
@@ -95,8 +95,3 @@ def tested(act: Act, piece: Piece, test: str, verdict: str) -> BenchRun:
 def decided(act: Act, piece: Piece, disposition: str) -> None:
     """Record one decision."""
     act.add(Decision(piece_id=piece.id, disposition=disposition, reason="looked at"))
-
-
-def lot_of(act: Act, label: str) -> Lot:
-    """Return a lot by its label."""
-    return act.session.query(Lot).filter(Lot.label == label).one()
