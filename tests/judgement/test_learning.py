@@ -68,6 +68,18 @@ def test_a_weight_is_bayes_theorem_with_the_posterior_of_scipy() -> None:
     assert basis.not_genuine_seen == pytest.approx(0.3 * D + 3)
 
 
+@pytest.mark.parametrize(("seen", "of"), [(0, 0), (9, 9), (3, 7)])
+def test_laplace_s_rule_of_succession(seen: int, of: int) -> None:
+    """P. S. Laplace (1774): after s of n, the next one with chance (s + 1) / (n + 2) [MEMORY]; one and one declared."""
+    known = replace(indicators()[SANDED], not_genuine=Counts(1, 1), genuine=Counts(1, 1))
+    start = replace(declared(), indicators={SANDED: known}, declared_pieces=2.0)
+    lessons = tuple(lesson(n, n, True, CLEAR if n < seen else ABSENT) for n in range(of))
+    weights = Experience(lessons, declared=start).weights
+    basis = weights.basis(SANDED, CLEAR)
+    assert basis.not_genuine_seen / basis.not_genuine_of == pytest.approx((seen + 1) / (of + 2))
+    assert 10 ** (weights.weight_db(SANDED) / 10) == pytest.approx((seen + 1) / (of + 2) / 0.5)
+
+
 def test_pieces_of_one_lot_are_hardly_more_than_two() -> None:
     # The design effect of L. Kish, "Survey Sampling" (1965), 5.4: n / (1 + (n - 1) rho); by hand, rho = 1/2.
     assert [effective(n, 0.5) for n in (0, 1, 2, 3, 20)] == pytest.approx([0, 1, 4 / 3, 3 / 2, 40 / 21])

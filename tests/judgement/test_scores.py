@@ -10,7 +10,7 @@ from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss, roc_auc_score
 from sklearn.metrics import log_loss as sklearn_log_loss
 
-from tracker.judgement.scores import Area, area, brier, scores
+from tracker.judgement.scores import Area, area, brier, log_loss, scores
 
 # scikit-learn 1.9.1, docstring examples of brier_score_loss and calibration_curve [SEEN in its source].
 BRIER_EXAMPLE = ((0.1, 0.9, 0.8, 0.3), (0, 1, 1, 0), 0.0375)
@@ -28,6 +28,8 @@ def split(judged: list[tuple[float, int]]) -> tuple[np.ndarray, np.ndarray]:
 def test_published_examples() -> None:
     p, y, expected = BRIER_EXAMPLE
     assert brier(p, y) == pytest.approx(expected)
+    # log_loss(["spam", "ham", "ham", "spam"], [[.1, .9], [.9, .1], [.8, .2], [.35, .65]]) of the same docstrings.
+    assert log_loss((0.9, 0.1, 0.2, 0.65), (1, 0, 0, 1)) == pytest.approx(0.21616, abs=1e-5)
     bins = scores(CURVE_P, CURVE_Y, bins=3).bins
     assert [one.were for one in bins] == pytest.approx([0, 0.5, 1])
     assert [one.said for one in bins] == pytest.approx([0.2, 0.525, 0.85])

@@ -28,6 +28,8 @@ def sheets(session: Session, pieces: Sequence[Piece], gathered: Gathered) -> Ite
     """Return the pages of each piece in turn."""
     facts, known = facts_of(session, pieces), learned(session)
     suspicions = piece_suspicions(session, pieces, known)
+    # A finding keeps the weight of its day; the sum of a dossier is of the day it is made.
+    gathered.methods["weights of the sums"] = known.experience.version
     for piece in pieces:
         shown = piece_shown(session, piece, known)
         yield _sheet(session, piece, facts[piece.id], shown, suspicions[piece.id], gathered)
