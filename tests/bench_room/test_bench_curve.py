@@ -17,7 +17,7 @@ from tracker.desk.curve_plot import most_different, sparks, write_plot
 from tracker.desk.decide import declare_exemplar
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
-from tracker.judgement.weights import weight_db
+from tracker.judgement.weights import declared
 
 # W. Shockley, Bell System Technical Journal 28 (1949) 435-489: I = Is (exp(V / (n VT)) - 1).
 THERMAL_V = 1.380649e-23 * 298.15 / 1.602176634e-19  # k T / q at 25 C, exact constants of the SI
@@ -388,14 +388,14 @@ def test_curves_are_kept_and_found_again(workspace: Workspace, tmp_path: Path) -
         bad, _ = run_curve(workspace, "L1-2", CurveRequest(foreign, (named,), "20"))
         assert (bad.verdict, bad.result.exemplars) == ("fail", ("B0001",))
         assert bad.reasons[0].startswith("pin 7 conducts 0.40 V earlier than the exemplar")
-        assert bad.weight_db == weight_db("bench-curve-fail") > 5
+        assert bad.weight_db == declared().weight_db("bench-curve-fail") > 5
     other_pin, _ = run_curve(workspace, "L1-2", CurveRequest(foreign, ("B1",), "10"))
     assert other_pin.verdict == "undecided"
     # Declared known good, it is compared with unasked.
     declare_exemplar(workspace, "L1-1", grounds="works in three machines", operator="mira")
     good, drawn = run_curve(workspace, "L1-3", CurveRequest(known, common="20"))
     assert (good.verdict, good.result.exemplars) == ("pass", ("B0001",))
-    assert good.weight_db == weight_db("bench-curve-pass") < 0
+    assert good.weight_db == declared().weight_db("bench-curve-pass") < 0
     assert drawn.exemplars[0].curves["7"].current_a == pytest.approx(drawn.curves["7"].current_a)
     # An exemplar swept again is not its own measure.
     again, _ = run_curve(workspace, "L1-1", CurveRequest(known))

@@ -13,7 +13,7 @@ from tracker.desk.bench_entry import Typed
 from tracker.desk.fitting import fit
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
-from tracker.judgement.weights import weight_db
+from tracker.judgement.weights import declared
 from tracker.records.models import BenchRun, BenchSample, JournalEntry
 
 TYPED = Typed(supply="5 V", ambient="73.4 F", jig="socket board 2", instrument="handheld meter", remark="warm day")
@@ -24,7 +24,7 @@ def test_a_current_far_over_its_limit(workspace: Workspace) -> None:
     request = CurrentRequest(currents=("96 mA",), clock="2 MHz", u="0.5 mA", typed=TYPED)
     recorded = bench.run_current(workspace, "l1-2", request, operator="mira")
     assert (recorded.run, recorded.piece, recorded.verdict) == ("B0001", "L0001-02", "fail")
-    assert recorded.weight_db == weight_db("bench-current-fail") > 10
+    assert recorded.weight_db == declared().weight_db("bench-current-fail") > 10
     assert recorded.suspicion is not None
     # Bayes' rule in odds: after = before times 10^(weight / 10)
     odds = recorded.suspicion.before / (1 - recorded.suspicion.before) * 10 ** (recorded.weight_db / 10)
@@ -50,7 +50,7 @@ def test_a_table_is_kept_as_evidence(workspace: Workspace, tmp_path: Path) -> No
     table.write_text("clock_hz,current_a\n5e5,0.0011\n1e6,0.0021\n2e6,0.0041\n", encoding="utf-8")
     recorded = bench.run_current(workspace, "L0001-01", CurrentRequest(table=table, typed=TYPED))
     assert recorded.verdict == "pass"
-    assert recorded.weight_db == weight_db("bench-current-pass") < 0
+    assert recorded.weight_db == declared().weight_db("bench-current-pass") < 0
     assert recorded.table is not None
     assert workspace.store.read(recorded.table) == table.read_bytes()
     with workspace.read() as session:
@@ -97,7 +97,7 @@ def test_in_circuit_knows_the_machine_the_piece_sits_in(workspace: Workspace) ->
     failed = bench.run_in_circuit(
         workspace, "L0001-02", InCircuitRequest(runs=False, machine="M0001", known_good="runs")
     )
-    assert (failed.verdict, failed.weight_db) == ("fail", weight_db("bench-in-circuit-fail"))
+    assert (failed.verdict, failed.weight_db) == ("fail", declared().weight_db("bench-in-circuit-fail"))
     alone = bench.run_in_circuit(workspace, "M0001", InCircuitRequest(runs=True, duration="45 min"))
     assert (alone.piece, alone.machine, alone.verdict, alone.weight_db, alone.suspicion) == (
         None,

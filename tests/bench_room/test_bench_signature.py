@@ -18,7 +18,7 @@ from tracker.desk.bench_entry import Typed
 from tracker.desk.bench_signature import SignatureRequest, identify, run_signature
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
-from tracker.judgement.weights import weight_db
+from tracker.judgement.weights import declared
 from tracker.knowledge import facts, makers, signatures
 from tracker.records.models import BenchRun
 
@@ -350,11 +350,11 @@ def test_a_signature_run_is_kept_with_its_weight(workspace: Workspace, tmp_path:
     request = SignatureRequest(file=dump, typed=Typed(instrument="programmer with 28-pin socket"))
     failed = run_signature(workspace, "L1-1", request, operator="mira")
     assert (failed.test, failed.verdict) == ("signature", "fail")
-    assert failed.weight_db == weight_db("bench-signature-fail") > 5
+    assert failed.weight_db == declared().weight_db("bench-signature-fail") > 5
     assert failed.table is not None
     assert workspace.store.read(failed.table) == bytes.fromhex("7F5B0D")
     passed = run_signature(workspace, "L1-2", SignatureRequest(readings=("7F 5B 8C", "7F 5B 8C")))
-    assert passed.weight_db == weight_db("bench-signature-pass") < 0
+    assert passed.weight_db == declared().weight_db("bench-signature-pass") < 0
     assert passed.result.marked.makers == ("Halden Semi",)
     assert any("A9" in caution.text for caution in passed.protocol.cautions)
 

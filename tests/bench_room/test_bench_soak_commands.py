@@ -15,7 +15,7 @@ from terminal import CTRL_C, CTRL_D, terminal
 from tracker.bench import thermometry
 from tracker.desk.bench_soak import ROWS_KEPT, SoakRequest, run_soak
 from tracker.desk.workspace import Workspace
-from tracker.judgement.weights import weight_db
+from tracker.judgement.weights import declared
 from tracker.records.models import BenchRun, BenchSample
 
 MINUTES = (0, 1, 2, 3, 5, 7, 10, 13, 16, 20, 25, 30)
@@ -147,7 +147,11 @@ def test_what_is_kept(workspace: Workspace, tmp_path: Path) -> None:
         table=table, limit="45 K", limit_source="data sheet, page 7", cold=False, case=True, spots=("fuse=40 C",)
     )
     recorded = run_soak(workspace, "l1-2", request, operator="mira")
-    assert (recorded.test, recorded.verdict, recorded.weight_db) == ("soak", "pass", weight_db("bench-soak-pass"))
+    assert (recorded.test, recorded.verdict, recorded.weight_db) == (
+        "soak",
+        "pass",
+        declared().weight_db("bench-soak-pass"),
+    )
     assert any("there twice" in note for note in recorded.notes)
     assert recorded.table is not None
     assert workspace.store.read(recorded.table) == table.read_bytes()

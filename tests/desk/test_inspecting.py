@@ -10,7 +10,7 @@ from tracker.desk import inspect as desk
 from tracker.desk.inspect import inspect_photos
 from tracker.desk.reading import understand
 from tracker.judgement.marking import Claim
-from tracker.judgement.weights import weight_db, weights_version
+from tracker.judgement.weights import declared
 from vision.observations import Line
 
 TODAY = date(2031, 4, 2)
@@ -62,12 +62,12 @@ def test_the_document_has_the_contract_s_fields(stage, tmp_path):
     assert (date_code["year"], date_code["week"]) == (1989, 14)
     (finding,) = piece["findings"]
     assert set(finding) >= CONTRACT_FINDING
-    assert finding["weight_db"] == pytest.approx(weight_db("surface-sanded"), abs=0.01)
+    assert finding["weight_db"] == pytest.approx(declared().weight_db("surface-sanded"), abs=0.01)
     assert finding["outline"] == [[25, 25], [45, 25], [45, 33], [25, 33]]
     total = sum(line["weight_db"] for line in piece["sum"])
     assert piece["suspicion"] == pytest.approx(1 / (1 + 10 ** (-total / 10)), abs=1e-3)
     assert document["groups"] == [{"part": "CV6522AP", "pieces": [[0, 0]]}]
-    assert document["method"]["weights"] == weights_version()
+    assert document["method"]["weights"] == declared().version
 
 
 def test_a_ctrl_c_says_that_it_stopped(tmp_path, lotproof, monkeypatch):

@@ -20,7 +20,7 @@ from tracker.desk.pieces import find_piece
 from tracker.desk.showing import show
 from tracker.desk.verify import verify
 from tracker.errors import BadRequest
-from tracker.judgement.weights import weight_db
+from tracker.judgement.weights import declared
 from tracker.records.models import Finding, Inspection, JournalEntry, Photo
 
 SANDED = found("surface-sanded", "surface")
@@ -67,7 +67,7 @@ def test_one_photo_of_the_whole_lot(workspace, stage, tmp_path):
         assert (row.marking, row.date_code, row.date_year, row.date_week) == ("CV6522AP / 8914", "8914", 1989, 14)
         assert json.loads(row.document)["schema"] == "lotproof.inspection-piece/1"
         finding = session.scalars(select(Finding)).one()
-        assert finding.weight_db == pytest.approx(weight_db("surface-sanded"), abs=0.01)
+        assert finding.weight_db == pytest.approx(declared().weight_db("surface-sanded"), abs=0.01)
         entry = session.scalars(select(JournalEntry).order_by(JournalEntry.id.desc())).first()
         assert (entry.act, entry.subject, entry.operator) == ("photograph", "L0001", "mira")
     assert verify(workspace).faults == ()
@@ -177,7 +177,7 @@ def test_a_listing_picture_used_for_another_lot_speaks_against_the_pieces(worksp
     photograph(workspace, "L0002", [path], role="listing", today=TODAY)
     line = next(line for line in suspicion(workspace, "L0002-01").lines if line.code == "picture-reused")
     assert "L0001" in line.text
-    assert line.weight_db == pytest.approx(weight_db("picture-reused"))
+    assert line.weight_db == pytest.approx(declared().weight_db("picture-reused"))
 
 
 def test_a_listing_picture_saved_anew_is_recognised(workspace, stage, tmp_path):

@@ -10,7 +10,7 @@ from stock import TODAY, a_lot
 from tracker.cli.photo_text import print_photographed
 from tracker.desk import photograph as desk
 from tracker.desk.photograph import photograph
-from tracker.judgement.weights import weight_db
+from tracker.judgement.weights import declared
 
 MIXED = "mould-marks-mixed"
 
@@ -48,7 +48,7 @@ def test_an_underside_of_another_mould_is_a_weak_finding(workspace, stage, tmp_p
     assert flagged(document) == ["L0001-03"]
     (finding,) = document.pieces[2].findings
     assert (finding.family, finding.strength) == ("body", "clear")
-    assert finding.weight_db == pytest.approx(weight_db(MIXED), abs=0.01)
+    assert finding.weight_db == pytest.approx(declared().weight_db(MIXED), abs=0.01)
     assert 0 < finding.weight_db < 4
     assert [len(one.underside.dimples) for one in document.pieces] == [2, 2, 1, 2]
     assert document.pieces[0].underside.dimples[0].diameter == pytest.approx(0.3, rel=0.4)

@@ -45,25 +45,25 @@ def test_one_clear_finding_is_bayes_by_hand():
 @pytest.mark.parametrize("code", sorted(weights.indicators()))
 def test_clear_slight_and_absent_are_one_distribution(code):
     # Total probability: each kind's chances add up to 1, so the expected likelihood ratio over genuine pieces is 1.
-    seen = weights.indicator(code)
+    seen = weights.declared().indicator(code)
     chance = {
         "clear": seen.genuine.present / seen.genuine.total,
         "slight": seen.genuine.slight / seen.genuine.total,
         "absent": seen.genuine.absent / seen.genuine.total,
     }
     ratio = {
-        "clear": 10 ** (weights.weight_db(code) / 10),
-        "slight": 10 ** (weights.weight_db(code, "slight") / 10),
-        "absent": 10 ** (weights.absent_weight_db(code) / 10),
+        "clear": 10 ** (weights.declared().weight_db(code) / 10),
+        "slight": 10 ** (weights.declared().weight_db(code, "slight") / 10),
+        "absent": 10 ** (weights.declared().absent_weight_db(code) / 10),
     }
     assert sum(chance[k] * ratio[k] for k in chance) == pytest.approx(1.0)
 
 
 def test_the_weights_have_a_version_that_changes_with_them(monkeypatch):
     declared = files("tracker.judgement").joinpath("indicators.toml").read_bytes()
-    assert weights.weights_version() == f"indicators.toml sha256:{hashlib.sha256(declared).hexdigest()[:12]}"
+    assert weights.declared_version() == f"indicators.toml sha256:{hashlib.sha256(declared).hexdigest()[:12]}"
     monkeypatch.setattr(weights, "_data", lambda: declared.replace(b"present = 25", b"present = 26", 1))
-    assert weights.weights_version.__wrapped__() != weights.weights_version()
+    assert weights.declared_version.__wrapped__() != weights.declared_version()
 
 
 def test_every_indicator_names_a_declared_family_and_a_source():
@@ -80,18 +80,18 @@ def test_every_indicator_names_a_declared_family_and_a_source():
 def test_a_clear_fact_weighs_more_than_a_slight_one_and_a_pass_speaks_for_the_piece():
     for code, seen in weights.indicators().items():
         if seen.genuine.slight:
-            assert weights.weight_db(code) > weights.weight_db(code, "slight") > 0
+            assert weights.declared().weight_db(code) > weights.declared().weight_db(code, "slight") > 0
         if code.endswith("-pass"):
-            assert weights.weight_db(code) < 0
+            assert weights.declared().weight_db(code) < 0
         if code.endswith("-fail"):
-            assert weights.weight_db(code) > 0
+            assert weights.declared().weight_db(code) > 0
 
 
 def test_unknown_codes_and_strengths():
     with pytest.raises(weights.UnknownIndicator, match="no-such"):
-        weights.weight_db("no-such")
+        weights.declared().weight_db("no-such")
     with pytest.raises(ValueError, match="strength"):
-        weights.weight_db("surface-sanded", "rather")
+        weights.declared().weight_db("surface-sanded", "rather")
     (unweighed,) = weigh([Remark("no-such", "something odd")])
     assert unweighed.weight_db == 0.0
 
@@ -115,7 +115,7 @@ def test_one_code_seen_twice_counts_once_at_its_strongest():
             Remark("surface-differs", "than the exemplar", "clear", family="surface"),
         ]
     )
-    assert [item.weight_db for item in twice] == [weights.weight_db("surface-differs")]
+    assert [item.weight_db for item in twice] == [weights.declared().weight_db("surface-differs")]
 
 
 BENCH = ("electrical", "heat", "settled")  # families that photos cannot look for
@@ -142,7 +142,9 @@ def test_absence_is_silent_in_a_family_with_a_finding():
     ),
 )
 def test_lines_add_up_and_stay_a_probability(before, facts):
-    found = weigh(Remark(code, code, strength, family=weights.indicator(code).family) for code, strength in facts)
+    found = weigh(
+        Remark(code, code, strength, family=weights.declared().indicator(code).family) for code, strength in facts
+    )
     result = combine(before, found)
     assert math.fsum(line.weight_db for line in result.lines) == pytest.approx(result.total_db)
     assert 0 <= result.probability <= 1

@@ -71,17 +71,25 @@ def _show(
             metavar="LABEL", help="A lot (L0007), piece (L0007-03), machine (M0002 or name) or run (B0005)."
         ),
     ],
+    only_sum: Annotated[
+        bool,
+        typer.Option(
+            "--sum", help="Of a piece, only how its suspicion adds up, with the counts that each weight rests on."
+        ),
+    ] = False,
     workspace: WorkspaceOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Show everything on record about a lot, a piece, a machine or a bench run."""
-    from tracker.cli import screens
+    from tracker.cli import screens, sum_text
     from tracker.desk.showing import show
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
         shown = show(opened, label)
-    if as_json:
+    if only_sum:
+        sum_text.answer(shown, as_json)
+    elif as_json:
         print_json(screens.document(shown))
     else:
         screens.draw(shown)

@@ -134,12 +134,13 @@ def _print_piece(name: str, piece: "PieceFound | PiecePhotographed", lines: "Seq
     if piece.underside is not None:
         print(f"       underside: {_underside_words(piece.underside)}")
     print(f"       suspicion {percent(piece.suspicion)}")
-    if all(line.kind in ("prior", "absence") for line in lines):
+    if all(line.kind in ("prior", "absence", "together") for line in lines):
         looked = " nothing strange was found" if len(lines) > 1 else " nothing could be compared"
         print(f"       {lines[0].text};{looked}")
         return
     for line in lines:
-        print(f"       {line.weight_db:+7.1f} db  {line.text}")
+        weight = " " * 10 if line.kind == "note" else f"{line.weight_db:+7.1f} db"
+        print(f"       {weight}  {line.text}")
     print(f"       {sum(line.weight_db for line in lines):+7.1f} db  in all")
 
 

@@ -7,6 +7,7 @@ from typing import Any
 from rich.markup import escape
 
 from tracker.bench.figures import show
+from tracker.cli import sum_text
 from tracker.cli.printing import console, table
 from tracker.desk.rows import PieceRow
 from tracker.desk.showing import (
@@ -134,14 +135,8 @@ def _draw_piece(shown: PieceShown) -> None:
             ("suspicion", _probability(piece.suspicion) or "not yet photographed or measured"),
         )
     )
-    total = sum(line.weight_db for line in shown.sum)
-    lines = [(f"{line.weight_db:+.1f}", line.text) for line in shown.sum]
-    _section(
-        "How the suspicion adds up (decibans)",
-        ("weight", "reason"),
-        [*lines, (f"{total:+.1f}", "together")],
-        ("weight",),
-    )
+    _section("How the suspicion adds up (decibans)", ("weight", "reason"), sum_text.lines(shown), ("weight",))
+    _facts((("not found", ", ".join(one.title for one in shown.in_vain) or None),))
     _runs(shown.runs)
     _files("Photos", shown.photos)
     _events(shown.events)

@@ -12,9 +12,9 @@ from tracker.bench import curve, curve_table
 from tracker.bench.curve import CurveResult, Kept
 from tracker.bench.curve_table import Curve, Point
 from tracker.desk import bench_entry
-from tracker.desk.assess import standing_exemplars
 from tracker.desk.bench_entry import Typed
 from tracker.desk.bench_record import Outcome, Recorded, find_subject, record
+from tracker.desk.facts import standing_exemplars
 from tracker.desk.pieces import find_piece, plain_label
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from tracker.bench import beside
 from tracker.bench.beside import Other
 from tracker.bench.current import CurrentResult
-from tracker.desk.assess import standing_exemplars
+from tracker.desk.facts import standing_exemplars
 from tracker.judgement.marking import fold_alike
 from tracker.records.models import BenchRun, Piece
 

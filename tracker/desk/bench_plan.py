@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from tracker.bench import lot_plan
 from tracker.bench.lot_plan import Done, LotPlan, LtpdRow, Said
 from tracker.bench.units import fraction, written
-from tracker.desk.assess import VERDICTS, facts_of, standing_exemplars
+from tracker.desk.facts import VERDICTS, facts_of, standing_exemplars
 from tracker.desk.pieces import find_lot
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest

@@ -14,10 +14,10 @@ from tracker.bench.conformity import Verdict
 from tracker.bench.tables import Source
 from tracker.desk.assess import piece_suspicion
 from tracker.desk.bench_entry import Conditions
+from tracker.desk.learned import Learned, learned
 from tracker.desk.pieces import find_machine, find_piece, looks_like_machine, machine_or_none, next_number, seat
 from tracker.desk.workspace import Act
 from tracker.errors import BadRequest
-from tracker.judgement.weights import weight_db
 from tracker.knowledge import families
 from tracker.knowledge.families import FamilyData
 from tracker.records.models import BenchRun, BenchSample, Lot, Machine, Piece
@@ -151,10 +151,10 @@ def in_machine(session: Session, subject: Subject, machine: str | None) -> Subje
 def record(act: Act, subject: Subject, outcome: Outcome[R_co]) -> Recorded[R_co]:
     """Write one run with its readings, and return what it did to the piece's suspicion."""
     result, piece, machine = outcome.result, subject.piece, subject.machine
-    before = None if piece is None else piece_suspicion(act.session, piece).probability
-    weight = (
-        0.0 if piece is None or result.verdict == "undecided" else weight_db(f"bench-{outcome.test}-{result.verdict}")
-    )
+    # The run may settle the piece's truth; that has no part in the piece's own suspicion, so one reading will do.
+    known = None if piece is None else learned(act.session)
+    before = None if piece is None else piece_suspicion(act.session, piece, known).probability
+    weight = 0.0 if piece is None or known is None else _weight_db(piece, outcome, known)
     kept = None if outcome.source is None else act.keep(outcome.source.data)
     run = act.add(
         BenchRun(
@@ -174,7 +174,7 @@ def record(act: Act, subject: Subject, outcome: Outcome[R_co]) -> Recorded[R_co]
         )
     )
     _add_samples(act, run, outcome.samples)
-    after = None if piece is None else piece_suspicion(act.session, piece).probability
+    after = None if piece is None else piece_suspicion(act.session, piece, known).probability
     act.subject = subject.label
     act.body.update(run=run.label, test=run.test, verdict=run.verdict, rule=run.rule, weight_db=run.weight_db)
     return Recorded(
@@ -194,6 +194,14 @@ def record(act: Act, subject: Subject, outcome: Outcome[R_co]) -> Recorded[R_co]
         result=result,
         protocol=cautions.protocol(outcome.test),
     )
+
+
+def _weight_db(piece: Piece, outcome: Outcome[R_co], known: Learned) -> float:
+    """Return what the verdict weighs on the day of the run, in decibans."""
+    if outcome.result.verdict == "undecided":
+        return 0.0
+    weights = known.experience.without_piece(piece.id)
+    return weights.weight_db(f"bench-{outcome.test}-{outcome.result.verdict}")
 
 
 def _add_samples(act: Act, run: BenchRun, samples: Sequence[BenchSample]) -> None:

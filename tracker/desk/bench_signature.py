@@ -9,9 +9,9 @@ from tracker.bench import dumps, signature
 from tracker.bench.signature import MOST_DEVICE_BYTES, Identity, Marked, SignatureResult
 from tracker.bench.tables import Source
 from tracker.desk import bench_entry
-from tracker.desk.assess import top_inspections
 from tracker.desk.bench_entry import Typed
 from tracker.desk.bench_record import Outcome, Recorded, find_subject, record
+from tracker.desk.facts import top_inspections
 from tracker.desk.fields import one_line
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.desk.assess import TOP_ROLES, kept_document, standing_exemplars
 from tracker.desk.contract import Outline
+from tracker.desk.facts import TOP_ROLES, kept_document, standing_exemplars
 from tracker.desk.pictures import crop_png
 from tracker.errors import Damaged
 from tracker.evidence import EvidenceStore

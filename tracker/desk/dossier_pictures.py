@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.desk.assess import facts_of, kept_document
+from tracker.desk.facts import facts_of, kept_document
 from tracker.desk.pictures import as_jpeg, crop, open_picture
 from tracker.dossier.model import Picture
 from tracker.evidence import EvidenceStore

@@ -8,9 +8,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.bench.figures import show, show_with_u
-from tracker.desk.assess import TOP_ROLES, Facts, facts_of, kept_document, piece_suspicions
+from tracker.desk.assess import piece_suspicions
 from tracker.desk.contract import FindingFound, PieceDocument
 from tracker.desk.dossier_pictures import Gathered
+from tracker.desk.facts import TOP_ROLES, Facts, facts_of
+from tracker.desk.learned import learned
 from tracker.desk.showing import PieceShown, RunShown, piece_shown, run_shown
 from tracker.dossier.model import ClaimRow, EventRow, FindingRow, PieceSheet, Row, RunSheet, SumRow, Table
 from tracker.judgement.suspicion import Suspicion, percent
@@ -24,16 +26,22 @@ NOT_READ = "not read"
 
 def sheets(session: Session, pieces: Sequence[Piece], gathered: Gathered) -> Iterator[PieceSheet]:
     """Return the pages of each piece in turn."""
-    facts = facts_of(session, pieces)
-    suspicions = piece_suspicions(session, pieces)
+    facts, known = facts_of(session, pieces), learned(session)
+    suspicions = piece_suspicions(session, pieces, known)
+    # A finding keeps the weight of its day; the sum of a dossier is of the day it is made.
+    gathered.methods["weights of the sums"] = known.experience.version
     for piece in pieces:
-        yield _sheet(session, piece, facts[piece.id], suspicions[piece.id], gathered)
+        shown = piece_shown(session, piece, known)
+        yield _sheet(session, piece, facts[piece.id], shown, suspicions[piece.id], gathered)
 
 
-def _sheet(session: Session, piece: Piece, facts: Facts, suspicion: Suspicion, gathered: Gathered) -> PieceSheet:
-    shown = piece_shown(session, piece)
-    documents = [kept_document(inspection) for _, inspection in facts.inspections]
-    top = next((kept_document(one) for role, one in reversed(facts.inspections) if role in TOP_ROLES), None)
+def _sheet(
+    session: Session, piece: Piece, facts: Facts, shown: PieceShown, suspicion: Suspicion, gathered: Gathered
+) -> PieceSheet:
+    documents = facts.documents
+    roles = [role for role, _ in facts.inspections]
+    tops = [document for role, document in zip(roles, documents, strict=True) if role in TOP_ROLES]
+    top = tops[-1] if tops else None
     runs = session.scalars(select(BenchRun).where(BenchRun.piece_id == piece.id).order_by(BenchRun.id))
     return PieceSheet(
         label=piece.label,
@@ -43,7 +51,7 @@ def _sheet(session: Session, piece: Piece, facts: Facts, suspicion: Suspicion, g
         lines=tuple(Row(line.text, _readers(line.readers)) for line in top.piece.lines) if top else (),
         claims=tuple(_claims(piece.lot, top)),
         findings=tuple(_finding(one) for document in documents for one in document.piece.findings),
-        sum=tuple(SumRow(_db(line.weight_db), line.text) for line in suspicion.lines),
+        sum=tuple(SumRow("" if line.kind == "note" else _db(line.weight_db), line.text) for line in suspicion.lines),
         runs=tuple(_run(run_shown(session, run)) for run in runs),
         events=tuple(EventRow(instant(e.at), e.operator, e.what, e.why or "") for e in shown.events),
         pictures=gathered.of_piece.get(piece.id, ()),

@@ -42,7 +42,7 @@ from tracker.judgement.observed import Observed, Remark
 from tracker.judgement.prior import UNKNOWN, Prior, before_looking
 from tracker.judgement.siblings import SiblingsReading, siblings_readings
 from tracker.judgement.suspicion import Suspicion, combine, weigh
-from tracker.judgement.weights import indicators, weights_version
+from tracker.judgement.weights import Weights, declared, indicators
 from tracker.knowledge.lexicon import lexicon
 from tracker.knowledge.part_split import split
 from vision.crew import Crew, cores, crew
@@ -138,6 +138,7 @@ def judge(
     before: Prior = UNKNOWN_SOURCE,
     role: str = "top",
     beside: Mapping[tuple[int, int], Beside] | None = None,
+    weights: Weights | None = None,
 ) -> InspectionDocument:
     """Interpret what was seen, hold it against the claim and weigh it.
 
@@ -151,7 +152,10 @@ def judge(
         The marking in 'bottom' and 'after-swab' photos is not held against the claim.
     beside : mapping, optional
         What was seen elsewhere of a piece, such as by a swab pair; by (photo index, piece index).
+    weights : Weights, optional
+        The declared ones where not given.
     """
+    weights = weights or declared()
     places = [(i, j) for i, photo in enumerate(seen.photos) for j in range(len(photo.pieces))]
     views = [seen.photos[i].pieces[j] for i, j in places]
     if role in (FACE_DOWN, SWABBED):
@@ -168,7 +172,7 @@ def judge(
         checks = [_both(one, size) for one, size in zip(checks, sizes, strict=True)]
     elsewhere = siblings_readings([[line.text for line in view.lines] for view in views])
     found = {
-        place: _piece(view, one, checked, before, (beside or {}).get(place, Beside()), others)
+        place: _piece(view, one, checked, before, (beside or {}).get(place, Beside()), others, weights)
         for place, view, one, checked, others in zip(places, views, understood, checks, elsewhere, strict=True)
     }
     return InspectionDocument(
@@ -181,7 +185,7 @@ def judge(
         ),
         claimed=claim.part,
         exemplars=tuple(_exemplar(photo) for photo in seen.exemplars),
-        method={"lotproof": __version__, "weights": weights_version(), **seen.method},
+        method={"lotproof": __version__, "weights": weights.version, **seen.method},
     )
 
 
@@ -220,13 +224,15 @@ def _piece(
     before: Prior,
     beside: Beside,
     others: Sequence[SiblingsReading | None],
+    weights: Weights,
 ) -> PieceFound:
     observations = (*view.observations, *beside.observations)
     facts: list[Observed] = [*observations, *checked.remarks]
     looked_for = tuple(dict.fromkeys((*view.looked_for, *beside.looked_for, *checked.looked_for)))
-    suspicion = combine(before.db, weigh(facts, looked_for), prior_text=before.text)
-    findings = [_finding(fact, fact.outline) for fact in observations]
-    findings += [_finding(fact, _line_outline(view, fact.line)) for fact in checked.remarks]
+    items = weigh(facts, looked_for, weights)
+    suspicion = combine(before.db, items, prior_text=before.text, together=weights.together)
+    findings = [_finding(fact, fact.outline, weights) for fact in observations]
+    findings += [_finding(fact, _line_outline(view, fact.line), weights) for fact in checked.remarks]
     return PieceFound(
         outline=_rounded(view.outline),
         package=view.package,
@@ -290,8 +296,8 @@ def _line_outline(view: PieceView, line: int | None) -> Outline | None:
     return None if line is None else view.lines[line].outline
 
 
-def _finding(fact: Observation | Remark, outline: Outline | None) -> FindingFound:
-    (weighed,) = weigh([fact])
+def _finding(fact: Observation | Remark, outline: Outline | None, weights: Weights) -> FindingFound:
+    (weighed,) = weigh([fact], weights=weights)
     return FindingFound(
         code=fact.code,
         family=fact.family,

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload
@@ -19,6 +19,9 @@ from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import BenchRun, Inspection, JournalEntry, Lot, Machine, Piece, Seller
+
+if TYPE_CHECKING:
+    from tracker.desk.learned import Learned
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,12 +177,12 @@ def lot_row(lot: Lot, pieces: Sequence[PieceRow]) -> LotRow:
     )
 
 
-def piece_rows(session: Session, pieces: Sequence[Piece]) -> list[PieceRow]:
-    """Return the rows of some pieces, in their order."""
+def piece_rows(session: Session, pieces: Sequence[Piece], known: "Learned | None" = None) -> list[PieceRow]:
+    """Return the rows of some pieces, in their order; `known` is what the workshop has learned, where it is at hand."""
     now, sitting, truth = dispositions(session, pieces), seats(session, pieces), settled(session, pieces)
     known_good = exemplars(session)
-    suspicion = _suspicions(session, pieces)
-    from tracker.desk.assess import top_inspections
+    suspicion = _suspicions(session, pieces, known)
+    from tracker.desk.facts import top_inspections
 
     latest = top_inspections(session, pieces)
     rows = []
@@ -228,7 +231,7 @@ def _early_pieces(session: Session) -> Iterable[Any]:
     return session.execute(query.order_by(Piece.id))
 
 
-def _suspicions(session: Session, pieces: Sequence[Piece]) -> dict[int, float]:
+def _suspicions(session: Session, pieces: Sequence[Piece], known: "Learned | None") -> dict[int, float]:
     """Return the suspicion of every piece about which anything is known; the others have only a prior."""
     from tracker.desk.assess import piece_suspicions
 
@@ -236,7 +239,8 @@ def _suspicions(session: Session, pieces: Sequence[Piece]) -> dict[int, float]:
     looked |= {number for number in session.scalars(select(BenchRun.piece_id).distinct()) if number is not None}
     looked |= exemplars(session) | settled(session).keys()
     wanted = [piece for piece in pieces if piece.id in looked]
-    return {number: found.probability for number, found in piece_suspicions(session, wanted).items()} if wanted else {}
+    now = piece_suspicions(session, wanted, known) if wanted else {}
+    return {number: found.probability for number, found in now.items()}
 
 
 def _sellers(session: Session) -> list[Row]:

@@ -1,19 +1,21 @@
 """Photos of a lot's pieces: kept, looked at, matched to pieces, and recorded in one act."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 from sqlalchemy.orm import Session
 
-from tracker.desk.assess import LISTING, inspected_pieces, prior_of
+from tracker.desk.assess import prior_of
 from tracker.desk.camera import Shot
 from tracker.desk.card_seen import refuse_other_lots
 from tracker.desk.companions import Companions, EarlierPhoto, companions_of, earlier_photos, lost_note
 from tracker.desk.contract import InspectionDocument, PhotographDocument
+from tracker.desk.facts import LISTING, inspected_pieces
 from tracker.desk.fields import file_name, one_of
 from tracker.desk.inspect import FACE_DOWN, Beside, Progress, judge
+from tracker.desk.learned import learned
 from tracker.desk.matching import BY_ORDER, Matched, match
 from tracker.desk.overlays import annotate
 from tracker.desk.photo_records import Looked, Taken, record
@@ -25,6 +27,7 @@ from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.judgement.marking import Claim
 from tracker.judgement.prior import Prior
+from tracker.judgement.weights import Weights
 from tracker.knowledge.lexicon import lexicon
 from tracker.records.models import Lot
 from vision.card import find_card
@@ -46,6 +49,7 @@ class _Known:
     lot: Lot
     claim: Claim
     before: Prior
+    weights: Weights
     named: tuple[str, ...]
     known: tuple[str, ...]
     free: tuple[str, ...]
@@ -189,6 +193,8 @@ def _what_is_known(
         lot=lot,
         claim=Claim(lot.claimed_part, lot.claimed_maker, lot.claimed_grade, lot.condition, lot.arrived_on),
         before=prior_of(session, lot),
+        # Which chip is which piece is not known yet, so all that its own lot has taught is left out.
+        weights=learned(session).experience.without_lot(lot.id),
         named=named,
         known=known,
         free=_free(session, lot, role),
@@ -224,15 +230,15 @@ def _look(
         hands=hands,
     )
     _refuse_unusable(seen, taken)
-    document = judge(seen, known.claim, today=today, before=known.before, role=role)
+    document = _judged(seen, known, role, today)
     matched = _matched(document, known, len(taken), role)
     if role == "after-swab":
         beside, more = _swabbed(workspace, known, seen, matched, progress, hands)
-        document = judge(seen, known.claim, today=today, before=known.before, role=role, beside=beside)
+        document = _judged(seen, known, role, today, beside)
     elif role == FACE_DOWN:
         beside = _undersides(known, seen, matched, len(taken))
         more = undated_note((m.piece for m in matched if m.piece), known.dates)
-        document = judge(seen, known.claim, today=today, before=known.before, role=role, beside=beside)
+        document = _judged(seen, known, role, today, beside)
     names = [{m.index: m.piece for m in matched if m.photo == p and m.piece} for p in range(len(taken))]
     return Looked(
         role=role,
@@ -244,6 +250,12 @@ def _look(
         companions=known.companions,
         notes=known.notes + more,
     )
+
+
+def _judged(
+    seen: Seen, known: _Known, role: str, today: date, beside: Mapping[tuple[int, int], Beside] | None = None
+) -> InspectionDocument:
+    return judge(seen, known.claim, today=today, before=known.before, role=role, beside=beside, weights=known.weights)
 
 
 def _refuse_unusable(seen: Seen, taken: Sequence[Taken]) -> None:

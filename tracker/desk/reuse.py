@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.desk.assess import LISTING
 from tracker.desk.companions import kept_bytes, lost_note
+from tracker.desk.facts import LISTING
 from tracker.desk.photo_records import Taken
 from tracker.desk.pictures import open_picture
 from tracker.evidence import EvidenceStore

@@ -4,7 +4,7 @@ import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -15,6 +15,8 @@ from tracker.desk.rows import LotRow, PieceRow
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.judgement.siblings import SiblingsReading, siblings_readings
+from tracker.judgement.suspicion import InVain
+from tracker.judgement.weights import Basis
 from tracker.records.models import (
     BenchRun,
     Decision,
@@ -29,6 +31,9 @@ from tracker.records.models import (
     Shipment,
     Written,
 )
+
+if TYPE_CHECKING:
+    from tracker.desk.learned import Learned
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +79,14 @@ class FindingShown:
 
 @dataclass(frozen=True, slots=True)
 class SumShown:
-    """One line of the sum that gives the suspicion; weight in decibans."""
+    """One line of the sum that gives the suspicion; weight in decibans, `basis` the counts it stands on."""
 
     text: str
     weight_db: float
+    kind: str = "finding"
+    family: str | None = None
+    code: str | None = None
+    basis: Basis | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +117,10 @@ class PieceShown:
     events: tuple[Event, ...]
     siblings_read: tuple[SiblingsReading, ...] = ()
     """Where siblings read a line otherwise than this piece's own reading, which stands unchanged in `marking`."""
+    in_vain: tuple[InVain, ...] = ()
+    """What was looked for and not found, counted in the sum or not."""
+    weights: str = ""
+    """Which counts the weights stand on: the declared ones' version, and how many settled pieces added to them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,22 +214,38 @@ def _photo(photo: Photo) -> File:
     return File(photo.role, photo.name, photo.sha256, photo.size_bytes)
 
 
-def piece_shown(session: Session, piece: Piece) -> PieceShown:
-    """Return everything on record about one piece."""
-    from tracker.desk.assess import facts_of, top_inspections
+def piece_shown(session: Session, piece: Piece, known: "Learned | None" = None) -> PieceShown:
+    """Return everything on record about one piece.
+
+    Parameters
+    ----------
+    known : Learned, optional
+        What the workshop has learned; who shows several pieces hands it in.
+    """
+    from tracker.desk.assess import piece_suspicion
+    from tracker.desk.facts import facts_of, top_inspections
+    from tracker.desk.learned import learned
+
+    known = known or learned(session)
+    suspicion = piece_suspicion(session, piece, known)
 
     latest = dict(facts_of(session, [piece])[piece.id].inspections)
     seen = top_inspections(session, [piece]).get(piece.id)
     sits = seat(session, piece)
     findings = [finding for one in latest.values() for finding in one.findings]
     return PieceShown(
-        summary=piece_rows(session, [piece])[0],
+        summary=piece_rows(session, [piece], known)[0],
         maker=piece.lot.claimed_maker,
         grade=piece.lot.claimed_grade,
         condition=piece.lot.condition,
         marking=seen.marking if seen else None,
         machine_name=sits.machine.name if sits else None,
-        sum=_sum(session, piece),
+        sum=tuple(
+            SumShown(line.text, line.weight_db, line.kind, line.family, line.code, line.basis)
+            for line in suspicion.lines
+        ),
+        in_vain=suspicion.in_vain,
+        weights=known.experience.version,
         findings=tuple(FindingShown(one.code, one.family, one.weight_db, one.message) for one in findings),
         runs=_runs(session, BenchRun.piece_id == piece.id),
         photos=tuple(_photo(one.photo) for one in latest.values()),
@@ -226,7 +255,7 @@ def piece_shown(session: Session, piece: Piece) -> PieceShown:
 
 def _siblings_read(session: Session, piece: Piece) -> tuple[SiblingsReading, ...]:
     """Return what the siblings read on each line of a piece where they read otherwise, by their latest photos."""
-    from tracker.desk.assess import top_inspections
+    from tracker.desk.facts import top_inspections
 
     seen = top_inspections(session, piece.lot.pieces)
     if piece.id not in seen:
@@ -235,12 +264,6 @@ def _siblings_read(session: Session, piece: Piece) -> tuple[SiblingsReading, ...
     lines = [[line for line in (seen[number].marking or "").split(" / ") if line] for number in order]
     others = zip(lines[0], siblings_readings(lines)[0], strict=True)
     return tuple(said for own, said in others if said is not None and said.text != own)
-
-
-def _sum(session: Session, piece: Piece) -> tuple[SumShown, ...]:
-    from tracker.desk.assess import piece_suspicion
-
-    return tuple(SumShown(line.text, line.weight_db) for line in piece_suspicion(session, piece).lines)
 
 
 def _runs(session: Session, which: Any) -> tuple[Measured, ...]:

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 
 from sqlalchemy.orm import Session
 
-from tracker.desk.assess import top_inspections
+from tracker.desk.facts import top_inspections
 from tracker.desk.inspect import Beside
 from tracker.judgement.marking import fold_alike
 from tracker.records.models import Lot

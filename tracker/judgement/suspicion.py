@@ -7,13 +7,17 @@ from itertools import groupby
 
 from tracker.judgement.observed import Observed
 from tracker.judgement.weights import (
+    ABSENT,
+    AS_DECLARED,
+    CLEAR,
+    OUTCOMES,
+    Basis,
     Family,
-    UnknownIndicator,
-    absent_weight_db,
+    Together,
+    Weights,
     decibans,
+    declared,
     families,
-    indicator,
-    weight_db,
 )
 
 
@@ -30,6 +34,8 @@ class Weighed:
         The reason, for a person.
     found : bool
         False for something looked for and not found.
+    basis : Basis or None
+        The counts its weight stands on; None where nobody declared it.
     """
 
     code: str
@@ -37,6 +43,29 @@ class Weighed:
     weight_db: float
     message: str
     found: bool = True
+    basis: Basis | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class InVain:
+    """Something looked for and not found, in the sum or left out of it.
+
+    Parameters
+    ----------
+    code, family, title : str
+    weight_db : float
+        Decibans, by itself; a family's absences together are bounded.
+    counted : bool
+        False where its family has a finding, beside which it says nothing.
+    basis : Basis or None
+    """
+
+    code: str
+    family: str
+    title: str
+    weight_db: float
+    counted: bool
+    basis: Basis | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +75,14 @@ class SumLine:
     Parameters
     ----------
     kind : str
-        'prior', 'finding', 'absence' (of several indicators of a family together) or 'cap'.
+        'prior', 'finding', 'absence' (of several indicators of a family together), 'cap', 'together' (what settled
+        pieces say of such signs together) or 'note' (weighs nothing).
     text : str
     weight_db : float
         Decibans.
     family, code : str or None
+    basis : Basis or None
+        The counts that a finding's weight stands on.
     """
 
     kind: str
@@ -58,6 +90,7 @@ class SumLine:
     weight_db: float
     family: str | None = None
     code: str | None = None
+    basis: Basis | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +106,21 @@ class Suspicion:
     lines : tuple of SumLine
     capped : tuple of str
         Families whose sum reached its cap.
+    in_vain : tuple of InVain
+        What was looked for and not found, family by family.
+    signs_db : float
+        What all signs say together, every family capped, as declared.
+    left_out_db : float
+        What else was looked for and not found, beside a finding or beyond a family's bound; not in `signs_db`.
     """
 
     probability: float
     total_db: float
     lines: tuple[SumLine, ...]
     capped: tuple[str, ...] = ()
+    in_vain: tuple[InVain, ...] = ()
+    signs_db: float = 0.0
+    left_out_db: float = 0.0
 
 
 def odds_to_probability(total_db: float) -> float:
@@ -111,8 +153,15 @@ def percent(probability: float) -> str:
     return f"{probability * 100:.0f} %"
 
 
-def weigh(found: Iterable[Observed], looked_for: Iterable[str] = ()) -> tuple[Weighed, ...]:
-    """Give observed facts, and what was looked for in vain, their declared weights.
+def counted(number: float, word: str) -> str:
+    """Return a number with its word: '1 lot', '3 lots'."""
+    return f"{number:g} {word}{'' if number == 1 else 's'}"
+
+
+def weigh(
+    found: Iterable[Observed], looked_for: Iterable[str] = (), weights: Weights | None = None
+) -> tuple[Weighed, ...]:
+    """Give observed facts, and what was looked for in vain, their weights.
 
     A code seen several times counts once, at its strongest. A code nobody declared counts 0 and says so: an unweighed
     fact may be read by a person but must not move a probability.
@@ -122,41 +171,67 @@ def weigh(found: Iterable[Observed], looked_for: Iterable[str] = ()) -> tuple[We
     found : iterable of Observed
     looked_for : iterable of str
         Codes that could have been seen. Those among `found` are left out.
+    weights : Weights, optional
+        The declared ones where not given.
 
     Returns
     -------
     tuple of Weighed
         What was found, strongest first, then what was not.
     """
-    strongest: dict[str, Weighed] = {}
+    known = declared() if weights is None else weights
+    # Clear before slight, whatever either has come to weigh: a piece shows an indicator in one way.
+    strongest: dict[str, Observed] = {}
     for fact in found:
-        item = Weighed(fact.code, fact.family, _declared(fact), fact.message)
-        known = strongest.get(fact.code)
-        if known is None or item.weight_db > known.weight_db:
-            strongest[fact.code] = item
-    seen = sorted(strongest.values(), key=lambda item: (-item.weight_db, item.code))
-    return (*seen, *_absent(code for code in looked_for if code not in strongest))
+        earlier = strongest.get(fact.code)
+        if earlier is None or OUTCOMES.index(fact.strength) < OUTCOMES.index(earlier.strength):
+            strongest[fact.code] = fact
+    seen = sorted((_found(fact, known) for fact in strongest.values()), key=lambda item: (-item.weight_db, item.code))
+    return (*seen, *_absent((code for code in looked_for if code not in strongest), known))
 
 
-def _declared(fact: Observed) -> float:
-    try:
-        return weight_db(fact.code, fact.strength)
-    except UnknownIndicator:
-        return 0.0
+def _found(fact: Observed, weights: Weights) -> Weighed:
+    return weighed_as(fact.code, fact.message, weights, fact.strength, fact.family)
 
 
-def _absent(codes: Iterable[str]) -> list[Weighed]:
-    absent = []
-    for code in dict.fromkeys(codes):
-        try:
-            known = indicator(code)
-        except UnknownIndicator:
-            continue
-        absent.append(Weighed(code, known.family, absent_weight_db(code), known.title, found=False))
-    return absent
+def weighed_as(code: str, message: str, weights: Weights, strength: str = CLEAR, family: str | None = None) -> Weighed:
+    """Return one fact with its weight and the counts that it stands on; 0 where nobody declared it.
+
+    Parameters
+    ----------
+    family : str, optional
+        As declared where not given.
+    """
+    known = weights.indicators.get(code)
+    if known is None:
+        return Weighed(code, family or "", 0.0, message)
+    basis = weights.basis(code, strength)
+    return Weighed(code, family or known.family, weights.weight_db(code, strength), message, basis=basis)
 
 
-def combine(prior_db: float, items: Sequence[Weighed], *, prior_text: str = "Before looking") -> Suspicion:
+def _absent(codes: Iterable[str], weights: Weights) -> list[Weighed]:
+    return [
+        Weighed(
+            code,
+            weights.indicator(code).family,
+            weights.absent_weight_db(code),
+            weights.indicator(code).title,
+            found=False,
+            basis=weights.basis(code, ABSENT),
+        )
+        for code in dict.fromkeys(codes)
+        if code in weights.indicators
+    ]
+
+
+def combine(
+    prior_db: float,
+    items: Sequence[Weighed],
+    *,
+    prior_text: str = "Before looking",
+    notes: Sequence[str] = (),
+    together: Together = AS_DECLARED,
+) -> Suspicion:
     """Add weights to a prior, family by family, each family capped.
 
     Parameters
@@ -166,6 +241,10 @@ def combine(prior_db: float, items: Sequence[Weighed], *, prior_text: str = "Bef
     items : sequence of Weighed
     prior_text : str
         What the prior rests on.
+    notes : sequence of str
+        What a reader should know of the facts; lines that weigh nothing.
+    together : Together
+        What signs have been worth together, as in the `Weights` that `items` were weighed with.
 
     Returns
     -------
@@ -176,24 +255,51 @@ def combine(prior_db: float, items: Sequence[Weighed], *, prior_text: str = "Bef
     -----
     Facts of one family are not independent. Where a family has a finding, what was not found in it is left out: to be
     printed too high and not slanted is no less strange than to be printed too high. Where it has none, the absences
-    count together, down to the family's `cap_absent`.
+    count together, up to the family's `cap_absent`. How much of what is so left out should count after all depends on
+    how signs go together, which nobody can declare: settled pieces tell (`tracker/judgement/together.py`).
     """
     lines = [SumLine("prior", prior_text, prior_db)]
-    capped = []
+    capped, in_vain = [], list[InVain]()
+    signs = left_out = 0.0
     order = list(families())
     known = sorted(items, key=lambda item: order.index(item.family) if item.family in order else len(order))
     for name, group in groupby(known, key=lambda item: item.family):
-        of_family, is_capped = _family_lines(families().get(name), list(group))
-        lines += of_family
+        of_family = list(group)
+        family = families().get(name)
+        new, is_capped = _family_lines(family, of_family)
+        lines += new
+        if family is not None and family.looks_for_signs:
+            signs += math.fsum(line.weight_db for line in new)
+            left_out += math.fsum(item.weight_db for item in of_family if not item.found)
+            left_out -= math.fsum(line.weight_db for line in new if line.kind == "absence")
+        in_vain += _in_vain(of_family)
         if is_capped:
             capped.append(name)
+    lines += _together_line(together, signs, left_out)
     total = math.fsum(line.weight_db for line in lines)
-    return Suspicion(odds_to_probability(total), total, tuple(lines), tuple(capped))
+    lines += [SumLine("note", text, 0.0) for text in notes]
+    return Suspicion(odds_to_probability(total), total, tuple(lines), tuple(capped), tuple(in_vain), signs, left_out)
+
+
+def _together_line(together: Together, signs_db: float, left_out_db: float) -> list[SumLine]:
+    moved = (together.found - 1.0) * signs_db + together.in_vain * left_out_db
+    if moved == 0.0:
+        return []
+    settled = f"{counted(together.pieces, 'settled piece')} of {counted(together.lots, 'lot')}"
+    text = (
+        f"Signs together, as {settled} have shown: those above count {_share(together.found)}, "
+        f"what else was looked for and not found {_share(together.in_vain)}"
+    )
+    return [SumLine("together", text, moved)]
+
+
+def _share(share: float) -> str:
+    return f"{100 * share:.0f} %"
 
 
 def _family_lines(family: Family | None, items: Sequence[Weighed]) -> tuple[list[SumLine], bool]:
     found = [item for item in items if item.found]
-    lines = [SumLine("finding", item.message, item.weight_db, item.family, item.code) for item in found]
+    lines = [SumLine("finding", item.message, item.weight_db, item.family, item.code, item.basis) for item in found]
     if family is None:  # no declared caps: facts of an unknown family weigh nothing, see `weigh`
         return lines, False
     if not found:
@@ -208,8 +314,18 @@ def _family_lines(family: Family | None, items: Sequence[Weighed]) -> tuple[list
 
 def _absence_line(family: Family, items: Sequence[Weighed]) -> list[SumLine]:
     total = math.fsum(item.weight_db for item in items)
-    bounded = max(total, -family.cap_absent)
+    # Where settled pieces have turned an indicator round, its absence may speak against a piece, within the same bound.
+    bounded = min(max(total, -family.cap_absent), family.cap_absent)
     if bounded == 0:
         return []
-    things = "1 thing" if len(items) == 1 else f"{len(items)} things"
-    return [SumLine("absence", f"Nothing strange in {family.title} ({things} looked for)", bounded, family.name)]
+    text = f"Nothing strange in {family.title} ({counted(len(items), 'thing')} looked for)"
+    return [SumLine("absence", text, bounded, family.name)]
+
+
+def _in_vain(items: Sequence[Weighed]) -> list[InVain]:
+    silent = any(item.found for item in items)
+    return [
+        InVain(item.code, item.family, item.message, item.weight_db, not silent, item.basis)
+        for item in items
+        if not item.found
+    ]

@@ -1,0 +1,100 @@
+"""How a piece's suspicion adds up, line by line, and the counts that each weight rests on."""
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from rich.markup import escape
+
+from tracker.cli.printing import console, print_json, table
+from tracker.desk.showing import PieceShown, Shown, SumShown
+from tracker.errors import BadRequest
+from tracker.judgement.suspicion import InVain, counted, percent
+from tracker.judgement.weights import Basis
+
+
+def lines(shown: PieceShown) -> list[tuple[str, str]]:
+    """Return weight and reason of each line, the total last."""
+    return [*((_weight(line), line.text) for line in shown.sum), (_total(shown), "together")]
+
+
+def _weight(line: SumShown) -> str:
+    return "" if line.kind == "note" else f"{line.weight_db:+.1f}"
+
+
+def _total(shown: PieceShown) -> str:
+    return f"{sum(line.weight_db for line in shown.sum):+.1f}"
+
+
+def answer(shown: Shown, as_json: bool) -> None:
+    """Print the sum of a piece alone.
+
+    Raises
+    ------
+    BadRequest
+        It is not a piece that is shown.
+    """
+    if not isinstance(shown, PieceShown):
+        raise BadRequest("Only a piece has a sum.", "Name one like L0007-03, or leave --sum out.")
+    if as_json:
+        print_json(document(shown))
+    else:
+        draw(shown)
+
+
+def document(shown: PieceShown) -> dict[str, Any]:
+    """Return the JSON document of a sum."""
+    return {
+        "schema": "lotproof.sum/1",
+        "piece": shown.summary.piece,
+        "suspicion": shown.summary.suspicion,
+        "total_db": sum(line.weight_db for line in shown.sum),
+        "weights": shown.weights,
+        "sum": [asdict(line) for line in shown.sum],
+        "in_vain": [asdict(one) for one in shown.in_vain],
+    }
+
+
+def draw(shown: PieceShown) -> None:
+    """Print the sum with the counts that each weight rests on."""
+    piece = shown.summary
+    said = "not yet photographed or measured" if piece.suspicion is None else percent(piece.suspicion)
+    console().print(f"[bold]{escape(piece.piece)}[/]  {escape(piece.part)}, suspicion {said}")
+    rows = [(_weight(line), line.text, "" if line.basis is None else basis_text(line.basis)) for line in shown.sum]
+    _table(("db", "reason", "rests on"), [*rows, (_total(shown), "together", "")])
+    if shown.in_vain:
+        print("\nLooked for and not found")
+        _table(("db", "what", "rests on"), [_in_vain(one) for one in shown.in_vain])
+        if not all(one.counted for one in shown.in_vain):
+            print("* beside a finding of its family: only what settled pieces have shown of signs together counts.")
+    declared = next((line.basis.declared for line in shown.sum if line.basis is not None), None)
+    if declared is not None:
+        print(f"\nDeclared counts stand for {declared:g} pieces of either kind; those of one lot count less than one.")
+    print(f"Weights: {shown.weights}")
+
+
+def _in_vain(one: InVain) -> tuple[str, str, str]:
+    basis = "" if one.basis is None else basis_text(one.basis, "missing")
+    return f"{one.weight_db:+.1f}{' ' if one.counted else '*'}", one.title, basis
+
+
+def _table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    console().print(table(columns, rows, right=("db",)))
+
+
+def basis_text(basis: Basis, seen: str = "seen") -> str:
+    """Return the counts in words: 'seen on 31 of 34 not genuine, 4 of 41 genuine; 12 settled here in 5 lots'."""
+    text = (
+        f"{seen} on {_number(basis.not_genuine_seen)} of {_number(basis.not_genuine_of)} not genuine, "
+        f"{_number(basis.genuine_seen)} of {_number(basis.genuine_of)} genuine"
+    )
+    if not basis.settled:
+        return text
+    if not basis.tried:
+        return f"{text}; on none of the {basis.settled} settled here"
+    return f"{text}; {basis.settled} of them settled here, in {counted(basis.lots, 'lot')}"
+
+
+def _number(value: float) -> str:
+    """Return a count that may be a fraction: pieces of one lot count less than one each."""
+    return f"{value:.2g}" if value < 1 else f"{value:.1f}".removesuffix(".0")

@@ -1,0 +1,251 @@
+"""Whether suspicions hold: every piece whose truth is known, judged as if nothing were known of its lot."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.bench.sampling import interval
+from tracker.desk.assess import of_bench, of_photos, reused_pictures
+from tracker.desk.facts import VERDICTS, Facts, facts_of
+from tracker.desk.learned import MOST_AT_ONCE, Learned, learned
+from tracker.desk.truths import Truth
+from tracker.desk.workspace import Workspace
+from tracker.judgement.prior import before_looking
+from tracker.judgement.scores import LEAST_OF_EITHER, Bin, Scores, scores
+from tracker.judgement.suspicion import combine, counted
+from tracker.judgement.weights import CLEAR, Together, declared
+from tracker.records.models import Lot, Piece
+
+LEAST_PIECES = 30
+"""With fewer settled pieces, nothing is said (common practice, no source: a share is then known to a fifth at best)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One piece: what would have been thought of it, and what it is.
+
+    Parameters
+    ----------
+    piece, lot : str
+    suspicion : float
+        Without any truth of its lot: neither in the sum, nor in the seller's record, nor in the weights. Where its
+        truth comes from the bench, without bench tests too.
+    not_genuine : bool
+    by_bench : bool
+        Whether the bench and a decision made its truth.
+    """
+
+    piece: str
+    lot: str
+    suspicion: float
+    not_genuine: bool
+    by_bench: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Reliability:
+    """One bin of the reliability diagram, with the 95 % interval (Clopper-Pearson) of what the pieces were."""
+
+    bin: Bin
+    lower: float
+    upper: float
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """How suspicions have held.
+
+    Parameters
+    ----------
+    weights : str
+        The version of the weights, all lessons counted.
+    judged : tuple of Judged
+    left_out : int
+        Pieces of known truth of which nothing was ever looked at.
+    enough : bool
+        Whether there are so many that something can be said.
+    said : str
+        That in words.
+    scores : Scores or None
+        None without any piece.
+    reliability : tuple of Reliability
+    notes : tuple of str
+        What to mind.
+    """
+
+    weights: str
+    judged: tuple[Judged, ...]
+    left_out: int
+    enough: bool
+    said: str
+    scores: Scores | None
+    reliability: tuple[Reliability, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class IndicatorMoved:
+    """What settled pieces did to the weight of one indicator, clearly seen.
+
+    Parameters
+    ----------
+    code, family, title : str
+    declared_not_genuine, declared_genuine : float
+        Share of pieces that show it clearly, as declared, 0 to 1.
+    seen_not_genuine, of_not_genuine, seen_genuine, of_genuine : float
+        As settled here, in effective pieces: those of one lot count less than one each.
+    pieces, lots : int
+        Settled pieces behind that, and the lots they came in.
+    declared_db, now_db : float
+        Its weight by the declared counts, and now.
+    """
+
+    code: str
+    family: str
+    title: str
+    declared_not_genuine: float
+    declared_genuine: float
+    seen_not_genuine: float
+    of_not_genuine: float
+    seen_genuine: float
+    of_genuine: float
+    pieces: int
+    lots: int
+    declared_db: float
+    now_db: float
+
+    @property
+    def moved_db(self) -> float:
+        """How far the weight has moved."""
+        return self.now_db - self.declared_db
+
+
+@dataclass(frozen=True, slots=True)
+class IndicatorsMoved:
+    """All indicators, the farthest moved first.
+
+    Parameters
+    ----------
+    weights : str
+        Their version.
+    declared_pieces : float
+        How many pieces of either kind the declared counts stand for.
+    together : Together
+    indicators : tuple of IndicatorMoved
+    """
+
+    weights: str
+    declared_pieces: float
+    together: Together
+    indicators: tuple[IndicatorMoved, ...]
+
+
+def calibration(workspace: Workspace) -> Calibration:
+    """Return how the suspicions of all pieces whose truth is known have held."""
+    with workspace.read() as session:
+        known = learned(session)
+        judged, left_out = _judged(session, known)
+    found = scores([one.suspicion for one in judged], [one.not_genuine for one in judged]) if judged else None
+    return Calibration(
+        weights=known.experience.version,
+        judged=judged,
+        left_out=left_out,
+        enough=len(judged) >= LEAST_PIECES,
+        said=_said(judged),
+        scores=found,
+        reliability=() if found is None else tuple(_reliability(one) for one in found.bins),
+        notes=_notes(judged, left_out, found),
+    )
+
+
+def indicators_moved(workspace: Workspace) -> IndicatorsMoved:
+    """Return what settled pieces did to each indicator's weight."""
+    with workspace.read() as session:
+        now = learned(session).experience.weights
+    before, rows = declared(), []
+    for code, taught in now.taught.items():
+        known = now.indicator(code)
+        rows.append(
+            IndicatorMoved(
+                code=code,
+                family=known.family,
+                title=known.title,
+                declared_not_genuine=known.not_genuine.present / known.not_genuine.total,
+                declared_genuine=known.genuine.present / known.genuine.total,
+                seen_not_genuine=taught.not_genuine.present,
+                of_not_genuine=taught.not_genuine.total,
+                seen_genuine=taught.genuine.present,
+                of_genuine=taught.genuine.total,
+                pieces=taught.pieces,
+                lots=taught.lots,
+                declared_db=before.weight_db(code, CLEAR),
+                now_db=now.weight_db(code, CLEAR),
+            )
+        )
+    rows.sort(key=lambda row: (-abs(row.moved_db), row.code))
+    return IndicatorsMoved(now.version, now.declared_pieces, now.together, tuple(rows))
+
+
+def _judged(session: Session, known: Learned) -> tuple[tuple[Judged, ...], int]:
+    judged, left_out = [], 0
+    lots = {lot.id: lot for lot in session.scalars(select(Lot))} if known.truths else {}
+    for start in range(0, len(known.truths), MOST_AT_ONCE):
+        some = known.truths[start : start + MOST_AT_ONCE]
+        query = select(Piece).where(Piece.id.in_([truth.piece for truth in some]))
+        pieces = {piece.id: piece for piece in session.scalars(query)}
+        facts = facts_of(session, list(pieces.values()))
+        for truth in some:
+            if _looked_at(facts[truth.piece], truth):
+                judged.append(_judge(truth, pieces[truth.piece], lots[truth.lot], facts[truth.piece], known))
+            else:
+                left_out += 1
+    return tuple(judged), left_out
+
+
+def _looked_at(facts: Facts, truth: Truth) -> bool:
+    tested = not truth.by_bench and any(run.verdict in VERDICTS for run in facts.runs)
+    return bool(facts.inspections) or tested
+
+
+def _judge(truth: Truth, piece: Piece, lot: Lot, facts: Facts, known: Learned) -> Judged:
+    weights = known.experience.without_lot(truth.lot)
+    items = [*of_photos(facts, weights), *reused_pictures(truth.lot, known.pictures, weights)]
+    if not truth.by_bench:
+        items += of_bench(facts.runs, weights)
+    before = before_looking(lot.source_kind, *known.records.of(truth.seller, without_lot=truth.lot))
+    found = combine(before.db, items, together=weights.together)
+    return Judged(piece.label, lot.label, found.probability, truth.not_genuine, truth.by_bench)
+
+
+def _reliability(one: Bin) -> Reliability:
+    found = interval(one.not_genuine, one.pieces)
+    return Reliability(one, found.lower, found.upper)
+
+
+def _said(judged: Sequence[Judged]) -> str:
+    if not judged:
+        return f"No settled piece yet: nothing can be said; from about {LEAST_PIECES} on."
+    pieces = counted(len(judged), "settled piece")
+    if len(judged) < LEAST_PIECES:
+        return f"{pieces}: nothing can be said yet; from about {LEAST_PIECES} on."
+    bad = sum(one.not_genuine for one in judged)
+    return f"{pieces} of {counted(len({one.lot for one in judged}), 'lot')}, {bad} of them not genuine."
+
+
+def _notes(judged: Sequence[Judged], left_out: int, found: Scores | None) -> tuple[str, ...]:
+    notes = []
+    if left_out:
+        notes.append(f"{counted(left_out, 'settled piece')} left out: nothing of it was ever looked at.")
+    by_bench = sum(one.by_bench for one in judged)
+    if by_bench:
+        notes.append(
+            f"Of {by_bench} the truth rests on the bench and a decision; these are judged here by their photos alone. "
+            "Who decided knew the suspicion, so such truths flatter it."
+        )
+    if len({one.lot for one in judged}) < len(judged):
+        notes.append("Pieces of one lot are not independent: the intervals shown are too narrow.")
+    if found is not None and found.area is None:
+        notes.append(f"Discrimination needs {LEAST_OF_EITHER} settled pieces of either kind.")
+    return tuple(notes)

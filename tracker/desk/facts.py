@@ -1,0 +1,129 @@
+"""What is on record about pieces, the latest of each kind: photos, bench runs, what was settled and declared."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from pydantic import ValidationError
+from sqlalchemy import select
+from sqlalchemy.orm import Session, selectinload
+
+from tracker.desk.contract import PieceDocument
+from tracker.errors import Damaged
+from tracker.records.models import BenchRun, Exemplar, Inspection, Lot, Photo, Piece, Settlement
+
+LISTING = "listing"
+TOP_ROLES = ("top", "before-swab")
+"""Roles of photos that show a marking as it came."""
+VERDICTS = ("pass", "fail")
+Row = TypeVar("Row", Settlement, Exemplar)
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What is on record about one piece, the latest of each kind."""
+
+    inspections: tuple[tuple[str, Inspection], ...]
+    """(role of the photo, inspection), one a role."""
+    documents: tuple[PieceDocument, ...]
+    """What was kept with each of `inspections`."""
+    runs: tuple[BenchRun, ...]
+    """One a test: the latest with a verdict, else the latest."""
+    settlement: Settlement | None
+    exemplar: Exemplar | None
+
+
+def facts_of(session: Session, pieces: Sequence[Piece]) -> dict[int, Facts]:
+    """Return the latest facts about each piece, by the piece's id."""
+    ids = [piece.id for piece in pieces]
+    seen = _seen(session, ids)
+    tested: dict[int, dict[str, BenchRun]] = {number: {} for number in ids}
+    for run in session.scalars(select(BenchRun).where(BenchRun.piece_id.in_(ids)).order_by(BenchRun.id)):
+        # An undecided run says nothing, so it takes nothing back either: the verdict before it stands.
+        if run.piece_id is not None and (run.verdict in VERDICTS or run.test not in tested[run.piece_id]):
+            tested[run.piece_id][run.test] = run
+    settled = standing(session.scalars(select(Settlement).where(Settlement.piece_id.in_(ids)).order_by(Settlement.id)))
+    declared = standing(session.scalars(select(Exemplar).where(Exemplar.piece_id.in_(ids)).order_by(Exemplar.id)))
+    return {
+        number: Facts(
+            tuple((role, one) for role, (one, _) in seen[number].items()),
+            tuple(document for _, document in seen[number].values()),
+            tuple(tested[number].values()),
+            settled.get(number),
+            declared.get(number),
+        )
+        for number in ids
+    }
+
+
+def _seen(session: Session, ids: Sequence[int]) -> dict[int, dict[str, tuple[Inspection, PieceDocument]]]:
+    """Return the latest inspection of each piece in each role, with what was kept.
+
+    A chip in a photo that was later said to be another piece no longer speaks for the first one.
+    """
+    photos = select(Inspection.photo_id).where(Inspection.piece_id.in_(ids))
+    rows = session.execute(
+        select(Photo.role, Inspection)
+        .join(Inspection.photo)
+        .where(Inspection.photo_id.in_(photos))
+        .options(selectinload(Inspection.findings))
+        .order_by(Inspection.id)
+    ).all()
+    latest = {}
+    for role, one in rows:
+        document = kept_document(one)
+        latest[one.photo_id, document.index] = (role, one, document)
+    seen: dict[int, dict[str, tuple[Inspection, PieceDocument]]] = {number: {} for number in ids}
+    for role, one, document in sorted(latest.values(), key=lambda row: row[1].id):
+        if one.piece_id in seen:
+            seen[one.piece_id][role] = (one, document)
+    return seen
+
+
+def top_inspections(session: Session, pieces: Sequence[Piece]) -> dict[int, Inspection]:
+    """Return the inspection whose reading of the marking holds, by the piece's id: the newest of an unswabbed top."""
+    found = {}
+    for number, by_role in _seen(session, [piece.id for piece in pieces]).items():
+        tops = [by_role[role][0] for role in TOP_ROLES if role in by_role]
+        if tops:
+            found[number] = max(tops, key=lambda one: one.id)
+    return found
+
+
+def inspected_pieces(session: Session, lot: Lot, role: str) -> set[int]:
+    """Return the ids of a lot's pieces that have a photo in this role."""
+    seen = _seen(session, [piece.id for piece in lot.pieces])
+    return {number for number, by_role in seen.items() if role in by_role}
+
+
+def kept_document(inspection: Inspection) -> PieceDocument:
+    """Return what was kept with an inspection.
+
+    Raises
+    ------
+    Damaged
+        When it cannot be read any more.
+    """
+    try:
+        return PieceDocument.model_validate_json(inspection.document)
+    except ValidationError as error:
+        raise Damaged(
+            f"The inspection {inspection.id} kept in the records cannot be read ({error.error_count()} faults).",
+            "Run `lotproof verify`; photograph the piece again.",
+        ) from None
+
+
+def standing(rows: Iterable[Row]) -> dict[int, Row]:
+    """Return the latest row of each piece, by the piece's id; one that was withdrawn is as if never said."""
+    latest = {row.piece_id: row for row in rows}
+    return {number: row for number, row in latest.items() if not row.withdrawn}
+
+
+def standing_exemplars(session: Session) -> list[Piece]:
+    """Return the pieces declared known good and not withdrawn since, the newest declaration first."""
+    rows = session.scalars(select(Exemplar).order_by(Exemplar.id)).all()
+    stand = sorted(standing(rows).values(), key=lambda row: -row.id)
+    pieces = {
+        piece.id: piece for piece in session.scalars(select(Piece).where(Piece.id.in_([r.piece_id for r in rows])))
+    }
+    return [pieces[row.piece_id] for row in stand]

@@ -1,0 +1,298 @@
+"""What pieces whose truth is known teach: counts that add to the declared ones, as a function of the lessons alone."""
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+from tracker.judgement.observed import Remark
+from tracker.judgement.suspicion import combine, weigh
+from tracker.judgement.together import Seen, fit
+from tracker.judgement.weights import (
+    ABSENT,
+    NOTHING_COUNTED,
+    OUTCOMES,
+    SLIGHT,
+    Counts,
+    Indicator,
+    LearningRule,
+    Taught,
+    Together,
+    Weights,
+    declared,
+    families,
+    learning_rule,
+)
+
+SETTLED = "settled"
+"""The family of truth itself. What settles a piece is no experience with the words that settle it."""
+
+FOLDS = 5
+"""Lots are left out by fifths where leaving out each alone would take too long (common practice, no source)."""
+
+MOST_SEEN = 500
+"""What signs are worth together are two numbers, known well from so many pieces; the newest are taken (common practice,
+no source)."""
+
+Tally = dict[int, list[int]]
+"""By lot: how many pieces showed an indicator clearly, slightly, not at all."""
+Key = tuple[str, bool]
+"""An indicator's code, and whether the pieces are the ones that are not genuine."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """One piece whose truth is known, and what became of looking at it. Its own suspicion has no part in it.
+
+    Parameters
+    ----------
+    piece, lot : int
+        Any numbers that tell pieces and lots apart.
+    not_genuine : bool
+        Its truth.
+    outcomes : mapping of str to str
+        By indicator: one of `OUTCOMES`. What was not looked for, or could not have been seen, is left out.
+    before_db : float or None
+        What was thought of it before looking, in decibans, had no truth of its lot been known. None: it teaches single
+        indicators only, not what signs are worth together.
+    """
+
+    piece: int
+    lot: int
+    not_genuine: bool
+    outcomes: Mapping[str, str]
+    before_db: float | None = None
+
+
+def effective(pieces: int, alike: float) -> float:
+    """Return how many independent pieces so many of one lot are worth.
+
+    Parameters
+    ----------
+    pieces : int
+    alike : float
+        Intra-class correlation, 0 (independent) to 1 (all the same).
+
+    Notes
+    -----
+    The effective size of a cluster sample, m / (1 + (m - 1) rho). A lot was sanded by one hand and printed with one
+    plate: its twenty pieces are hardly more news than two.
+    """
+    return pieces / (1.0 + (pieces - 1) * alike) if pieces else 0.0
+
+
+@dataclass(frozen=True)
+class Experience:
+    """All lessons of a workshop, and the weights that follow from them.
+
+    Parameters
+    ----------
+    lessons : tuple of Lesson
+        One a piece; their order does not matter.
+    declared : Weights
+        What to add to.
+    rule : LearningRule
+    until : int or None
+        The journal entry up to which the records were read, for the version.
+    """
+
+    lessons: tuple[Lesson, ...] = ()
+    declared: Weights = field(default_factory=declared)
+    rule: LearningRule = field(default_factory=learning_rule)
+    until: int | None = None
+
+    @cached_property
+    def weights(self) -> Weights:
+        """What observations weigh with all lessons counted."""
+        if not self.lessons:
+            return self.declared
+        return replace(self._single, together=self.together)
+
+    @cached_property
+    def _single(self) -> Weights:
+        """Weights of single indicators, whatever they are worth together."""
+        taught = {code: self._taught(code) for code, _ in self._tallies}
+        return replace(self.declared, version=self.version, taught=taught)
+
+    @cached_property
+    def together(self) -> Together:
+        """What signs have been worth together."""
+        weights: dict[int, Weights] = {}
+        numbers = Counter((lesson.lot, lesson.not_genuine) for lesson in self.lessons)
+        seen = []
+        told = [(lesson, lesson.before_db) for lesson in self.lessons if lesson.before_db is not None]
+        for lesson, before_db in sorted(told, key=lambda pair: pair[0].piece)[-MOST_SEEN:]:
+            if lesson.lot not in weights:
+                weights[lesson.lot] = self._without(self._by_lot[lesson.lot])
+            pieces = numbers[lesson.lot, lesson.not_genuine]
+            worth = effective(pieces, self.rule.alike_in_lot) / pieces
+            seen.append(_seen(lesson, before_db, weights[lesson.lot], worth))
+        return fit(seen, self.rule.together_sd)
+
+    @property
+    def version(self) -> str:
+        """Say which declared counts, how many settled pieces, up to which entry of the journal."""
+        if not self.lessons:
+            return self.declared.version
+        pieces = "1 settled piece" if len(self.lessons) == 1 else f"{len(self.lessons)} settled pieces"
+        upto = "" if self.until is None else f" up to entry {self.until}"
+        return f"{self.declared.version}, {pieces}{upto}"
+
+    def without_piece(self, piece: int) -> Weights:
+        """Return what observations of this piece weigh: its own truth, if known, is left out.
+
+        Otherwise a piece that is alone in showing something would prove by itself that this is what its kind shows.
+        """
+        lesson = self._by_piece.get(piece)
+        if lesson is None:
+            return self.weights
+        return replace(self._without([lesson]), together=self._elsewhere(lesson.lot))
+
+    def without_lot(self, lot: int) -> Weights:
+        """Return what observations weigh to somebody who knows no truth of this lot."""
+        lessons = self._by_lot.get(lot)
+        if not lessons:
+            return self.weights
+        return replace(self._without(lessons), together=self._elsewhere(lot))
+
+    def _elsewhere(self, lot: int) -> Together:
+        """Return what signs have been worth together in other lots.
+
+        Every lesson moves the weights with which all others are seen, so leaving out one means to fit all anew. That is
+        done for a fifth of the lots at a time (cross-fitting), not for each.
+        """
+        fold = lot % FOLDS
+        if fold not in self._folds:
+            others = tuple(lesson for lesson in self.lessons if lesson.lot % FOLDS != fold)
+            self._folds[fold] = replace(self, lessons=others).together
+        return self._folds[fold]
+
+    @cached_property
+    def _folds(self) -> dict[int, Together]:
+        return {}
+
+    def _without(self, lessons: Iterable[Lesson]) -> Weights:
+        left: dict[Key, Tally] = {}
+        for lesson in lessons:
+            for key, index in _counted(lesson, self.declared.indicators):
+                known = self._tallies[key].get(lesson.lot, [0, 0, 0])
+                tally = left.setdefault(key, {}).setdefault(lesson.lot, list(known))
+                tally[index] -= 1
+        changed = {code: self._taught(code, left) for code, _ in left}
+        return replace(self._single, taught={**self._single.taught, **changed})
+
+    @cached_property
+    def _by_piece(self) -> dict[int, Lesson]:
+        return {lesson.piece: lesson for lesson in self.lessons}
+
+    @cached_property
+    def _by_lot(self) -> dict[int, list[Lesson]]:
+        lots: dict[int, list[Lesson]] = {}
+        for lesson in self.lessons:
+            lots.setdefault(lesson.lot, []).append(lesson)
+        return lots
+
+    @cached_property
+    def _tallies(self) -> dict[Key, Tally]:
+        tallies: dict[Key, Tally] = {}
+        for lesson in self.lessons:
+            for key, index in _counted(lesson, self.declared.indicators):
+                tallies.setdefault(key, {}).setdefault(lesson.lot, [0, 0, 0])[index] += 1
+        return tallies
+
+    @cached_property
+    def _sums(self) -> dict[Key, Counts]:
+        # fsum rounds once, so that the order of the lots cannot show.
+        return {key: _counts([self._shared(one) for one in tally.values()]) for key, tally in self._tallies.items()}
+
+    def _shared(self, tally: list[int]) -> tuple[float, ...]:
+        pieces = sum(tally)
+        worth = effective(pieces, self.rule.alike_in_lot)
+        return tuple(worth * count / pieces if pieces else 0.0 for count in tally)
+
+    @cached_property
+    def _sizes(self) -> dict[str, dict[int, int]]:
+        """By indicator and lot: how many pieces taught it, of either truth."""
+        sizes: dict[str, dict[int, int]] = {}
+        for (code, _), tally in self._tallies.items():
+            for lot, counts in tally.items():
+                of_code = sizes.setdefault(code, {})
+                of_code[lot] = of_code.get(lot, 0) + sum(counts)
+        return sizes
+
+    @cached_property
+    def _numbers(self) -> dict[str, tuple[int, int]]:
+        return {code: (sum(sizes.values()), len(sizes)) for code, sizes in self._sizes.items()}
+
+    def _taught(self, code: str, instead: Mapping[Key, Tally] | None = None) -> Taught:
+        """Return what was taught of one indicator, some lots' tallies replaced."""
+        sums, gone = [], dict[int, int]()
+        for key in ((code, True), (code, False)):
+            tally, new = self._tallies.get(key, {}), (instead or {}).get(key, {})
+            changes = [(self._shared(tally[lot]), self._shared(now)) for lot, now in new.items()]
+            sums.append(_moved(self._sums.get(key, NOTHING_COUNTED), changes))
+            for lot, now in new.items():
+                gone[lot] = gone.get(lot, 0) + sum(tally[lot]) - sum(now)
+        pieces, lots = self._numbers[code]
+        emptied = sum(number == self._sizes[code][lot] for lot, number in gone.items())
+        return Taught(sums[0], sums[1], pieces - sum(gone.values()), lots - emptied)
+
+
+def _counted(lesson: Lesson, known: Mapping[str, Indicator]) -> list[tuple[Key, int]]:
+    """Return what a lesson adds to: a key, and which of `OUTCOMES`."""
+    return [
+        ((code, lesson.not_genuine), OUTCOMES.index(outcome))
+        for code, outcome in lesson.outcomes.items()
+        if code in known
+        and known[code].family != SETTLED
+        # Where no slight form is declared, slightly seen is neither seen nor not seen.
+        and (outcome != SLIGHT or known[code].has_slight)
+    ]
+
+
+def _counts(shares: list[tuple[float, ...]]) -> Counts:
+    clear, slight, absent = (math.fsum(share[index] for share in shares) for index in range(len(OUTCOMES)))
+    return Counts(clear, absent, slight)
+
+
+def _moved(counts: Counts, changes: list[tuple[tuple[float, ...], tuple[float, ...]]]) -> Counts:
+    if not changes:
+        return counts
+    clear, slight, absent = (
+        max(math.fsum([start, *(now[i] - was[i] for was, now in changes)]), 0.0)
+        for i, start in enumerate((counts.present, counts.slight, counts.absent))
+    )
+    return Counts(clear, absent, slight)
+
+
+def _seen(lesson: Lesson, before_db: float, weights: Weights, worth: float) -> Seen:
+    """Weigh what a piece showed as if its truth were not known."""
+    facts, in_vain = [], []
+    for code, outcome in lesson.outcomes.items():
+        known = weights.indicators.get(code)
+        if known is None or known.family == SETTLED:
+            continue
+        if outcome != ABSENT:
+            facts.append(Remark(code, known.title, outcome, known.family))
+        elif families()[known.family].looks_for_signs:
+            in_vain.append(code)
+    found = combine(before_db, weigh(facts, in_vain, weights))
+    return Seen(
+        rest_db=found.total_db - found.signs_db,
+        signs_db=found.signs_db,
+        left_out_db=found.left_out_db,
+        not_genuine=lesson.not_genuine,
+        worth=worth,
+        lot=lesson.lot,
+    )
+
+
+def stronger(one: str, other: str) -> bool:
+    """Return whether an outcome shows more than another."""
+    return OUTCOMES.index(one) < OUTCOMES.index(other)
+
+
+def strongest(outcomes: Iterable[str]) -> str:
+    """Return the outcome that shows most."""
+    return min(outcomes, key=OUTCOMES.index)
