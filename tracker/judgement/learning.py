@@ -37,6 +37,8 @@ no source)."""
 
 Tally = dict[int, list[int]]
 """By lot: how many pieces showed an indicator clearly, slightly, not at all."""
+Shares = tuple[float, float, float]
+"""A tally in effective pieces."""
 Key = tuple[str, bool]
 """An indicator's code, and whether the pieces are the ones that are not genuine."""
 
@@ -206,10 +208,14 @@ class Experience:
         # fsum rounds once, so that the order of the lots cannot show.
         return {key: _counts([self._shared(one) for one in tally.values()]) for key, tally in self._tallies.items()}
 
-    def _shared(self, tally: list[int]) -> tuple[float, ...]:
-        pieces = sum(tally)
-        worth = effective(pieces, self.rule.alike_in_lot)
-        return tuple(worth * count / pieces if pieces else 0.0 for count in tally)
+    def _shared(self, tally: list[int]) -> Shares:
+        """Return what a lot's pieces are worth, shared among what they showed."""
+        clear, slight, absent = tally
+        pieces = clear + slight + absent
+        if not pieces:
+            return 0.0, 0.0, 0.0
+        each = effective(pieces, self.rule.alike_in_lot) / pieces
+        return each * clear, each * slight, each * absent
 
     @cached_property
     def _sizes(self) -> dict[str, dict[int, int]]:
@@ -229,11 +235,12 @@ class Experience:
         """Return what was taught of one indicator, some lots' tallies replaced."""
         sums, gone = [], dict[int, int]()
         for key in ((code, True), (code, False)):
-            tally, new = self._tallies.get(key, {}), (instead or {}).get(key, {})
-            changes = [(self._shared(tally[lot]), self._shared(now)) for lot, now in new.items()]
-            sums.append(_moved(self._sums.get(key, NOTHING_COUNTED), changes))
-            for lot, now in new.items():
-                gone[lot] = gone.get(lot, 0) + sum(tally[lot]) - sum(now)
+            counts = self._sums.get(key, NOTHING_COUNTED)
+            for lot, now in (instead or {}).get(key, {}).items():
+                was = self._tallies[key][lot]
+                counts = _moved(counts, self._shared(was), self._shared(now))
+                gone[lot] = gone.get(lot, 0) + sum(was) - sum(now)
+            sums.append(counts)
         pieces, lots = self._numbers[code]
         emptied = sum(number == self._sizes[code][lot] for lot, number in gone.items())
         return Taught(sums[0], sums[1], pieces - sum(gone.values()), lots - emptied)
@@ -251,19 +258,18 @@ def _counted(lesson: Lesson, known: Mapping[str, Indicator]) -> list[tuple[Key, 
     ]
 
 
-def _counts(shares: list[tuple[float, ...]]) -> Counts:
+def _counts(shares: list[Shares]) -> Counts:
     clear, slight, absent = (math.fsum(share[index] for share in shares) for index in range(len(OUTCOMES)))
     return Counts(clear, absent, slight)
 
 
-def _moved(counts: Counts, changes: list[tuple[tuple[float, ...], tuple[float, ...]]]) -> Counts:
-    if not changes:
-        return counts
-    clear, slight, absent = (
-        max(math.fsum([start, *(now[i] - was[i] for was, now in changes)]), 0.0)
-        for i, start in enumerate((counts.present, counts.slight, counts.absent))
+def _moved(counts: Counts, was: Shares, now: Shares) -> Counts:
+    """Return counts in which one lot's share is another; rounding must not leave less than nothing."""
+    return Counts(
+        present=max(counts.present - was[0] + now[0], 0.0),
+        slight=max(counts.slight - was[1] + now[1], 0.0),
+        absent=max(counts.absent - was[2] + now[2], 0.0),
     )
-    return Counts(clear, absent, slight)
 
 
 def _seen(lesson: Lesson, before_db: float, weights: Weights, worth: float) -> Seen:
