@@ -16,7 +16,8 @@ from PIL import Image
 from tracker.cli.main import app
 from tracker.desk import place
 from tracker.errors import ExitCode
-from tracker.judgement.weights import Counts, decibans, families, indicators
+from tracker.judgement.counts import Counts
+from tracker.judgement.weights import decibans, families, indicators
 from tracker.knowledge import datestyles
 
 ROOT = Path(__file__).resolve().parents[1]

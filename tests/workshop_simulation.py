@@ -35,11 +35,12 @@ from statistics import NormalDist
 
 import numpy as np
 
+from tracker.judgement.counts import ABSENT, CLEAR, OUTCOMES, SLIGHT
 from tracker.judgement.learning import Lesson
 from tracker.judgement.observed import Remark
 from tracker.judgement.prior import before_looking, source_kinds
 from tracker.judgement.suspicion import Suspicion, combine, weigh
-from tracker.judgement.weights import ABSENT, CLEAR, OUTCOMES, SLIGHT, Weights, indicators
+from tracker.judgement.weights import Weights, indicators
 
 CLEARLY_WRONG: Mapping[str, tuple[tuple[float, float], tuple[float, float]]] = {
     # code: (clear, slight) in pieces that are not genuine, then in genuine ones

@@ -8,7 +8,8 @@ from workshop_simulation import SimulatedLot, SimulatedPiece
 from tracker.desk.contract import FindingFound, PieceDocument, PieceFound
 from tracker.desk.receive import receive
 from tracker.desk.workspace import Act, Workspace
-from tracker.judgement.weights import ABSENT, indicators
+from tracker.judgement.counts import ABSENT
+from tracker.judgement.weights import indicators
 from tracker.records.models import BenchRun, Decision, Finding, Inspection, Photo, Piece, Settlement
 
 PLACE = ((0.0, 0.0), (9.0, 0.0), (9.0, 3.0), (0.0, 3.0))

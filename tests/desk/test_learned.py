@@ -15,8 +15,9 @@ from tracker.desk.learned import Learned, learned
 from tracker.desk.pieces import find_piece, resolve_pieces
 from tracker.desk.truths import SellerRecords, Truth, truths
 from tracker.desk.workspace import Workspace
+from tracker.judgement.counts import ABSENT, CLEAR, SLIGHT
 from tracker.judgement.suspicion import Suspicion
-from tracker.judgement.weights import ABSENT, CLEAR, SLIGHT, declared, learning_rule
+from tracker.judgement.weights import declared, learning_rule
 from tracker.records.models import Photo
 
 SANDED, COATED = "surface-sanded", "surface-coated"

@@ -8,22 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
+from tracker.judgement.counts import ABSENT, CLEAR, OUTCOMES, SLIGHT, Counts
 from tracker.judgement.learning import FOLDS, Experience, Lesson, effective
 from tracker.judgement.observed import Remark
 from tracker.judgement.suspicion import combine, probability_to_db, weigh
-from tracker.judgement.together import LARGEST_FOUND, Seen, fit
-from tracker.judgement.weights import (
-    ABSENT,
-    AS_DECLARED,
-    CLEAR,
-    OUTCOMES,
-    SLIGHT,
-    Counts,
-    Together,
-    declared,
-    indicators,
-    learning_rule,
-)
+from tracker.judgement.together import AS_DECLARED, LARGEST_FOUND, Seen, Together, fit
+from tracker.judgement.weights import declared, indicators, learning_rule
 
 SANDED, COATED = "surface-sanded", "surface-coated"
 CODES = (SANDED, COATED, "lettering-height-differs", "date-codes-differ", "bench-clock-fail", "bench-clock-pass")

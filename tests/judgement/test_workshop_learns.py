@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 from workshop_simulation import CLEARLY_WRONG, SimulatedLot, SimulatedPiece, World, lesson, suspicion
 
+from tracker.judgement.counts import CLEAR
 from tracker.judgement.learning import Experience
 from tracker.judgement.scores import Scores, scores
-from tracker.judgement.weights import CLEAR, Weights, declared
+from tracker.judgement.weights import Weights, declared
 
 SEEDS = (101, 102, 103, 104)
 SETTLED, LATER_LOTS, FEWER_LOTS = 100, 300, 150

@@ -9,8 +9,8 @@ from rich.markup import escape
 from tracker.cli.printing import console, print_json, table
 from tracker.desk.showing import PieceShown, Shown, SumShown
 from tracker.errors import BadRequest
+from tracker.judgement.counts import Basis
 from tracker.judgement.suspicion import InVain, counted, percent
-from tracker.judgement.weights import Basis
 
 
 def lines(shown: PieceShown) -> list[tuple[str, str]]:

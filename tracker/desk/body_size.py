@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 from math import hypot, sqrt
 
 from tracker.bench.conformity import Conformity, verdict
+from tracker.judgement.counts import CLEAR, SLIGHT
 from tracker.judgement.marking import NOTHING, Checked
 from tracker.judgement.observed import Remark
-from tracker.judgement.weights import CLEAR, SLIGHT
 from tracker.knowledge.bodies import claimed_bodies
 from tracker.knowledge.packages import PackageOutline
 from vision.observations import CardView, Measure, PieceView, TopSize

@@ -12,10 +12,12 @@ from tracker.desk.facts import VERDICTS, Facts, facts_of
 from tracker.desk.learned import MOST_AT_ONCE, Learned, learned
 from tracker.desk.truths import Truth
 from tracker.desk.workspace import Workspace
+from tracker.judgement.counts import CLEAR
 from tracker.judgement.prior import before_looking
 from tracker.judgement.scores import LEAST_OF_EITHER, Bin, Scores, scores
 from tracker.judgement.suspicion import combine, counted
-from tracker.judgement.weights import CLEAR, Together, declared
+from tracker.judgement.together import Together
+from tracker.judgement.weights import declared
 from tracker.records.models import Lot, Piece
 
 LEAST_PIECES = 30

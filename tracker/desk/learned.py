@@ -9,9 +9,9 @@ from sqlalchemy.orm import Session
 from tracker.desk.facts import LISTING, VERDICTS, Facts, facts_of
 from tracker.desk.truths import SellerRecords, Truth, truths
 from tracker.journal import head
+from tracker.judgement.counts import ABSENT, CLEAR
 from tracker.judgement.learning import Experience, Lesson, stronger, strongest
 from tracker.judgement.prior import before_looking
-from tracker.judgement.weights import ABSENT, CLEAR
 from tracker.records.models import BenchRun, Document, Finding, Lot, Photo, Piece
 
 REUSED = "picture-reused"

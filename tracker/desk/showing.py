@@ -14,9 +14,9 @@ from tracker.desk.pieces import disposition, find_lot, find_machine, find_piece,
 from tracker.desk.rows import LotRow, PieceRow
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
+from tracker.judgement.counts import Basis
 from tracker.judgement.siblings import SiblingsReading, siblings_readings
 from tracker.judgement.suspicion import InVain
-from tracker.judgement.weights import Basis
 from tracker.records.models import (
     BenchRun,
     Decision,

@@ -6,24 +6,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
+from tracker.judgement.counts import ABSENT, NOTHING_COUNTED, OUTCOMES, SLIGHT, Counts, Taught
 from tracker.judgement.observed import Remark
 from tracker.judgement.suspicion import combine, weigh
-from tracker.judgement.together import Seen, fit
-from tracker.judgement.weights import (
-    ABSENT,
-    NOTHING_COUNTED,
-    OUTCOMES,
-    SLIGHT,
-    Counts,
-    Indicator,
-    LearningRule,
-    Taught,
-    Together,
-    Weights,
-    declared,
-    families,
-    learning_rule,
-)
+from tracker.judgement.together import Seen, Together, fit
+from tracker.judgement.weights import Indicator, LearningRule, Weights, declared, families, learning_rule
 
 SETTLED = "settled"
 """The family of truth itself. What settles a piece is no experience with the words that settle it."""

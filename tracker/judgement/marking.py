@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Protocol
 
+from tracker.judgement.counts import CLEAR, SLIGHT
 from tracker.judgement.observed import Remark
-from tracker.judgement.weights import CLEAR, SLIGHT
 
 # All bounds of this file: common practice, no source.
 SURE_DATE = 0.5

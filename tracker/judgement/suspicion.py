@@ -5,20 +5,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+from tracker.judgement.counts import ABSENT, CLEAR, OUTCOMES, Basis
 from tracker.judgement.observed import Observed
-from tracker.judgement.weights import (
-    ABSENT,
-    AS_DECLARED,
-    CLEAR,
-    OUTCOMES,
-    Basis,
-    Family,
-    Together,
-    Weights,
-    decibans,
-    declared,
-    families,
-)
+from tracker.judgement.together import AS_DECLARED, Together
+from tracker.judgement.weights import Family, Weights, decibans, declared, families
 
 
 @dataclass(frozen=True, slots=True)

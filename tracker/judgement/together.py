@@ -16,13 +16,34 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tracker.judgement.weights import AS_DECLARED, Together
-
 _PER_DB = math.log(10.0) / 10.0
 _MOST_STEPS, _CLOSE = 50, 1e-9
 LARGEST_FOUND = 1.5
 """Signs are declared dependent by their caps; settled pieces may say they are worth more, within reason (common
 practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """What the signs on a piece have been worth together.
+
+    Parameters
+    ----------
+    found : float
+        Share of the sum of signs, every family capped, that counts; 1 where nothing is known.
+    in_vain : float
+        Share that counts of what was looked for, not found, and not in that sum; 0 where nothing is known.
+    pieces, lots : int
+        How many settled pieces, of how many lots, have shown so.
+    """
+
+    found: float = 1.0
+    in_vain: float = 0.0
+    pieces: int = 0
+    lots: int = 0
+
+
+AS_DECLARED = Together()
 
 
 @dataclass(frozen=True, slots=True)

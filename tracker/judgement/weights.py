@@ -10,40 +10,12 @@ from importlib.resources import files
 from types import MappingProxyType
 from typing import Any
 
-CLEAR = "clear"
-SLIGHT = "slight"
-ABSENT = "absent"
-STRENGTHS = (CLEAR, SLIGHT)
-OUTCOMES = (CLEAR, SLIGHT, ABSENT)
-"""What becomes of looking for an indicator: it is seen clearly, slightly, or not at all."""
+from tracker.judgement.counts import ABSENT, CLEAR, SLIGHT, STRENGTHS, UNTAUGHT, Basis, Counts, Taught
+from tracker.judgement.together import AS_DECLARED, Together
+
 FILE = "indicators.toml"
-
-
-@dataclass(frozen=True, slots=True)
-class Counts:
-    """How many pieces of one kind show an indicator clearly, slightly, or not at all; fractions are allowed."""
-
-    present: float
-    absent: float
-    slight: float = 0.0
-
-    @property
-    def total(self) -> float:
-        """All pieces of this kind."""
-        return self.present + self.slight + self.absent
-
-    def of(self, outcome: str) -> float:
-        """Return the count of one of `OUTCOMES`."""
-        return {CLEAR: self.present, SLIGHT: self.slight, ABSENT: self.absent}[outcome]
-
-    def worth(self, pieces: float) -> "Counts":
-        """Return the same shares of so many pieces."""
-        factor = pieces / self.total
-        return Counts(self.present * factor, self.absent * factor, self.slight * factor)
-
-    def __add__(self, other: "Counts") -> "Counts":
-        """Return both together."""
-        return Counts(self.present + other.present, self.absent + other.absent, self.slight + other.slight)
+_NOTHING = 1e-9
+"""Where a piece is left out of a sum of fractions, rounding may leave a trace of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,86 +82,6 @@ class Family:
 
 class UnknownIndicator(LookupError):
     """A code that indicators.toml does not declare."""
-
-
-NOTHING_COUNTED = Counts(0.0, 0.0)
-_NOTHING = 1e-9
-"""Where a piece is left out of a sum of fractions, rounding may leave a trace of it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Taught:
-    """What pieces whose truth is known add to the counts of one indicator.
-
-    Parameters
-    ----------
-    not_genuine, genuine : Counts
-        In effective pieces: those of one lot count less than one each (see `tracker/judgement/learning.py`).
-    pieces : int
-        How many pieces that was, before.
-    lots : int
-        How many lots they came in.
-    """
-
-    not_genuine: Counts = NOTHING_COUNTED
-    genuine: Counts = NOTHING_COUNTED
-    pieces: int = 0
-    lots: int = 0
-
-
-UNTAUGHT = Taught()
-
-
-@dataclass(frozen=True, slots=True)
-class Basis:
-    """The counts that one weight stands on.
-
-    Parameters
-    ----------
-    not_genuine_seen, not_genuine_of, genuine_seen, genuine_of : float
-        Of so many pieces of either kind so many showed it so (or, of an absence, did not show it); declared and settled
-        ones together.
-    declared : float
-        How many pieces of either kind the declared counts are worth.
-    settled : int
-        Pieces settled here that are in the counts.
-    lots : int
-        The lots they came in.
-    tried : bool
-        False where no piece settled here has shown it: the counts are then the declared ones alone.
-    """
-
-    not_genuine_seen: float
-    not_genuine_of: float
-    genuine_seen: float
-    genuine_of: float
-    declared: float
-    settled: int
-    lots: int
-    tried: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Together:
-    """What the signs on a piece have been worth together (see `tracker/judgement/together.py`).
-
-    Parameters
-    ----------
-    found : float
-        Share of the sum of signs, every family capped, that counts; 1 where nothing is known.
-    in_vain : float
-        Share that counts of what was looked for, not found, and not in that sum; 0 where nothing is known.
-    pieces, lots : int
-        How many settled pieces, of how many lots, have shown so.
-    """
-
-    found: float = 1.0
-    in_vain: float = 0.0
-    pieces: int = 0
-    lots: int = 0
-
-
-AS_DECLARED = Together()
 
 
 @dataclass(frozen=True, slots=True)
