@@ -94,7 +94,7 @@ def _draw_scores(scores: "Scores") -> None:
     rows = (
         (
             "Brier score",
-            f"{scores.brier:.4f} (0 is perfect; to say {share:.0%} of each piece, {parts.uncertainty:.4f})",
+            f"{scores.brier:.4f}, of 0; to say {100 * share:.0f} % of every piece, {parts.uncertainty:.4f}",
         ),
         ("  reliability", f"{parts.reliability:.4f}, of 0: how far off what was said is"),
         ("  resolution", f"{parts.resolution:.4f}, of {parts.uncertainty:.4f}: how well pieces are told apart"),

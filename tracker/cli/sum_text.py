@@ -19,11 +19,11 @@ def lines(shown: PieceShown) -> list[tuple[str, str]]:
 
 
 def _weight(line: SumShown) -> str:
-    return "" if line.kind == "note" else f"{line.weight_db:+.1f}"
+    return "" if line.kind == "note" else _db(line.weight_db)
 
 
 def _total(shown: PieceShown) -> str:
-    return f"{sum(line.weight_db for line in shown.sum):+.1f}"
+    return _db(sum(line.weight_db for line in shown.sum))
 
 
 def answer(shown: Shown, as_json: bool) -> None:
@@ -60,39 +60,48 @@ def draw(shown: PieceShown) -> None:
     piece = shown.summary
     said = "not yet photographed or measured" if piece.suspicion is None else percent(piece.suspicion)
     console().print(f"[bold]{escape(piece.piece)}[/]  {escape(piece.part)}, suspicion {said}")
-    rows = [(_weight(line), line.text, "" if line.basis is None else basis_text(line.basis)) for line in shown.sum]
-    _table(("db", "reason", "rests on"), [*rows, (_total(shown), "together", "")])
+    rows = [(_weight(line), line.text, *_counts(line.basis)) for line in shown.sum]
+    _table("reason", [*rows, (_total(shown), "together", "", "", "")])
     if shown.in_vain:
         print("\nLooked for and not found")
-        _table(("db", "what", "rests on"), [_in_vain(one) for one in shown.in_vain])
+        _table("what", [_in_vain(one) for one in shown.in_vain])
         if not all(one.counted for one in shown.in_vain):
             print("* beside a finding of its family: only what settled pieces have shown of signs together counts.")
-    declared = next((line.basis.declared for line in shown.sum if line.basis is not None), None)
+    bases = [*(line.basis for line in shown.sum), *(one.basis for one in shown.in_vain)]
+    declared = next((basis.declared for basis in bases if basis is not None), None)
     if declared is not None:
-        print(f"\nDeclared counts stand for {declared:g} pieces of either kind; those of one lot count less than one.")
+        print(
+            "\nThe counts say on how many pieces of either kind a thing is found (or not found), of how many.\n"
+            f"Declared ones stand for {declared:g} pieces of either kind; settled ones of one lot count less than one."
+        )
     print(f"Weights: {shown.weights}")
 
 
-def _in_vain(one: InVain) -> tuple[str, str, str]:
-    basis = "" if one.basis is None else basis_text(one.basis, "missing")
-    return f"{one.weight_db:+.1f}{' ' if one.counted else '*'}", one.title, basis
+def _in_vain(one: InVain) -> tuple[str, ...]:
+    return f"{_db(one.weight_db)}{' ' if one.counted else '*'}", one.title, *_counts(one.basis)
 
 
-def _table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    console().print(table(columns, rows, right=("db",)))
+def _db(weight: float) -> str:
+    return f"{weight:+.1f}".replace("-0.0", "+0.0")
 
 
-def basis_text(basis: Basis, seen: str = "seen") -> str:
-    """Return the counts in words: 'seen on 31 of 34 not genuine, 4 of 41 genuine; 12 settled here in 5 lots'."""
-    text = (
-        f"{seen} on {_number(basis.not_genuine_seen)} of {_number(basis.not_genuine_of)} not genuine, "
-        f"{_number(basis.genuine_seen)} of {_number(basis.genuine_of)} genuine"
+def _table(what: str, rows: Sequence[Sequence[str]]) -> None:
+    columns = ("db", what, "not genuine", "genuine", "settled here")
+    console().print(table(columns, rows, right=("db", "not genuine", "genuine")))
+
+
+def _counts(basis: Basis | None) -> tuple[str, str, str]:
+    """Return the counts behind a weight: 31 of 34 not genuine, 4 of 41 genuine, 12 of them settled here in 5 lots."""
+    if basis is None:
+        return "", "", ""
+    settled = ""
+    if basis.settled:
+        settled = f"{basis.settled} in {counted(basis.lots, 'lot')}" if basis.tried else f"on none of {basis.settled}"
+    return (
+        f"{_number(basis.not_genuine_seen)} of {_number(basis.not_genuine_of)}",
+        f"{_number(basis.genuine_seen)} of {_number(basis.genuine_of)}",
+        settled,
     )
-    if not basis.settled:
-        return text
-    if not basis.tried:
-        return f"{text}; on none of the {basis.settled} settled here"
-    return f"{text}; {basis.settled} of them settled here, in {counted(basis.lots, 'lot')}"
 
 
 def _number(value: float) -> str:
