@@ -1,14 +1,18 @@
 """What the records teach: which pieces' truth is known, what their photos and bench tests add, what is taken back."""
 
 from collections.abc import Sequence
+from pathlib import Path
 
 import pytest
 from settled_workshop import decided, look, put, ran, settle_all
 from sqlalchemy import event, select
-from stock import a_lot
+from staged import Stage, chip, found, picture
+from stock import TODAY, a_lot
 from workshop_simulation import World
 
+from tracker.desk import photograph as photographing
 from tracker.desk.assess import piece_suspicion, piece_suspicions
+from tracker.desk.bench import CurrentRequest, run_current
 from tracker.desk.decide import declare_exemplar, settle
 from tracker.desk.facts import facts_of
 from tracker.desk.learned import Learned, learned
@@ -220,6 +224,43 @@ def test_a_seller_s_record_leaves_out_what_it_must() -> None:
     assert records.of(7, without_piece=3) == (0.5, 0.5)
     assert records.of(7, without_lot=1) == (1.0, 0.0)
     assert records.of(9) == (0.0, 0.0)
+
+
+def test_a_photo_is_recorded_with_the_weights_of_its_day(
+    stocked: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stage = Stage({}, [])
+    monkeypatch.setattr(photographing, "look", stage.look)
+    settle(stocked, "L0001-01", "genuine", "opened", operator="mira")
+    a_lot(stocked)
+    that_day = now(stocked).experience
+    path = stage.put(picture(tmp_path, "p.png"), chip("CV6522AP", observations=[found(SANDED, "surface")]))
+    document = photographing.photograph(stocked, "L0003", [path], operator="mira", today=TODAY)
+    assert document.pieces[0].findings[0].weight_db == round(that_day.weights.weight_db(SANDED), 2)
+    settle(stocked, "L0001-02", "genuine", "opened", operator="mira")
+    with stocked.read() as session:
+        piece = find_piece(session, "L0003-01")
+        kept = facts_of(session, [piece])[piece.id].documents[0]
+    assert kept.method["weights"] == that_day.weights.version
+    assert kept.piece.findings[0].weight_db == round(that_day.weights.weight_db(SANDED), 2)
+    line = next(line for line in suspicion(stocked, "L0003-01").lines if line.code == SANDED)
+    assert line.weight_db < kept.piece.findings[0].weight_db  # today's
+
+
+def test_a_run_is_recorded_with_the_weight_of_its_day(stocked: Workspace) -> None:
+    bench(stocked, "L0001-01", [("current", "fail")], None)
+    settle(stocked, "L0001-01", "genuine", "opened", operator="mira")
+    weight = now(stocked).experience.weights.weight_db("bench-current-fail")
+    assert weight < declared().weight_db("bench-current-fail")
+    recorded = run_current(
+        stocked, "L0002-01", CurrentRequest(currents=("96 mA",), clock="2 MHz", u="0.5 mA"), operator="mira"
+    )
+    assert (recorded.verdict, recorded.weight_db) == ("fail", weight)
+    # What a piece's own settlement taught is not in its own run.
+    again = run_current(
+        stocked, "L0001-01", CurrentRequest(currents=("96 mA",), clock="2 MHz", u="0.5 mA"), operator="mira"
+    )
+    assert again.weight_db == pytest.approx(declared().weight_db("bench-current-fail"))
 
 
 def test_questions_to_the_database_do_not_grow_with_pieces_lots_or_sellers(workspace: Workspace) -> None:
