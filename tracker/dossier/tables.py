@@ -2,8 +2,8 @@
 
 A text that begins with one of `= + - @`, a tab, a carriage return or a line feed, or their full-width forms, would be
 calculated by a spreadsheet (OWASP, 'CSV Injection', from memory). It is written with an apostrophe before it, which
-spreadsheets take as 'this is text' (common practice). A text that has apostrophes before such a character gets one more,
-so that `plain` undoes `harmless` exactly. Numbers stay numbers: `-3.5` is written as it is.
+spreadsheets take as 'this is text' (common practice). A text that has apostrophes before such a character gets one
+more, so that `plain` undoes `harmless` exactly. Numbers stay numbers: `-3.5` is written as it is.
 """
 
 import csv

@@ -118,8 +118,9 @@ def rows_checked(table: str, rows: Sequence[dict[str, Any]]) -> list[dict[str, A
 
 @cache
 def _rows_of(table: str) -> TypeAdapter[Any]:
-    columns = {column.name: _field(column) for column in Base.metadata.tables[table].columns}
-    return TypeAdapter(list[create_model(f"{table}_row", __base__=Strict, **columns)])  # type: ignore[call-overload,misc]
+    columns: dict[str, Any] = {column.name: _field(column) for column in Base.metadata.tables[table].columns}
+    row: Any = create_model(f"{table}_row", __base__=Strict, **columns)
+    return TypeAdapter(list[row])
 
 
 def _field(column: Column[Any]) -> tuple[Any, Any]:

@@ -1,8 +1,8 @@
 """Somebody else's bag, as a folder or a ZIP file, listed without trusting a word of it.
 
-Everything here happens before anything is written: what is no plain file, what has a name that is not plain, what differs
-from another only by case, and what is too much is refused. A ZIP is then unpacked into a folder of our own, block by
-block, counting what comes out rather than believing what its directory says.
+Everything here happens before anything is written: what is no plain file, what has a name that is not plain, what
+differs from another only by case, and what is too much is refused. A ZIP is then unpacked into a folder of our own,
+block by block, counting what comes out rather than believing what its directory says.
 """
 
 import os

@@ -1,4 +1,4 @@
-"""Writing a bag: payload streamed in, both digests taken on the way, tag files last, the whole under its name at the end."""
+"""Writing a bag: payload streamed in with both digests taken, tag files last, the whole under its name at the end."""
 
 import hashlib
 import io
@@ -111,7 +111,7 @@ class _Folder:
     """A bag as a folder."""
 
     def __init__(self, temporary: Path, target: Path) -> None:
-        self.temporary, self.target = temporary, target
+        self.temporary, self.target, self.placed = temporary, target, False
         self._folders = {temporary}
         temporary.mkdir()
 
@@ -132,6 +132,7 @@ class _Folder:
         for folder in sorted(self._folders, reverse=True):
             disk.sync_folder(folder)
         disk.put_in_place(self.temporary, self.target)
+        self.placed = True
 
     def close(self) -> None:
         """Nothing is open between files."""
@@ -141,7 +142,7 @@ class _Zip:
     """A bag as one ZIP file, in a folder named as the file (RFC 8493, section 4)."""
 
     def __init__(self, temporary: Path, target: Path) -> None:
-        self.temporary, self.target = temporary, target
+        self.temporary, self.target, self.placed = temporary, target, False
         self._base = names.plain_name(target.stem)
         self._file = temporary.open("xb")
         self._zip = zipfile.ZipFile(self._file, "w", zipfile.ZIP_DEFLATED)
@@ -163,6 +164,7 @@ class _Zip:
         os.fsync(self._file.fileno())
         self._file.close()
         disk.put_in_place(self.temporary, self.target)
+        self.placed = True
 
     def close(self) -> None:
         """Let go of the file."""
