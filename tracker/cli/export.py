@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
-from tracker.cli.printing import print_json
+from tracker.cli.printing import after_a_second, print_json
 
 export = typer.Typer(no_args_is_help=True)
 LotArgument = Annotated[str, typer.Argument(metavar="LOT", help="The lot's label.", show_default=False)]
@@ -52,7 +52,9 @@ def _bag(
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened, progress("Copying evidence") as told:
-        done = export_bag(opened, lot, to, zipped=zipped, organization=organization, operator=operator, progress=told)
+        done = export_bag(
+            opened, lot, to, zipped=zipped, organization=organization, operator=operator, progress=after_a_second(told)
+        )
     if as_json:
         document = {
             "schema": "lotproof.bag-written/1",

@@ -50,7 +50,7 @@ def gather(session: Session, lot: Lot) -> Whole:
         entries=entries,
         head=journal.head(session),
         workshop_id=workshop_id(session),
-        files=tuple(_files(tables, entries)),
+        files=tuple(lot_files(tables, entries)),
     )
 
 
@@ -115,7 +115,7 @@ def _said(entry: JournalEntry) -> EntrySaid:
     )
 
 
-def _files(tables: Rows, entries: tuple[EntrySaid, ...]) -> Iterator[Wanted]:
+def lot_files(tables: Rows, entries: tuple[EntrySaid, ...]) -> Iterator[Wanted]:
     """Yield every evidence file of the lot once."""
     seen: set[str] = set()
     for one in _all_files(tables, entries):

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tracker.dossier.bag import names
-from tracker.dossier.bag.source import Listed, read_limited, refused, shown
+from tracker.dossier.bag.source import Listed, damaged, read_limited, refused, shown
 from tracker.dossier.bag.writer import DECLARED, digest_of
 
 _LARGEST_TAG = 8_000_000
@@ -52,8 +52,10 @@ def check(folder: Path, files: Sequence[Listed]) -> Bag:
 
     Raises
     ------
+    Damaged
+        Naming the first thing that is not as it was when the bag was made.
     BadRequest
-        Naming the first thing that is not as it must be.
+        When it is none of our bags, names a file that is not allowed, or wants something fetched.
     """
     listed = {one.path: one.size_bytes for one in files}
     _check_tag_files(folder, listed)
@@ -73,10 +75,10 @@ def _check_tag_files(folder: Path, listed: dict[str, int]) -> None:
     expected = {*names.TAG_FILES, *names.TAG_MANIFESTS}
     for path in (names.DECLARATION, *sorted(expected)):
         if path not in listed:
-            raise refused(f"it has no {path}", "A bag made by `lotproof export bag` has one.")
+            raise damaged(f"it has no {path}")
     for path in listed:
         if not path.startswith(f"{names.PAYLOAD}/") and path not in expected:
-            raise refused(f"{shown(path)} is there and no manifest names it")
+            raise damaged(f"{shown(path)} is there and no manifest names it")
     if read_limited(folder / names.DECLARATION, 1000).replace(b"\r\n", b"\n") != DECLARED:
         raise refused(f"{names.DECLARATION} does not declare BagIt 1.0 in UTF-8")
 
@@ -88,18 +90,18 @@ def _manifest(folder: Path, name: str, wanted: set[str]) -> dict[str, str]:
     for number, line in enumerate(_text(folder, name).splitlines(), start=1):
         match = _LINE.fullmatch(line)
         if match is None or len(match[1]) != length:
-            raise refused(f"line {number} of {name} is no digest and file name")
+            raise damaged(f"line {number} of {name} is no digest and file name")
         path = match[2]
         wrong = names.why_not(path)
         if wrong:
             raise refused(f"{name} names {shown(path)}, which is not allowed ({wrong})")
         if path in found:
-            raise refused(f"{name} names {shown(path)} twice")
+            raise damaged(f"{name} names {shown(path)} twice")
         found[path] = match[1]
     for path in sorted(wanted - found.keys()):
-        raise refused(f"{shown(path)} is there and {name} does not name it")
+        raise damaged(f"{shown(path)} is there and {name} does not name it")
     for path in sorted(found.keys() - wanted):
-        raise refused(f"{name} names {shown(path)}, and it is missing")
+        raise damaged(f"{name} names {shown(path)}, and it is missing")
     return found
 
 
@@ -107,7 +109,7 @@ def _text(folder: Path, name: str) -> str:
     try:
         return read_limited(folder / name, _LARGEST_TAG).decode("utf-8")
     except UnicodeDecodeError:
-        raise refused(f"{name} is not UTF-8 text") from None
+        raise damaged(f"{name} is not UTF-8 text") from None
 
 
 def _ask_library(folder: Path) -> dict[str, str]:
@@ -120,10 +122,10 @@ def _ask_library(folder: Path) -> dict[str, str]:
             bag = bagit.Bag(str(folder))
             bag.validate(processes=1)
         except (bagit.BagError, ValueError) as error:
-            raise refused(_first_line(error)) from None
+            raise damaged(_first_line(error)) from None
     for name, value in bag.info.items():
         if not isinstance(value, str):
-            raise refused(f"{names.INFO} says {shown(str(name))} twice")
+            raise damaged(f"{names.INFO} says {shown(str(name))} twice")
     return {str(name): str(value) for name, value in bag.info.items()}
 
 
@@ -149,4 +151,4 @@ def _check_oxum(info: dict[str, str], size: int, count: int) -> None:
     if said is None:
         raise refused(f"{names.INFO} has no Payload-Oxum")
     if said != f"{size}.{count}":
-        raise refused(f"Payload-Oxum says {shown(said)}, and there are {size}.{count}")
+        raise damaged(f"Payload-Oxum says {shown(said)}, and there are {size}.{count}")

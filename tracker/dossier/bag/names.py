@@ -42,6 +42,8 @@ def why_not(path: str) -> str | None:
     parts = path.split("/")
     if any(part in ("", ".", "..") for part in parts):
         return "it leaves its folder" if ".." in parts else "it has an empty part"
+    if any(part.startswith(".") for part in parts):
+        return "it begins with a point; bags hold no hidden files"
     if len(path) > LONGEST_PATH or any(len(part) > LONGEST_PART for part in parts) or len(parts) > DEEPEST:
         return "it is too long or too deep"
     if not all(_PART.fullmatch(part) and not part.endswith(".") for part in parts):

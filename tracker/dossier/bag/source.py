@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import IO
 
 from tracker.dossier.bag import names
-from tracker.errors import BadRequest
+from tracker.errors import BadRequest, Damaged
 
 MOST_FILES = 20_000
 MOST_BYTES = 20_000_000_000
@@ -43,6 +43,11 @@ def refused(what: str, advice: str = "") -> BadRequest:
     return BadRequest(f"This bag is refused: {what}.", f"{advice} {_UNCHANGED}".strip())
 
 
+def damaged(what: str) -> Damaged:
+    """Return the error for a bag that is not what it was when it was made."""
+    return Damaged(f"This bag is damaged: {what}.", f"Ask for it again. {_UNCHANGED}")
+
+
 def list_folder(folder: Path) -> tuple[Listed, ...]:
     """Return the files of a bag that is a folder.
 
@@ -51,6 +56,10 @@ def list_folder(folder: Path) -> tuple[Listed, ...]:
     BadRequest
         When anything in it is no plain file or folder, is linked, has a name that is not plain, or is too much.
     """
+    if not (folder / names.DECLARATION).is_file():
+        raise BadRequest(
+            f"{folder} is no bag: it holds no {names.DECLARATION}.", "Name the folder that `lotproof export bag` wrote."
+        )
     found: list[Listed] = []
     waiting = [("", folder)]
     while waiting:
@@ -135,10 +144,10 @@ def unpack(archive: Path, into: Path, progress: Progress | None = None) -> tuple
                 _check_amount(sum(member.file_size for member in members.values()), allowed)
                 _extract(opened, members, into / base, allowed, progress)
     except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError, ValueError, struct.error) as error:
-        raise refused(f"{archive.name} is no sound ZIP file ({_said(error)})") from None
+        raise damaged(f"{archive.name} is no sound ZIP file ({_said(error)})") from None
     except Exception as error:
         if type(error).__module__ == "zlib":
-            raise refused(f"{archive.name} is no sound ZIP file ({_said(error)})") from None
+            raise damaged(f"{archive.name} is no sound ZIP file ({_said(error)})") from None
         raise
     return into / base, tuple(Listed(path, member.file_size) for path, member in sorted(members.items()))
 
