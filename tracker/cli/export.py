@@ -52,9 +52,8 @@ def _bag(
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened, progress("Copying evidence") as told:
-        done = export_bag(
-            opened, lot, to, zipped=zipped, organization=organization, operator=operator, progress=after_a_second(told)
-        )
+        tell = after_a_second(told)
+        done = export_bag(opened, lot, to, zipped=zipped, organization=organization, operator=operator, progress=tell)
     if as_json:
         document = {
             "schema": "lotproof.bag-written/1",

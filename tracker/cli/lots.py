@@ -21,9 +21,9 @@ invoice, certificate, listing (relative to the CSV). Every row is checked before
 AGAIN_HELP = """An order reference that this seller's lots have already is not logged twice: the answer names the lot
 that is here, adds nothing, and the exit code is 0. If it names another part or quantity, it is refused (exit code 2).
 """
-BAG_HELP = """A bag is checked whole before anything is recorded. Its lot gets our labels; its files become evidence; what
-the other workshop found is shown as its own and counts for nothing in our sums. Seller, source, condition, order, price,
-currency, arrived, claim_by and remark may be given beside --bag; else the original seller and source stand."""
+BAG_HELP = """A bag is checked whole before anything is recorded. Its lot gets our labels; its files become evidence;
+what the other workshop found is shown as its own and counts for nothing in our sums. Seller, source, condition, order,
+price, currency, arrived, claim_by and remark may be given beside --bag; else the original seller and source stand."""
 # (field, question, what an empty answer means); the questions asked when `receive` is run bare in a terminal.
 QUESTIONS = (
     ("seller", "Seller", None),
