@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 import zipfile
+from itertools import pairwise
 from pathlib import Path
 
 import bagit
@@ -88,7 +89,7 @@ def test_journal_and_rows_can_be_worked_out_again_by_hand(bag: Path) -> None:
         members = {name: value for name, value in entry.items() if name != "hash"}
         text = json.dumps(members, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
         assert hashlib.sha256(text.encode()).hexdigest() == entry["hash"]
-    for before, after in zip(entries, entries[1:], strict=False):
+    for before, after in pairwise(entries):
         assert after["previous_hash"] == before["hash"]
     records = _json(bag / "data" / "records.json")
     assert records["head"] == {"entry": entries[-1]["id"], "hash": entries[-1]["hash"]}
@@ -120,7 +121,7 @@ def _relations(told: ProvDocument) -> set[tuple[str, ...]]:
 
 
 def test_provenance_says_who_did_what_from_what(bag: Path) -> None:
-    """Read with the prov library; serialised again and read back it is equal, and its own unification finds no clash."""
+    """Read with the prov library; written again and read back it is equal, and its own unification finds no clash."""
     text = (bag / "data" / "provenance.json").read_text(encoding="utf-8")
     told = ProvDocument.deserialize(content=text)
     assert ProvDocument.deserialize(content=told.serialize()) == told

@@ -29,7 +29,7 @@ def their_bag(tmp_path_factory: pytest.TempPathFactory, sqlite_template: Path) -
         stage = Stage({}, [])
         patch.setattr(photographing, "look", stage.look)
         full_lot(theirs, folder / "desk", stage)
-        settle(theirs, ["L0001-02"], genuine=False, grounds="decapped; another die", operator="jonas")
+        settle(theirs, "L0001-02", "not-genuine", "decapped; another die", operator="jonas")
         return a_bag(theirs, folder / "bag")
 
 

@@ -117,7 +117,7 @@ def _records(data: bytes) -> Records:
         records = Records.model_validate_json(data)
     except ValidationError as error:
         raise refused(f"{names.RECORDS} is not as it must be ({said.faults(error)})") from None
-    for table in sorted({*records.tables, *said.TABLES[:-2]}):
+    for table in sorted({*records.tables, *said.REQUIRED}):
         if table not in records.tables or table not in said.TABLES:
             raise refused(
                 f"{names.RECORDS} has {'an unknown' if table in records.tables else 'no'} table {shown(table)}"

@@ -1,31 +1,14 @@
 """Whether the rows in a bag belong together: each names only rows that are there, and all are about one lot."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from tracker.desk.pieces import piece_label
+from tracker.dossier.bag import records as said
 from tracker.dossier.bag.records import Records
 from tracker.dossier.bag.source import refused, shown
 
-_REFERENCES = (
-    ("lot", "seller_id", "seller"),
-    ("piece", "lot_id", "lot"),
-    ("document", "lot_id", "lot"),
-    ("photo", "lot_id", "lot"),
-    ("inspection", "photo_id", "photo"),
-    ("inspection", "piece_id", "piece"),
-    ("finding", "inspection_id", "inspection"),
-    ("bench_run", "piece_id", "piece"),
-    ("bench_sample", "run_id", "bench_run"),
-    ("decision", "piece_id", "piece"),
-    ("settlement", "piece_id", "piece"),
-    ("exemplar", "piece_id", "piece"),
-    ("fitting", "piece_id", "piece"),
-    ("fitting", "machine_id", "machine"),
-    ("lot_origin", "lot_id", "lot"),
-    ("foreign_record", "lot_id", "lot"),
-)
 _LABELS = (("lot", r"L[0-9]{4,9}"), ("bench_run", r"B[0-9]{4,9}"), ("machine", r"M[0-9]{4,9}"))
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 Typed = dict[str, list[dict[str, Any]]]
@@ -40,9 +23,9 @@ def check_references(records: Records, typed: Typed) -> None:
         Naming the first row that is not.
     """
     ids = {table: _unique(table, (row["id"] for row in rows)) for table, rows in typed.items()}
-    for table, column, other in _REFERENCES:
+    for table, column, other in _references():
         for row in typed[table]:
-            if row[column] not in ids[other]:
+            if row[column] not in ids[other] and not (row[column] is None and said.table(table).c[column].nullable):
                 word = table.replace("_", " ")
                 raise refused(f"the {word} row {row['id']} belongs to a {other.replace('_', ' ')} that is not there")
     for table, pattern in _LABELS:
@@ -53,7 +36,18 @@ def check_references(records: Records, typed: Typed) -> None:
         for row in typed[table]:
             if row[column] is not None and not _SHA256.fullmatch(row[column]):
                 raise refused(f"{shown(row[column])} is no SHA-256")
+    if any(row["piece_id"] is None for row in typed["bench_run"]):
+        raise refused("a bench run is of no piece")
     _check_lot(records, typed)
+
+
+def _references() -> Iterator[tuple[str, str, str]]:
+    """Yield every column that names a row of another table in the bag, and that table."""
+    for name in said.TABLES:
+        for column in said.table(name).columns:
+            for key in column.foreign_keys:
+                if key.column.table.name in said.TABLES:
+                    yield name, column.name, key.column.table.name
 
 
 def _unique(table: str, numbers: Iterable[int]) -> set[int]:

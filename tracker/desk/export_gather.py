@@ -86,8 +86,10 @@ def _of_lot(wanted: Table, lot: Lot) -> ColumnElement[bool]:
         run = table("bench_run")
         return columns.run_id.in_(select(run.c.id).where(run.c.piece_id.in_(pieces)))
     if wanted.name == "machine":
-        fitting = table("fitting")
-        return columns.id.in_(select(fitting.c.machine_id).where(fitting.c.piece_id.in_(pieces)))
+        fitted, tested = table("fitting").c, table("bench_run").c
+        return columns.id.in_(select(fitted.machine_id).where(fitted.piece_id.in_(pieces))) | columns.id.in_(
+            select(tested.machine_id).where(tested.piece_id.in_(pieces))
+        )
     return columns.lot_id == lot.id if "lot_id" in columns else columns.piece_id.in_(pieces)
 
 
@@ -135,6 +137,12 @@ def _all_files(tables: Rows, entries: tuple[EntrySaid, ...]) -> Iterator[Wanted]
             stem = str(photos[row["photo_id"]]["name"]).rpartition(".")[0] or "photo"
             yield Wanted(row["overlay_sha256"], "annotated", "annotated", f"{stem}.jpg")
     kept = {entry.id: files_in(entry.body) for entry in entries}
+    for name, rows in tables.items():
+        for row in rows:
+            for column, value in row.items():
+                # Whatever else names a file that its own entry kept.
+                if column.endswith("sha256") and value in kept.get(row["entry_id"], ()):
+                    yield Wanted(value, "documents", name, f"{name}-{row['id']}")
     for row in tables["bench_run"]:
         # An act may keep a file for another piece as well; the run's own result says which is its.
         for sha256 in kept.get(row["entry_id"], ()):

@@ -199,7 +199,7 @@ class _Found:
 
 
 def _add_records(act: Act, foreign: Foreign, lot: Lot) -> dict[str, int]:
-    ours = dict(act.session.execute(select(Piece.number, Piece.id).where(Piece.lot_id == lot.id)).tuples().all())
+    ours = {piece.number: piece.id for piece in act.session.scalars(select(Piece).where(Piece.lot_id == lot.id))}
     pieces = {row["id"]: ours[row["number"]] for row in foreign.typed["piece"]}
     entries = {entry.id: entry for entry in foreign.entries}
     counts: dict[str, int] = {}

@@ -15,7 +15,7 @@ from sqlalchemy import Boolean, Column, Date, Float, Integer, String, Table
 from tracker.records.models import Base
 
 SCHEMA: Literal["lotproof.bag/1"] = "lotproof.bag/1"
-TABLES = (
+REQUIRED = (
     "seller",
     "lot",
     "piece",
@@ -30,10 +30,14 @@ TABLES = (
     "exemplar",
     "machine",
     "fitting",
-    "lot_origin",
-    "foreign_record",
 )
-"""The tables a bag takes rows from."""
+"""The tables every bag has, empty or not."""
+TABLES = tuple(
+    table.name
+    for table in Base.metadata.sorted_tables
+    if table.name in REQUIRED or {"lot_id", "piece_id"} & set(table.columns.keys())
+)
+"""The tables a bag takes rows from: whatever says something of a lot or a piece comes along."""
 LARGEST_RECORDS = 128_000_000
 LARGEST_JOURNAL = 64_000_000
 LARGEST_PROVENANCE = 64_000_000
