@@ -27,11 +27,13 @@ def receive_bag(
     from tracker.desk.bag_read import opened
     from tracker.desk.workspace import Workspace
 
-    with progress("Unpacking") as told, opened(bag.expanduser(), after_a_second(told)) as foreign:
+    with progress("Taking in the bag") as told, opened(bag.expanduser(), after_a_second(told), note) as foreign:
         arrival = taking.arrival_of(foreign, given, today=date.today())
         # Only now: a bag that is refused does not start a workspace either.
         with Workspace.open(workspace, create=True) as ours:
-            answer = taking.receive_bag(ours, foreign, arrival, again=again, operator=operator)
+            answer = taking.receive_bag(
+                ours, foreign, arrival, again=again, operator=operator, progress=after_a_second(told)
+            )
     if as_json:
         print_json(_document(answer))
     else:

@@ -6,7 +6,7 @@ against the rows that name it, and the provenance is read by the library for it.
 """
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,10 +26,22 @@ from tracker.dossier.bag import names
 from tracker.dossier.bag import records as said
 from tracker.dossier.bag.check import Bag, check
 from tracker.dossier.bag.records import EntrySaid, Records
-from tracker.dossier.bag.source import Progress, damaged, list_folder, read_limited, refused, shown, unpack, unreadable
+from tracker.dossier.bag.source import (
+    Listed,
+    Progress,
+    damaged,
+    list_folder,
+    read_limited,
+    refused,
+    shown,
+    unpack,
+    unreadable,
+)
 from tracker.errors import BadRequest
 from tracker.records.schema import HEAD
 
+_A_SECOND = 200_000_000
+"""Bytes; about what is hashed twice in a second or two (measured on two slow cores)."""
 OWN_FILES = {
     names.RECORDS,
     names.JOURNAL,
@@ -53,7 +65,7 @@ class Foreign:
 
 
 @contextmanager
-def opened(path: Path, progress: Progress | None = None) -> Iterator[Foreign]:
+def opened(path: Path, progress: Progress | None = None, say: Callable[[str], None] | None = None) -> Iterator[Foreign]:
     """Give what a bag says, from a folder or a ZIP file; nothing is changed, and nothing stays unpacked.
 
     Raises
@@ -65,15 +77,22 @@ def opened(path: Path, progress: Progress | None = None) -> Iterator[Foreign]:
     """
     try:
         if path.is_dir():
-            yield understand(check(path, list_folder(path)))
+            yield understand(_checked(path, list_folder(path), say))
             return
         if not path.is_file():
             raise BadRequest(f"There is no bag {path}.", "Name the folder that holds bagit.txt, or a ZIP file of it.")
         with TemporaryDirectory(prefix="lotproof-bag-") as folder:
             base, files = unpack(path, Path(folder), progress)
-            yield understand(check(base, files))
+            yield understand(_checked(base, files, say))
     except OSError as error:
         raise unreadable(error) from None
+
+
+def _checked(folder: Path, files: tuple[Listed, ...], say: Callable[[str], None] | None) -> Bag:
+    size = sum(one.size_bytes for one in files)
+    if say is not None and size > _A_SECOND:
+        say(f"Checking every byte of {len(files)} files ({size / 1e6:,.0f} MB) ...")
+    return check(folder, files)
 
 
 def understand(bag: Bag) -> Foreign:

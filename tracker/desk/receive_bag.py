@@ -21,7 +21,7 @@ from tracker.desk.origin import Origin, origin_of
 from tracker.desk.receive import Received, receive_one
 from tracker.desk.workspace import Act, Workspace
 from tracker.dossier.bag import names
-from tracker.dossier.bag.source import refused
+from tracker.dossier.bag.source import Progress, refused
 from tracker.errors import BadRequest
 from tracker.judgement.suspicion import percent
 from tracker.records.models import Document, ForeignRecord, JournalEntry, Lot, LotOrigin, Piece
@@ -72,7 +72,13 @@ def arrival_of(foreign: Foreign, given: Mapping[str, str], *, today: date) -> Ar
 
 
 def receive_bag(
-    workspace: Workspace, foreign: Foreign, arrival: Arrival, *, again: bool = False, operator: str | None = None
+    workspace: Workspace,
+    foreign: Foreign,
+    arrival: Arrival,
+    *,
+    again: bool = False,
+    operator: str | None = None,
+    progress: Progress | None = None,
 ) -> BagReceived:
     """Record a foreign lot with its files, all in one act or nothing.
 
@@ -92,7 +98,7 @@ def receive_bag(
         if received.already:
             raise BadRequest(f"Order {arrival.order} from {arrival.seller} is here already as {received.lot}.", _ELSE)
         lot = act.session.scalars(select(Lot).where(Lot.label == received.lot)).one()
-        _keep_files(act, foreign, lot)
+        _keep_files(act, foreign, lot, progress)
         _add_origin(act, foreign, lot)
         counts = _add_records(act, foreign, lot)
         act.subject = lot.label
@@ -132,11 +138,13 @@ def _earlier(act: Act, foreign: Foreign, again: bool) -> list[str]:
     return [f"Their {foreign.records.lot} is here already as {', '.join(labels)}, from another bag."] if labels else []
 
 
-def _keep_files(act: Act, foreign: Foreign, lot: Lot) -> None:
+def _keep_files(act: Act, foreign: Foreign, lot: Lot, progress: Progress | None) -> None:
     """Keep every file of the payload, and what names and describes it, as documents of the lot."""
     wanted = {one.sha256: one for one in lot_files(foreign.tables, foreign.entries)}
-    for path, sha256 in sorted(foreign.bag.payload.items()):
+    for number, (path, sha256) in enumerate(sorted(foreign.bag.payload.items()), start=1):
         _keep(act, foreign, lot, path, sha256, wanted.get(sha256))
+        if progress is not None:
+            progress(number, len(foreign.bag.payload))
     for path in (names.INFO, names.MANIFESTS[0]):
         _keep(act, foreign, lot, path, None, None)
 
