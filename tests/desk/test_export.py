@@ -13,7 +13,7 @@ import bagit
 import pytest
 from bags import HOSTILE, TABLE, a_bag, full_lot, payload_digests
 from prov.model import ProvDocument
-from sqlalchemy import select
+from sqlalchemy import select, text
 from staged import Stage
 from stock import a_lot
 
@@ -24,6 +24,7 @@ from tracker.desk.workspace import Workspace
 from tracker.dossier.tables import plain
 from tracker.errors import BadRequest, Damaged
 from tracker.records.models import Document, JournalEntry, Photo
+from tracker.records.session import write_transaction
 
 
 @pytest.fixture
@@ -224,6 +225,19 @@ def test_changed_evidence_is_not_handed_out(full: str, workspace: Workspace, tmp
     with pytest.raises(Damaged, match="is missing"):
         export_bag(workspace, full, tmp_path / "bag", operator="mira")
     assert [path.name for path in tmp_path.iterdir() if "bag" in path.name] == []
+
+
+def test_records_that_were_edited_are_not_handed_out(full: str, workspace: Workspace, tmp_path: Path) -> None:
+    """A row changed behind the program's back, and then the entry's own text."""
+    for statement, said in (
+        ("UPDATE bench_run SET verdict = 'pass'", "bench run rows of journal entry 4"),
+        ("UPDATE journal_entry SET operator = 'nobody' WHERE id = 3", "journal entry 3 was changed"),
+    ):
+        with write_transaction(workspace._engine) as connection:
+            connection.execute(text(statement))
+        with pytest.raises(Damaged, match=said):
+            export_bag(workspace, full, tmp_path / "bag", operator="mira")
+        assert not (tmp_path / "bag").exists()
 
 
 def test_a_full_disk_leaves_nothing(full: str, workspace: Workspace, tmp_path: Path, monkeypatch) -> None:

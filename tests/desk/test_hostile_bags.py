@@ -9,6 +9,7 @@ import hashlib
 import io
 import json
 import os
+import re
 import shutil
 import stat
 import struct
@@ -288,11 +289,11 @@ def test_a_journal_that_was_changed(bag: Path, change: Callable[[list], object],
 @pytest.mark.parametrize(
     ("name", "data", "match"),
     [
-        ("records.json", b"{", "no JSON"),
-        ("records.json", b"[" * 100_000, "no JSON"),
-        ("records.json", b'{"schema": NaN}', "no JSON"),
-        ("records.json", b"\xff", "no JSON"),
-        ("records.json", b"1" * 10_000, "no JSON|not as it must be"),
+        ("records.json", b"{", "Invalid JSON"),
+        ("records.json", b"[" * 100_000, "Invalid JSON"),
+        ("records.json", b'{"schema": NaN}', "not as it must be"),
+        ("records.json", b"\xff", "Invalid JSON"),
+        ("records.json", b"1" * 10_000, "not as it must be"),
         ("journal.jsonl", b"[" * 100_000, "line 1"),
         ("provenance.json", b"[" * 100_000, "no PROV-JSON"),
         ("provenance.json", b"[]", "no PROV-JSON"),
@@ -311,6 +312,21 @@ def test_json_that_cannot_be_read(bag: Path, name: str, data: bytes, match: str)
 def test_huge_json_is_not_read(sound: Path, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(f"tracker.dossier.bag.records.{name}", 100)
     _refused(sound, BadRequest, "has more than 100 bytes")
+
+
+@pytest.mark.parametrize("cells", [[[]] * 1000, [0] * 1000, [{}] * 1000, [{"id": []}] * 1000])
+def test_the_first_of_many_faults_is_enough(bag: Path, cells: list[object]) -> None:
+    """A fault kept for each of millions of rows would fill the memory."""
+    edited(bag, "records.json", lambda value: _set(value, "tables", "piece", cells))
+    with pytest.raises(BadRequest, match="not as (it|they) must be") as caught, opened(bag):
+        pass
+    more = re.search(r"and (\d+) more", caught.value.what)
+    assert more is None or int(more[1]) < 10
+
+
+def test_a_document_of_too_many_values_is_not_read(sound: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tracker.desk.bag_read.MOST_VALUES", 100)
+    _refused(sound, BadRequest, "more than 100 values")
 
 
 # --- archives ---------------------------------------------------------------------------------------------------------

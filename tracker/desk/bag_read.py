@@ -16,11 +16,11 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import from_json
 
-from tracker import journal
 from tracker.desk.arrival import MOST_PIECES
+from tracker.desk.bag_chain import wrong_entry, wrong_rows
 from tracker.desk.bag_rows import check_references
 from tracker.desk.contract import PieceDocument
-from tracker.desk.export_gather import Rows, files_in, parsed
+from tracker.desk.export_gather import Rows, files_in
 from tracker.dossier import provenance
 from tracker.dossier.bag import names
 from tracker.dossier.bag import records as said
@@ -40,6 +40,10 @@ from tracker.dossier.bag.source import (
 from tracker.errors import BadRequest
 from tracker.records.schema import HEAD
 
+MOST_VALUES = 6_000_000
+MOST_TOLD = 1_000_000
+"""Commas and opening brackets in the records and in the provenance: each may become a hundred bytes of memory, and a
+kilobyte in the library for provenance. Our own bounds."""
 _A_SECOND = 200_000_000
 """Bytes; about what is hashed twice in a second or two (measured on two slow cores)."""
 OWN_FILES = {
@@ -114,23 +118,34 @@ def understand(bag: Bag) -> Foreign:
     check_references(records, typed)
     if len(typed["piece"]) > MOST_PIECES:
         raise refused(f"it has more than {MOST_PIECES} pieces")
-    _check_rows(records, entries)
+    wrong = wrong_rows(records.tables, entries)
+    if wrong:
+        raise damaged(wrong)
     _check_files(bag, records, entries)
     _check_contents(typed)
     _check_provenance(read_limited(bag.folder / names.PROVENANCE, said.LARGEST_PROVENANCE), records)
     return Foreign(bag, records, records.tables, typed, entries, bag.info.get("Source-Organization"))
 
 
+def _bound(data: bytes, name: str, most: int) -> None:
+    """Refuse a JSON document that would fill the memory, before it is read."""
+    if data.count(b",") + data.count(b"[") + data.count(b"{") > most:
+        raise refused(f"{name} holds more than {most:,} values")
+
+
+def _said(error: Exception) -> str:
+    return "".join(letter if letter.isprintable() else "?" for letter in str(error))[:160]
+
+
 def _records(data: bytes) -> Records:
+    _bound(data, names.RECORDS, MOST_VALUES)
     try:
-        plain = from_json(data, allow_inf_nan=False)
-    except ValueError as error:
-        raise refused(f"{names.RECORDS} is no JSON ({str(error)[:120]})") from None
-    schema = plain.get("schema") if isinstance(plain, dict) else None
-    known = plain.get("records") if isinstance(plain, dict) else None
-    newer = isinstance(schema, str) and schema.startswith("lotproof.bag/") and schema != said.SCHEMA
-    if newer or (isinstance(known, str) and known > HEAD):
-        word = shown(str(schema if newer else known))
+        told = said.Versions.model_validate_json(data)
+    except ValidationError as error:
+        raise refused(f"{names.RECORDS} is not as it must be ({said.faults(error)})") from None
+    newer = (told.schema_ or "").startswith("lotproof.bag/") and told.schema_ != said.SCHEMA
+    if newer or (told.records or "") > HEAD:
+        word = shown(str(told.schema_ if newer else told.records))
         raise refused(f"a newer Lotproof wrote it ({word})", "Update Lotproof: pip install --upgrade lotproof.")
     try:
         records = Records.model_validate_json(data)
@@ -146,13 +161,16 @@ def _records(data: bytes) -> Records:
 
 def _entries(data: bytes, records: Records) -> tuple[EntrySaid, ...]:
     """Return the journal entries, each held against its hash, its neighbour and the head."""
+    _bound(data, names.JOURNAL, MOST_VALUES)
     entries: list[EntrySaid] = []
     for number, line in enumerate(data.splitlines(), start=1):
         try:
             entry = EntrySaid.model_validate_json(line)
         except ValidationError as error:
             raise refused(f"line {number} of {names.JOURNAL} is not as it must be ({said.faults(error)})") from None
-        _check_link(entries[-1] if entries else None, entry)
+        wrong = wrong_entry(entries[-1] if entries else None, entry)
+        if wrong:
+            raise damaged(wrong)
         entries.append(entry)
     last = entries[-1] if entries else None
     head = records.head
@@ -163,24 +181,6 @@ def _entries(data: bytes, records: Records) -> tuple[EntrySaid, ...]:
     return tuple(entries)
 
 
-def _check_link(before: EntrySaid | None, entry: EntrySaid) -> None:
-    members = entry.model_dump(exclude={"hash"})
-    try:
-        right = journal.entry_hash(**members)
-    except BadRequest:
-        right = ""
-    if right != entry.hash:
-        raise damaged(f"journal entry {entry.id} was changed after it was written")
-    if entry.id == 1 and entry.previous_hash != journal.FIRST_PREVIOUS:
-        raise damaged("journal entry 1 follows another one")
-    if before is None:
-        return
-    if entry.id <= before.id:
-        raise damaged(f"journal entry {entry.id} is not in its place")
-    if entry.id == before.id + 1 and entry.previous_hash != before.hash:
-        raise damaged(f"journal entry {entry.id} does not follow from the one before it")
-
-
 def _typed(records: Records) -> dict[str, list[dict[str, Any]]]:
     typed = {}
     for table in said.TABLES:
@@ -189,37 +189,6 @@ def _typed(records: Records) -> dict[str, list[dict[str, Any]]]:
         except ValidationError as error:
             raise refused(f"the rows of {table} are not as they must be ({said.faults(error)})") from None
     return typed
-
-
-def _check_rows(records: Records, entries: tuple[EntrySaid, ...]) -> None:
-    """Hold every row against what its journal entry says of it: its mark, and the whole digest where all are here."""
-    wrote = {entry.id: parsed(entry.body).get("rows") for entry in entries}
-    for table, rows in records.tables.items():
-        by_entry: dict[int, dict[int, str]] = {}
-        for row in sorted(rows, key=lambda one: int(one["id"])):
-            by_entry.setdefault(row["entry_id"], {})[row["id"]] = _row_text(row)
-        for entry_id, texts in by_entry.items():
-            of_entry = wrote.get(entry_id)
-            of_table = of_entry.get(table) if isinstance(of_entry, dict) else None
-            if not isinstance(of_table, dict) or not _agree(texts, of_table):
-                word = table.replace("_", " ")
-                raise damaged(f"the {word} rows of journal entry {entry_id} are not those that it wrote")
-
-
-def _row_text(row: dict[str, Any]) -> str:
-    try:
-        return journal.canonical(row)
-    except BadRequest as error:
-        raise refused(f"a row cannot be read ({error.what})") from None
-
-
-def _agree(texts: dict[int, str], of_table: dict[str, Any]) -> bool:
-    marks = of_table.get("each")
-    if not isinstance(marks, dict):
-        return False
-    if len(texts) == of_table.get("count"):
-        return journal.rows_said(texts) == of_table
-    return all(marks.get(str(number)) == journal.row_mark(text) for number, text in texts.items())
 
 
 def _check_files(bag: Bag, records: Records, entries: tuple[EntrySaid, ...]) -> None:
@@ -260,12 +229,13 @@ def _check_contents(typed: dict[str, list[dict[str, Any]]]) -> None:
 
 
 def _check_provenance(data: bytes, records: Records) -> None:
+    fault = f"{names.PROVENANCE} is no PROV-JSON"
+    _bound(data, names.PROVENANCE, MOST_TOLD)
     try:
         from_json(data, allow_inf_nan=False)  # bounds the depth before the library's own reader sees it
         told = provenance.names_in(provenance.read(data))
     except ValueError as error:
-        text = "".join(letter if letter.isprintable() else "?" for letter in str(error))
-        raise refused(f"{names.PROVENANCE} is no PROV-JSON ({text[:160]})") from None
+        raise refused(f"{fault} ({_said(error)})") from None
     urn = provenance.workshop_urn(records.workshop_id)
     for label in (records.lot, *(row["label"] for row in records.tables["piece"])):
         if f"{urn}{label}" not in told:

@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from tracker import __version__, journal
+from tracker.desk.bag_chain import wrong_entry, wrong_rows
 from tracker.desk.export_gather import Wanted, Whole, gather
 from tracker.desk.export_tables import TABLES
 from tracker.desk.fields import one_line
@@ -28,6 +29,7 @@ from tracker.records.schema import HEAD
 
 Progress = Callable[[int, int], None]
 ZIP = ".zip"
+_VERIFY = "Nothing was exported. Run `lotproof verify` for the whole list."
 _README = """The evidence of lot {lot}: {pieces} of {part}, written by lotproof {version} on {day}.
 
 photos/, documents/, annotated/, bench/   the files themselves, byte for byte as they were kept
@@ -125,8 +127,18 @@ def _target(to: Path, zipped: bool) -> Path:
 
 def _tell(session: Session, lot: Lot, now: datetime) -> _Told:
     exported_at = now.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    whole = gather(session, lot)
+    _check(whole)
     csv = {name: tables.as_bytes(columns, rows(session, lot)) for name, (columns, rows) in TABLES.items()}
-    return _Told(gather(session, lot), csv, exported_at)
+    return _Told(whole, csv, exported_at)
+
+
+def _check(whole: Whole) -> None:
+    """Refuse to hand out as proof what is not as it was recorded."""
+    wrong = next(filter(None, map(wrong_entry, (None, *whole.entries), whole.entries)), None)
+    wrong = wrong or wrong_rows(whole.tables, whole.entries)
+    if wrong:
+        raise Damaged(f"The records of {whole.lot} are damaged: {wrong}.", _VERIFY)
 
 
 def _copy_evidence(
@@ -141,7 +153,7 @@ def _copy_evidence(
         if found.sha256 != one.sha256:
             raise Damaged(
                 f"The evidence file {one.sha256} ({one.kind}, {one.name}) has changed since it was kept.",
-                "Nothing was exported. Run `lotproof verify` for the whole list.",
+                _VERIFY,
             )
         put[one.sha256] = found
         if progress is not None:

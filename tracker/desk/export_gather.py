@@ -6,11 +6,13 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from pydantic import ValidationError
 from sqlalchemy import ColumnElement, Table, or_, select
 from sqlalchemy.orm import Session
 
 from tracker import journal
-from tracker.dossier.bag.records import TABLES, EntrySaid, table
+from tracker.dossier.bag.records import TABLES, EntrySaid, faults, table
+from tracker.errors import Damaged
 from tracker.records.models import JournalEntry, Lot
 
 Rows = dict[str, tuple[dict[str, Any], ...]]
@@ -105,16 +107,21 @@ def _entries(session: Session, lot: Lot, tables: Rows) -> tuple[EntrySaid, ...]:
 
 
 def _said(entry: JournalEntry) -> EntrySaid:
-    return EntrySaid(
-        id=entry.id,
-        at=entry.at,
-        operator=entry.operator,
-        act=entry.act,
-        subject=entry.subject,
-        body=entry.body,
-        previous_hash=entry.previous_hash,
-        hash=entry.hash,
-    )
+    try:
+        return EntrySaid(
+            id=entry.id,
+            at=entry.at,
+            operator=entry.operator,
+            act=entry.act,
+            subject=entry.subject,
+            body=entry.body,
+            previous_hash=entry.previous_hash,
+            hash=entry.hash,
+        )
+    except ValidationError as error:
+        raise Damaged(
+            f"Journal entry {entry.id} cannot be read ({faults(error)}).", "Run `lotproof verify` for the whole list."
+        ) from None
 
 
 def lot_files(tables: Rows, entries: tuple[EntrySaid, ...]) -> Iterator[Wanted]:

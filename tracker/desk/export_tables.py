@@ -1,6 +1,5 @@
 """Pieces, readings, runs and samples as tables, of one lot or of all."""
 
-import json
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import astuple, fields
 from typing import Any
@@ -8,6 +7,7 @@ from typing import Any
 from sqlalchemy import Select, select
 from sqlalchemy.orm import Session, aliased, joinedload
 
+from tracker.desk.assess import kept_document
 from tracker.desk.listing import piece_rows
 from tracker.desk.rows import PieceRow
 from tracker.records.models import BenchRun, BenchSample, Inspection, JournalEntry, Lot, Machine, Photo, Piece
@@ -47,9 +47,10 @@ def _readings(session: Session, lot: Lot | None) -> Iterator[tuple[Any, ...]]:
     query = query if lot is None else query.where(Photo.lot_id == lot.id)
     for inspection, piece, photo, at in session.execute(query.execution_options(yield_per=_BATCH)):
         about = (piece, photo.role, photo.name, photo.sha256, at)
-        for number, line in enumerate(json.loads(inspection.document)["piece"]["lines"], start=1):
-            for reader, text in (line["readers"] or {"": None}).items():
-                yield (*about, number, line["text"], line["confidence"], reader, text)
+        for number, line in enumerate(kept_document(inspection).piece.lines, start=1):
+            opinions: list[tuple[str | None, str | None]] = [*line.readers.items()] or [(None, None)]
+            for reader, text in opinions:
+                yield (*about, number, line.text, line.confidence, reader, text)
 
 
 def _runs_of(lot: Lot | None, *columns: Any) -> Select[Any]:

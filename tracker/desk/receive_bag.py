@@ -186,7 +186,7 @@ def _said_of(foreign: Foreign) -> dict[str, Any]:
     head = foreign.records.head
     return {
         "sha256": foreign.bag.digest,
-        "from": foreign.workshop or NAMELESS,
+        "from": _line(foreign.workshop or NAMELESS),
         "workshop_id": foreign.records.workshop_id,
         "lot": foreign.records.lot,
         "head": {"entry": head.entry, "hash": head.hash},

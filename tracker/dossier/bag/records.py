@@ -9,7 +9,7 @@ from datetime import date
 from functools import cache
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, create_model
+from pydantic import BaseModel, ConfigDict, FailFast, Field, TypeAdapter, ValidationError, create_model
 from sqlalchemy import Boolean, Column, Date, Float, Integer, String, Table
 
 from tracker.records.models import Base
@@ -38,9 +38,9 @@ TABLES = tuple(
     if table.name in REQUIRED or {"lot_id", "piece_id"} & set(table.columns.keys())
 )
 """The tables a bag takes rows from: whatever says something of a lot or a piece comes along."""
-LARGEST_RECORDS = 128_000_000
-LARGEST_JOURNAL = 64_000_000
-LARGEST_PROVENANCE = 64_000_000
+LARGEST_RECORDS = 100_000_000
+LARGEST_JOURNAL = 50_000_000
+LARGEST_PROVENANCE = 50_000_000
 """Bytes; our own bounds: a lot of a thousand pieces comes to about ten million."""
 _LONGEST_TEXT = 20_000_000
 _HASH = r"^[0-9a-f]{64}$"
@@ -52,6 +52,15 @@ class Strict(BaseModel):
     """Base: fixed once made, nothing in it that the schema does not name, no number that is none, nothing guessed."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=True)
+
+
+class Versions(BaseModel):
+    """What `data/records.json` says it is, read before anything else of it."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    schema_: str | None = Field(default=None, alias="schema")
+    records: str | None = None
 
 
 class HeadSaid(Strict):
@@ -104,8 +113,8 @@ class Records(Strict):
     exported_at: str = Field(pattern=INSTANT)
     workshop_id: Hash
     head: HeadSaid
-    files: tuple[FileSaid, ...]
-    tables: dict[str, tuple[dict[str, Any], ...]]
+    files: Annotated[tuple[FileSaid, ...], FailFast()]
+    tables: dict[str, Annotated[tuple[dict[str, Any], ...], FailFast()]]
 
 
 def rows_checked(table: str, rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -124,7 +133,7 @@ def rows_checked(table: str, rows: Sequence[dict[str, Any]]) -> list[dict[str, A
 def _rows_of(table: str) -> TypeAdapter[Any]:
     columns: dict[str, Any] = {column.name: _field(column) for column in Base.metadata.tables[table].columns}
     row: Any = create_model(f"{table}_row", __base__=Strict, **columns)
-    return TypeAdapter(list[row])
+    return TypeAdapter(Annotated[list[row], FailFast()])
 
 
 def _field(column: Column[Any]) -> tuple[Any, Any]:

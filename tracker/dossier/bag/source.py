@@ -61,13 +61,16 @@ def list_folder(folder: Path) -> tuple[Listed, ...]:
             f"{folder} is no bag: it holds no {names.DECLARATION}.", "Name the folder that `lotproof export bag` wrote."
         )
     found: list[Listed] = []
-    waiting = [("", folder)]
+    waiting, seen = [("", folder)], 0
     while waiting:
         prefix, where = waiting.pop()
         with os.scandir(where) as entries:
             for entry in entries:
                 path = f"{prefix}{entry.name}"
                 known = entry.stat(follow_symlinks=False)
+                seen += 1
+                if seen > 2 * MOST_FILES:
+                    raise refused(f"it has more than {2 * MOST_FILES} files and folders")
                 if stat.S_ISDIR(known.st_mode):
                     _check_name(f"{path}/x")  # its own depth and name, before anything below it is looked at
                     waiting.append((f"{path}/", Path(entry.path)))
