@@ -12,6 +12,7 @@ from pathlib import Path
 import bagit
 import pytest
 from bags import HOSTILE, TABLE, a_bag, full_lot, payload_digests
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from prov.model import ProvDocument
 from sqlalchemy import select, text
 from staged import Stage
@@ -87,12 +88,17 @@ def test_journal_and_rows_can_be_worked_out_again_by_hand(bag: Path) -> None:
     entries = [json.loads(line) for line in (bag / "data" / "journal.jsonl").read_text(encoding="utf-8").splitlines()]
     assert [entry["act"] for entry in entries] == ["receive", "document", "photograph", "bench", "decide", "fit"]
     for entry in entries:
-        members = {name: value for name, value in entry.items() if name != "hash"}
+        members = {name: entry[name] for name in ("id", "at", "operator", "act", "subject", "body", "previous_hash")}
         text = json.dumps(members, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
         assert hashlib.sha256(text.encode()).hexdigest() == entry["hash"]
     for before, after in pairwise(entries):
         assert after["previous_hash"] == before["hash"]
     records = _json(bag / "data" / "records.json")
+    for entry in entries:
+        public = bytes.fromhex(records["keys"][entry["signing_key"]])
+        assert hashlib.sha256(public).hexdigest().startswith(entry["signing_key"])
+        signed = f"lotproof journal entry {entry['hash']}".encode()
+        Ed25519PublicKey.from_public_bytes(public).verify(bytes.fromhex(entry["signature"]), signed)
     assert records["head"] == {"entry": entries[-1]["id"], "hash": entries[-1]["hash"]}
     (lot,) = records["tables"]["lot"]
     text = json.dumps(lot, sort_keys=True, separators=(",", ":"), ensure_ascii=False)

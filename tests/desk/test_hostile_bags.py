@@ -273,6 +273,9 @@ def _journal(bag: Path, change: Callable[[list], object]) -> None:
     ("change", "match"),
     [
         (lambda e: e[2].update(operator="somebody else"), "journal entry 3 was changed"),
+        (lambda e: e[2].update(signature="0" * 128), "signature of journal entry 3 does not fit"),
+        (lambda e: e[2].update(signature=None), "journal entry 3 is not signed"),
+        (lambda e: e[2].update(signing_key="0" * 32), "key that signed journal entry 3 is not there"),
         (lambda e: e[2].update(body=e[2]["body"].replace("top", "bot")), "journal entry 3 was changed"),
         (lambda e: e.insert(0, e.pop(3)), "not in its place"),
         (lambda e: e.append(e[-1]), "not in its place"),
@@ -318,7 +321,7 @@ def test_huge_json_is_not_read(sound: Path, name: str, monkeypatch: pytest.Monke
 def test_the_first_of_many_faults_is_enough(bag: Path, cells: list[object]) -> None:
     """A fault kept for each of millions of rows would fill the memory."""
     edited(bag, "records.json", lambda value: _set(value, "tables", "piece", cells))
-    with pytest.raises(BadRequest, match="not as (it|they) must be") as caught, opened(bag):
+    with pytest.raises(BadRequest, match=r"not as (it|they) must be") as caught, opened(bag):
         pass
     more = re.search(r"and (\d+) more", caught.value.what)
     assert more is None or int(more[1]) < 10

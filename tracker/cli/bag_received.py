@@ -68,6 +68,8 @@ def _say(answer: "BagReceived") -> None:
     print(f"       received from {origin.workshop} as their {origin.their_lot}")
     print(f"       first bought from {lot.seller} ({lot.source})")
     print(f"       their journal's head: entry {origin.head_entry}, {origin.head_hash}")
+    if origin.signing_key:
+        print(f"       signed with key {origin.signing_key}: ask them whether it is theirs")
     print(f"       kept {answer.files} files, {answer.size_bytes:,} bytes, all as the bag's manifests say")
     if answer.records:
         counts = ", ".join(f"{count} {_plural(kind, count)}" for kind, count in answer.records.items())

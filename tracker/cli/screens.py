@@ -111,7 +111,12 @@ def _origin(origin: Origin | None) -> tuple[tuple[str, str], ...]:
         return ()
     head = f"entry {origin.head_entry}, {origin.head_hash}"
     whose = f"{origin.workshop} as their {origin.their_lot}, in a bag of {origin.exported_at[:10]}"
-    return (("received from", whose), ("their head", head), ("their bag", origin.bag_sha256))
+    return (
+        ("received from", whose),
+        ("their head", head),
+        ("their key", origin.signing_key or "not signed"),
+        ("their bag", origin.bag_sha256),
+    )
 
 
 def _theirs(origin: Origin | None, found: Sequence[Theirs]) -> None:

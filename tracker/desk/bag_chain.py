@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from tracker import journal
+from tracker import journal, signing
 from tracker.desk.export_gather import Rows, parsed
 from tracker.dossier.bag.records import EntrySaid
 from tracker.errors import BadRequest
@@ -12,7 +12,7 @@ from tracker.errors import BadRequest
 def wrong_entry(before: EntrySaid | None, entry: EntrySaid) -> str | None:
     """Return what is wrong with an entry beside the one before it among those that are here, or None."""
     try:
-        right = journal.entry_hash(**entry.model_dump(exclude={"hash"}))
+        right = journal.entry_hash(**entry.model_dump(exclude={"hash", "signing_key", "signature"}))
     except BadRequest:
         right = ""
     if right != entry.hash:
@@ -25,6 +25,23 @@ def wrong_entry(before: EntrySaid | None, entry: EntrySaid) -> str | None:
         return f"journal entry {entry.id} is not in its place"
     if entry.id == before.id + 1 and entry.previous_hash != before.hash:
         return f"journal entry {entry.id} does not follow from the one before it"
+    return None
+
+
+def wrong_signature(entries: Sequence[EntrySaid], keys: Mapping[str, str]) -> str | None:
+    """Return which entry is not signed as it should be, or None; entries from before signing have no signature."""
+    since = None
+    for entry in entries:
+        if entry.signing_key is None or entry.signature is None:
+            if since is not None:
+                return f"journal entry {entry.id} is not signed, and entry {since} is"
+            continue
+        since = since or entry.id
+        public = keys.get(entry.signing_key)
+        if public is None or signing.key_name(public) != entry.signing_key:
+            return f"the key that signed journal entry {entry.id} is not there"
+        if not signing.holds(public, entry.hash, entry.signature):
+            return f"the signature of journal entry {entry.id} does not fit it"
     return None
 
 

@@ -17,7 +17,7 @@ from pydantic import ValidationError
 from pydantic_core import from_json
 
 from tracker.desk.arrival import MOST_PIECES
-from tracker.desk.bag_chain import wrong_entry, wrong_rows
+from tracker.desk.bag_chain import wrong_entry, wrong_rows, wrong_signature
 from tracker.desk.bag_rows import check_references
 from tracker.desk.contract import PieceDocument
 from tracker.desk.export_gather import Rows, files_in
@@ -172,6 +172,9 @@ def _entries(data: bytes, records: Records) -> tuple[EntrySaid, ...]:
         if wrong:
             raise damaged(wrong)
         entries.append(entry)
+    wrong = wrong_signature(entries, records.keys)
+    if wrong:
+        raise damaged(wrong)
     last = entries[-1] if entries else None
     head = records.head
     if last is None or last.id > head.entry or (last.id == head.entry and last.hash != head.hash):

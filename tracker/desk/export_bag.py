@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from tracker import __version__, journal
-from tracker.desk.bag_chain import wrong_entry, wrong_rows
+from tracker.desk.bag_chain import wrong_entry, wrong_rows, wrong_signature
 from tracker.desk.export_gather import Wanted, Whole, gather
 from tracker.desk.export_tables import TABLES
 from tracker.desk.fields import one_line
@@ -42,7 +42,9 @@ tables/           pieces, readings, runs and samples as CSV (RFC 4180, UTF-8). A
                   a formula has an apostrophe before it; take that off to have the text
 
 To check it: any BagIt tool (RFC 8493) tells whether a file was changed, lost or added. The `hash` of a journal entry is
-the SHA-256 of the canonical JSON (RFC 8785) of its other seven members; `previous_hash` is that of the entry before.
+the SHA-256 of the canonical JSON (RFC 8785) of the seven members before it; `previous_hash` is the hash of the entry
+before; `signature` is Ed25519 (RFC 8032) over the text `lotproof journal entry HASH`, by the key of that name in
+records.json.
 `body.rows` of an entry names the rows it wrote, by table and `id`, each with the first eight characters of the SHA-256
 of the row's canonical JSON; `body.files` names the files it kept by their SHA-256. The journal's head when this was
 written was entry {entry}, {hash}.
@@ -136,7 +138,7 @@ def _tell(session: Session, lot: Lot, now: datetime) -> _Told:
 def _check(whole: Whole) -> None:
     """Refuse to hand out as proof what is not as it was recorded."""
     wrong = next(filter(None, map(wrong_entry, (None, *whole.entries), whole.entries)), None)
-    wrong = wrong or wrong_rows(whole.tables, whole.entries)
+    wrong = wrong or wrong_signature(whole.entries, whole.keys) or wrong_rows(whole.tables, whole.entries)
     if wrong:
         raise Damaged(f"The records of {whole.lot} are damaged: {wrong}.", _VERIFY)
 
@@ -171,6 +173,7 @@ def _add_records(bag: BagWriter, told: _Told, paths: dict[str, Put], organizatio
         exported_at=told.exported_at,
         workshop_id=whole.workshop_id,
         head=HeadSaid(entry=whole.head.entry, hash=whole.head.hash),
+        keys=whole.keys,
         files=tuple(FileSaid(path=one.path, sha256=one.sha256, size_bytes=one.size_bytes) for one in paths.values()),
         tables=whole.tables,
     )

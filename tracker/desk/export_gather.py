@@ -1,6 +1,7 @@
 """Everything on record about one lot, word for word: rows, journal entries, and which files belong to it."""
 
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -39,6 +40,7 @@ class Whole:
     entries: tuple[EntrySaid, ...]
     head: journal.Head
     workshop_id: str
+    keys: dict[str, str]
     files: tuple[Wanted, ...]
 
 
@@ -52,6 +54,7 @@ def gather(session: Session, lot: Lot) -> Whole:
         entries=entries,
         head=journal.head(session),
         workshop_id=workshop_id(session),
+        keys=_keys(session, entries),
         files=tuple(lot_files(tables, entries)),
     )
 
@@ -59,6 +62,18 @@ def gather(session: Session, lot: Lot) -> Whole:
 def workshop_id(session: Session) -> str:
     """Return what tells this workshop from any other: the hash of its journal's first entry; zeros before it."""
     return session.scalar(select(JournalEntry.hash).where(JournalEntry.id == _FIRST)) or journal.FIRST_PREVIOUS
+
+
+def _keys(session: Session, entries: tuple[EntrySaid, ...]) -> dict[str, str]:
+    """Return the public half of every key that signed one of these entries; the first that a key signs announces it."""
+    keys: dict[str, str] = {}
+    for name in sorted({entry.signing_key for entry in entries if entry.signing_key}):
+        first = select(JournalEntry.body).where(JournalEntry.signing_key == name).order_by(JournalEntry.id).limit(1)
+        key = parsed(session.scalar(first) or "").get("key")
+        public = key.get("public_key") if isinstance(key, dict) else None
+        if isinstance(public, str) and re.fullmatch(r"[0-9a-f]{64}", public):
+            keys[name] = public
+    return keys
 
 
 def _rows(session: Session, wanted: Table, lot: Lot) -> tuple[dict[str, Any], ...]:
@@ -117,6 +132,8 @@ def _said(entry: JournalEntry) -> EntrySaid:
             body=entry.body,
             previous_hash=entry.previous_hash,
             hash=entry.hash,
+            signing_key=entry.signing_key,
+            signature=entry.signature,
         )
     except ValidationError as error:
         raise Damaged(

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Select, select
 from sqlalchemy.orm import Session, aliased, joinedload
 
-from tracker.desk.assess import kept_document
+from tracker.desk.facts import kept_document
 from tracker.desk.listing import piece_rows
 from tracker.desk.rows import PieceRow
 from tracker.records.models import BenchRun, BenchSample, Inspection, JournalEntry, Lot, Machine, Photo, Piece

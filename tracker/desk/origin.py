@@ -20,13 +20,16 @@ class Origin:
     head_hash: str
     exported_at: str
     program: str
+    signing_key: str | None
+    """Name of the key that signed the newest of their entries that came along; to be compared with what they say."""
 
     @property
     def sentence(self) -> str:
         """What a person reads."""
+        signed = f", signed with key {self.signing_key}" if self.signing_key else ""
         return (
             f"{self.workshop} as their {self.their_lot}, in a bag of {self.exported_at[:10]}; their journal's head was "
-            f"entry {self.head_entry}, {self.head_hash}"
+            f"entry {self.head_entry}, {self.head_hash}{signed}"
         )
 
 
@@ -56,6 +59,7 @@ def origin_of(session: Session, lot: Lot) -> Origin | None:
         head_hash=row.head_hash,
         exported_at=row.exported_at,
         program=row.program,
+        signing_key=row.signing_key,
     )
 
 

@@ -178,6 +178,7 @@ def _add_origin(act: Act, foreign: Foreign, lot: Lot) -> None:
             head_hash=records.head.hash,
             exported_at=records.exported_at,
             program=_line(records.program)[:40],
+            signing_key=foreign.entries[-1].signing_key,
         )
     )
 
@@ -250,6 +251,9 @@ def _found(typed: Mapping[str, list[dict[str, Any]]]) -> Iterator[_Found]:
         verb = "fitted into" if row["fitted"] else "taken out of"
         said = f"{verb} {machines[row['machine_id']]} at {row['position']}"
         yield _Found("fitting", row["piece_id"], row["entry_id"], said)
+    for row in typed["shipment"]:
+        said = f"sent back on {row['sent_on']} with {row['carrier']}, {row['reference']}"
+        yield _Found("shipment", row["piece_id"], row["entry_id"], said)
     for row in typed["lot_origin"]:
         said = f"they had it from {row['workshop']} as {row['their_lot']}, journal head {row['head_hash']}"
         yield _Found("earlier", None, row["entry_id"], said, row["their_lot"])

@@ -317,6 +317,8 @@ class LotOrigin(Written):
     exported_at: Mapped[str] = mapped_column(String(32))
     program: Mapped[str] = mapped_column(String(40))
     """Version of the program that wrote the bag."""
+    signing_key: Mapped[str | None] = mapped_column(String(32))
+    """Name of the key that signed the newest of its entries in the bag."""
 
     lot: Mapped[Lot] = relationship()
 
@@ -329,7 +331,7 @@ class ForeignRecord(Written):
     lot_id: Mapped[int] = mapped_column(ForeignKey("lot.id"), index=True)
     piece_id: Mapped[int | None] = mapped_column(ForeignKey("piece.id"), index=True)
     kind: Mapped[str] = mapped_column(String(20))
-    """inspection, run, decision, settlement, exemplar, fitting or earlier."""
+    """inspection, run, decision, settlement, exemplar, fitting, shipment, or earlier: an origin before theirs."""
     their_label: Mapped[str | None] = mapped_column(String(40))
     at: Mapped[str] = mapped_column(String(32))
     operator: Mapped[str] = mapped_column(String(200))

@@ -45,6 +45,7 @@ LARGEST_PROVENANCE = 50_000_000
 _LONGEST_TEXT = 20_000_000
 _HASH = r"^[0-9a-f]{64}$"
 Hash = Annotated[str, Field(pattern=_HASH)]
+KeyName = Annotated[str, Field(pattern=r"^[0-9a-f]{32}$")]
 INSTANT = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]{1,6})?Z$"
 
 
@@ -79,7 +80,10 @@ class FileSaid(Strict):
 
 
 class EntrySaid(Strict):
-    """One journal entry, word for word: its hash can be worked out again from the other seven members."""
+    """One journal entry, word for word.
+
+    Its hash can be worked out again from the seven members before it; the signature is over the hash.
+    """
 
     id: int = Field(ge=1)
     at: str = Field(pattern=INSTANT)
@@ -89,6 +93,8 @@ class EntrySaid(Strict):
     body: str
     previous_hash: Hash
     hash: Hash
+    signing_key: KeyName | None = None
+    signature: Annotated[str, Field(pattern=r"^[0-9a-f]{128}$")] | None = None
 
 
 class Records(Strict):
@@ -102,6 +108,8 @@ class Records(Strict):
         Version of the program that wrote the bag.
     workshop_id : str
         Hash of the first entry of the workshop's journal: no two workshops have the same.
+    keys : dict
+        The public half of every key that signed an entry in the bag, by its name; the name is its digest.
     tables : dict
         Rows by table, in order of id; each is a dict of the table's columns.
     """
@@ -113,6 +121,7 @@ class Records(Strict):
     exported_at: str = Field(pattern=INSTANT)
     workshop_id: Hash
     head: HeadSaid
+    keys: dict[KeyName, Hash]
     files: Annotated[tuple[FileSaid, ...], FailFast()]
     tables: dict[str, Annotated[tuple[dict[str, Any], ...], FailFast()]]
 

@@ -28,6 +28,7 @@ def upgrade() -> None:
         sa.Column("head_hash", sa.String(length=64), nullable=False),
         sa.Column("exported_at", sa.String(length=32), nullable=False),
         sa.Column("program", sa.String(length=40), nullable=False),
+        sa.Column("signing_key", sa.String(length=32), nullable=True),
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("entry_id", sa.Integer(), nullable=False),
         _entry("lot_origin"),
