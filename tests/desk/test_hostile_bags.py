@@ -448,7 +448,7 @@ def test_more_bytes_than_any_lot_has(sound: Path, tmp_path: Path, monkeypatch: p
     _refused(sound, BadRequest, "more than 1,000")
 
 
-@pytest.mark.parametrize("cut", [0.0, 0.3, 0.9, 0.999])
+@pytest.mark.parametrize("cut", [0.001, 0.3, 0.9, 0.999])
 def test_a_cut_off_archive(sound: Path, tmp_path: Path, cut: float) -> None:
     path = zipped(sound, tmp_path / "b.zip")
     path.write_bytes(path.read_bytes()[: int(path.stat().st_size * cut)])
@@ -458,6 +458,10 @@ def test_a_cut_off_archive(sound: Path, tmp_path: Path, cut: float) -> None:
 def test_no_archive_at_all(tmp_path: Path) -> None:
     (tmp_path / "b.zip").write_bytes(b"PK\x05\x06 not really" * 9)
     _refused(tmp_path / "b.zip", Damaged, "no sound ZIP file")
+    (tmp_path / "b.txt").write_bytes(b"something else")
+    _refused(tmp_path / "b.txt", BadRequest, "neither the folder of a bag nor a ZIP")
+    (tmp_path / "empty.zip").write_bytes(b"")
+    _refused(tmp_path / "empty.zip", BadRequest, "neither the folder of a bag nor a ZIP")
     os.mkfifo(tmp_path / "pipe")
     _refused(tmp_path / "pipe", BadRequest, "There is no bag")
 

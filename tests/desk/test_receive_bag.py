@@ -1,5 +1,6 @@
 """Another workshop's bag taken in: its files to the byte, its word shown and not counted."""
 
+import hashlib
 import json
 from pathlib import Path
 
@@ -12,9 +13,11 @@ from staged import Stage
 from stock import TODAY, a_lot
 
 from tracker.desk import photograph as photographing
+from tracker.desk.arrival import Paper
 from tracker.desk.assess import piece_suspicion
 from tracker.desk.decide import settle
 from tracker.desk.pieces import find_piece
+from tracker.desk.receive import add_documents
 from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
 from tracker.records.models import Document, JournalEntry, Settlement
@@ -140,6 +143,51 @@ def test_foreign_text_comes_out_harmless(their_bag: Path, tmp_path: Path, lotpro
     assert "\x1b[2J" not in screen.out
     assert "\u202e" not in screen.out
     assert "Hol?[2Jlin ?Bench" in screen.out
+
+
+NAMES = [
+    "CON.pdf",
+    "=cmd('C calc')!A0.csv",
+    "line\nbreak.pdf",
+    "e\u0301le\u0300ve.pdf",
+    "\u202efdp.exe",
+    " -rf",
+    ".hidden",
+    "..pdf",
+    "a.b.c.tar.gz",
+    "図面.pdf",
+    "x" * 250 + ".pdf",
+    "a\\b:c*?.pdf",
+    "Plan (2).PDF",
+    "plan (2).pdf",
+    "%2e%2e%2fpasswd",
+    "data",
+    "\x1b[2J.txt",
+    "~root",
+    "trailing.",
+    "percent % quote ' \" $(id)",
+]
+
+
+def test_hostile_file_names_go_through_and_stay_known(workspace: Workspace, tmp_path: Path, lotproof) -> None:
+    """Names as file systems take them: in the bag they are plain, in the records they are still told apart."""
+    a_lot(workspace)
+    (tmp_path / "papers").mkdir()
+    for number, name in enumerate(NAMES):
+        (tmp_path / "papers" / name).write_bytes(b"paper %d" % number)
+        add_documents(workspace, "L0001", [Paper("other", tmp_path / "papers" / name)], operator="mira")
+    bag = a_bag(workspace, tmp_path / "bag")
+    assert bagit.Bag(str(bag)).validate()
+    files = [path.relative_to(bag).as_posix() for path in (bag / "data" / "documents").iterdir()]
+    assert len(files) == len(NAMES)
+    assert all(path.isascii() and " " not in path and "%" not in path for path in files)
+    assert _receive(lotproof, zipped(bag, tmp_path / "bag.zip"), tmp_path / "w").code == 0
+    shown = lotproof("show", "L0001", "--workspace", tmp_path / "w", "--json").json
+    papers = {one["name"]: one["sha256"] for one in shown["documents"] if one["kind"] == "theirs: other"}
+    assert len(papers) == len(NAMES)
+    assert "図面.pdf" in papers
+    assert all(name.isprintable() for name in papers)
+    assert set(papers.values()) == {hashlib.sha256(b"paper %d" % number).hexdigest() for number in range(len(NAMES))}
 
 
 def test_arrival_is_today_and_their_claim_window_is_not_ours(their_bag: Path, tmp_path: Path, lotproof) -> None:

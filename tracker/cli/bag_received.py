@@ -66,7 +66,7 @@ def _say(answer: "BagReceived") -> None:
     span = lot.pieces[0] if len(lot.pieces) == 1 else f"{lot.pieces[0]} to {lot.pieces[-1]}"
     print(f"{lot.lot}  {many} of {lot.part}: {span}")
     print(f"       received from {origin.workshop} as their {origin.their_lot}")
-    print(f"       first bought from {lot.seller} ({lot.source})")
+    print(f"       bought from {lot.seller} ({lot.source})")
     print(f"       their journal's head: entry {origin.head_entry}, {origin.head_hash}")
     if origin.signing_key:
         print(f"       signed with key {origin.signing_key}: ask them whether it is theirs")

@@ -35,7 +35,9 @@ def _bag(
     to: Annotated[
         Path, typer.Option("--to", metavar="DIR", help="A new folder, or with --zip a new file.", show_default=False)
     ],
-    zipped: Annotated[bool, typer.Option("--zip", help="Write the bag as one ZIP file.")] = False,
+    zipped: Annotated[
+        bool, typer.Option("--zip", help="Write the bag as one ZIP file, as a name in .zip does by itself.")
+    ] = False,
     organization: OrganizationOption = None,
     workspace: WorkspaceOption = None,
     operator: OperatorOption = None,

@@ -85,6 +85,9 @@ def opened(path: Path, progress: Progress | None = None, say: Callable[[str], No
             return
         if not path.is_file():
             raise BadRequest(f"There is no bag {path}.", "Name the folder that holds bagit.txt, or a ZIP file of it.")
+        with path.open("rb") as file:
+            if not file.read(4).startswith(b"PK"):
+                raise BadRequest(f"{path} is neither the folder of a bag nor a ZIP file.", "Name one of these.")
         with TemporaryDirectory(prefix="lotproof-bag-") as folder:
             base, files = unpack(path, Path(folder), progress)
             yield understand(_checked(base, files, say))

@@ -91,7 +91,7 @@ def export_bag(
     Parameters
     ----------
     to : Path
-        A new folder, or with `zipped` a new file; `.zip` is added where it is missing.
+        A new folder, or with `zipped` a new file; `.zip` is added where it is missing, and means `zipped`.
     organization : str, optional
         The workshop's name, for Source-Organization.
 
@@ -103,6 +103,7 @@ def export_bag(
         When an evidence file is missing or has changed.
     """
     ours = None if organization is None else one_line(organization, "organization")
+    zipped = zipped or to.suffix.lower() == ZIP
     target = _target(to, zipped)
     with workspace.read() as session:
         told = _tell(session, find_lot(session, label), now or datetime.now(UTC))

@@ -135,7 +135,7 @@ def _earlier(act: Act, foreign: Foreign, again: bool) -> list[str]:
         LotOrigin.workshop_id == foreign.records.workshop_id, LotOrigin.their_lot == foreign.records.lot
     )
     labels = [origin.lot.label for origin in act.session.scalars(like.order_by(LotOrigin.id))]
-    return [f"Their {foreign.records.lot} is here already as {', '.join(labels)}, from another bag."] if labels else []
+    return [f"Their {foreign.records.lot} is here already as {', '.join(labels)}."] if labels else []
 
 
 def _keep_files(act: Act, foreign: Foreign, lot: Lot, progress: Progress | None) -> None:
