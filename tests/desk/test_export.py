@@ -103,7 +103,7 @@ def test_journal_and_rows_can_be_worked_out_again_by_hand(bag: Path) -> None:
     (lot,) = records["tables"]["lot"]
     text = json.dumps(lot, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     said = json.loads(entries[0]["body"])["rows"]["lot"]
-    assert said["sha256"] == hashlib.sha256(f"[{text}]".encode()).hexdigest()
+    assert said["bag"] == hashlib.sha256(f"[{text}]".encode()).hexdigest()
     assert len(records["tables"]["piece"]) == 3
     assert records["tables"]["decision"][0]["reason"] == HOSTILE
 
@@ -193,11 +193,11 @@ def test_the_export_is_journaled(bag: Path, workspace: Workspace) -> None:
     with workspace.read() as session:
         last = session.scalars(select(JournalEntry).order_by(JournalEntry.id.desc())).first()
     assert last is not None
-    said = json.loads(last.body)["bag"]
+    said = json.loads(last.body)
     assert (last.act, last.subject, last.operator) == ("export", "L0001", "mira")
     # The digest that names a bag is that of its manifest, which anyone can work out.
-    assert said["sha256"] == hashlib.sha256((bag / "manifest-sha256.txt").read_bytes()).hexdigest()
-    assert said["files"] == len(payload_digests(bag))
+    assert said["bag"] == hashlib.sha256((bag / "manifest-sha256.txt").read_bytes()).hexdigest()
+    assert said["payload_files"] == len(payload_digests(bag))
     assert verify(workspace).sound
 
 

@@ -57,7 +57,9 @@ def test_it_becomes_a_lot_of_ours(their_bag: Path, workspace: Workspace, lotproo
     assert set(payload_digests(their_bag)) <= set(kept) & set(workspace.store.all())
     assert entry is not None
     assert (entry.act, entry.subject, entry.operator) == ("receive", "L0002", "ada")
-    assert json.loads(entry.body)["bag"]["head"]["hash"] == head["hash"]
+    said = json.loads(entry.body)
+    assert said["received_from"] == "Hollin Bench as their L0001"
+    assert said["their_head"] == f"entry {head['entry']}, {head['hash']}"
 
 
 def test_their_word_is_shown_and_does_not_count(their_bag: Path, workspace: Workspace, lotproof, tmp_path) -> None:

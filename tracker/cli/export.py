@@ -46,8 +46,8 @@ def _bag(
     """Write everything on record about a lot as a BagIt bag: files, records, journal entries, tables, provenance.
 
     Any BagIt tool can check it (RFC 8493); `lotproof receive --bag` takes it into another workshop's records. Names of
-    machines the pieces sit in and of operators go with it, and journal entries stand in it whole, also where they were
-    about other lots as well.
+    operators go with it, and of the machines that pieces sit in with their owners' references; journal entries stand in
+    it whole, also where they were about other lots as well.
     """
     from tracker.cli.photo_text import progress
     from tracker.desk.export_bag import export_bag

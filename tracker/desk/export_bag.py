@@ -280,13 +280,13 @@ def _info(told: _Told, organization: str | None) -> dict[str, str]:
 
 
 def _journal(act: Act, answer: BagWritten) -> None:
-    act.body["bag"] = {
-        "sha256": answer.sha256,
-        "files": answer.files,
-        "bytes": answer.size_bytes,
-        "head": {"entry": answer.head.entry, "hash": answer.head.hash},
-        "to": answer.bag.name,
-    }
+    act.body.update(
+        bag=answer.sha256,
+        head=f"entry {answer.head.entry}, {answer.head.hash}",
+        payload_files=answer.files,
+        payload_bytes=answer.size_bytes,
+        to=answer.bag.name,
+    )
 
 
 def _take_back(bag: BagWriter, target: Path) -> None:

@@ -105,7 +105,7 @@ def receive_bag(
         act.body["lots"] = [
             {"lot": lot.label, "pieces": len(received.pieces), "part": received.part, "seller": received.seller}
         ]
-        act.body["bag"] = _said_of(foreign)
+        act.body.update(_said_of(foreign))
         origin = origin_of(act.session, lot)
         if origin is None:
             raise RuntimeError("the origin that was just written is not there")
@@ -184,13 +184,12 @@ def _add_origin(act: Act, foreign: Foreign, lot: Lot) -> None:
 
 
 def _said_of(foreign: Foreign) -> dict[str, Any]:
-    head = foreign.records.head
+    records = foreign.records
     return {
-        "sha256": foreign.bag.digest,
-        "from": _line(foreign.workshop or NAMELESS),
-        "workshop_id": foreign.records.workshop_id,
-        "lot": foreign.records.lot,
-        "head": {"entry": head.entry, "hash": head.hash},
+        "received_from": f"{_line(foreign.workshop or NAMELESS)} as their {records.lot}",
+        "their_workshop": records.workshop_id,
+        "their_head": f"entry {records.head.entry}, {records.head.hash}",
+        "bag": foreign.bag.digest,
     }
 
 

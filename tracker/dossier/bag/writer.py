@@ -16,8 +16,8 @@ from tracker.errors import BadRequest
 
 BLOCK = 1 << 20
 DECLARED = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
-STORED = (".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".tif", ".tiff", ".zip", ".pdf", ".gz")
-"""Endings of files that are compressed already."""
+SHRUNK = (".json", ".jsonl", ".csv", ".txt")
+"""Endings that are worth compressing in a ZIP file; photos and papers are compressed already."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +152,7 @@ class _Zip:
         """Open a new member."""
         # The earliest instant that ZIP knows, for all: when a file was made is in the records.
         member = zipfile.ZipInfo(f"{self._base}/{path}")
-        member.compress_type = zipfile.ZIP_STORED if path.lower().endswith(STORED) else zipfile.ZIP_DEFLATED
+        member.compress_type = zipfile.ZIP_DEFLATED if path.lower().endswith(SHRUNK) else zipfile.ZIP_STORED
         member.external_attr = 0o644 << 16
         with self._zip.open(member, "w", force_zip64=True) as file:
             yield file
