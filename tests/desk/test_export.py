@@ -103,7 +103,7 @@ def test_journal_and_rows_can_be_worked_out_again_by_hand(bag: Path) -> None:
     (lot,) = records["tables"]["lot"]
     text = json.dumps(lot, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     said = json.loads(entries[0]["body"])["rows"]["lot"]
-    assert said["bag"] == hashlib.sha256(f"[{text}]".encode()).hexdigest()
+    assert said["sha256"] == hashlib.sha256(f"[{text}]".encode()).hexdigest()
     assert len(records["tables"]["piece"]) == 3
     assert records["tables"]["decision"][0]["reason"] == HOSTILE
 
