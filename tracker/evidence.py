@@ -21,6 +21,7 @@ from typing import IO, Any
 
 import fsspec
 
+from tracker.disk import sync_folder
 from tracker.errors import BadRequest, Damaged
 
 _BLOCK = 1 << 20
@@ -249,14 +250,3 @@ def _make_folder(folder: Path) -> None:
     with contextlib.suppress(FileExistsError):
         folder.mkdir()
     sync_folder(folder.parent)
-
-
-def sync_folder(folder: Path) -> None:
-    """Make a new or renamed entry of `folder` survive a power cut; Windows has no such call and needs none."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import altered
+import bags
 import dates
 import files
 import foam
@@ -37,6 +38,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "receive": records.run_receive,
     "list": records.run_list,
     "recall": records.run_recall,
+    "bag": bags.run,
     "live": live.run,
     "inspect": photos.run_inspect,
     "foam": foam.run,

@@ -21,6 +21,9 @@ invoice, certificate, listing (relative to the CSV). Every row is checked before
 AGAIN_HELP = """An order reference that this seller's lots have already is not logged twice: the answer names the lot
 that is here, adds nothing, and the exit code is 0. If it names another part or quantity, it is refused (exit code 2).
 """
+BAG_HELP = """A bag is checked whole before anything is recorded. Its lot gets our labels; its files become evidence;
+what the other workshop found is shown as its own and counts for nothing in our sums. Seller, source, condition, order,
+price, currency, arrived, claim_by and remark may be given beside --bag; else the original seller and source stand."""
 # (field, question, what an empty answer means); the questions asked when `receive` is run bare in a terminal.
 QUESTIONS = (
     ("seller", "Seller", None),
@@ -43,7 +46,7 @@ _NOTHING = ("", "as ordered", "today")
 
 def register(app: typer.Typer) -> None:
     """Add this module's verbs to the command line."""
-    app.command("receive", epilog=" ".join(f"{CSV_HELP} {AGAIN_HELP}".split()))(_receive)
+    app.command("receive", epilog=" ".join(f"{CSV_HELP} {AGAIN_HELP} {BAG_HELP}".split()))(_receive)
     app.command("document")(_document)
 
 
@@ -86,6 +89,16 @@ def _receive(
     delivery: Annotated[
         Path | None, typer.Option("--from", metavar="CSV", help="A whole delivery from a CSV file.", show_default=False)
     ] = None,
+    bag: Annotated[
+        Path | None,
+        typer.Option(
+            "--bag",
+            metavar="PATH",
+            help="Another workshop's lot with its evidence: a bag of `lotproof export bag`, folder or ZIP.",
+            show_default=False,
+        ),
+    ] = None,
+    again: Annotated[bool, typer.Option("--again", help="Take a bag in once more, as another lot.")] = False,
     workspace: WorkspaceOption = None,
     operator: OperatorOption = None,
     as_json: JsonOption = False,
@@ -113,6 +126,16 @@ def _receive(
     }
     given = {name: text for name, text in texts.items() if text is not None}
     papers = document or []
+    if bag is not None:
+        if delivery is not None or papers:
+            other = "--from" if delivery is not None else "--document"
+            raise BadRequest(f"--bag and {other} do not go together.", "Add papers afterwards: `lotproof document`.")
+        from tracker.cli.bag_received import receive_bag
+
+        receive_bag(workspace, bag, given, again=again, operator=operator, as_json=as_json)
+        return
+    if again:
+        raise BadRequest("--again goes with --bag.", "Leave it out.")
     if delivery is not None:
         _refuse_both(given, papers)
         _receive_delivery(workspace, delivery, operator, as_json)

@@ -4,7 +4,8 @@ import json
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+import time
+from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -85,3 +86,14 @@ def _fit_words(grid: "Table", room: int) -> None:
         widths[widest] -= 1
     for column, width in zip(grid.columns, widths, strict=True):
         column.width = width
+
+
+def after_a_second(tell: Callable[[int, int], None]) -> Callable[[int, int], None]:
+    """Return `tell` as one that keeps still for the first second: what is done by then needs no progress."""
+    begun = time.monotonic()
+
+    def told(done: int, total: int) -> None:
+        if time.monotonic() - begun > 1:
+            tell(done, total)
+
+    return told

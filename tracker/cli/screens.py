@@ -9,6 +9,7 @@ from rich.markup import escape
 from tracker.bench.figures import show
 from tracker.cli import sum_text
 from tracker.cli.printing import console, table
+from tracker.desk.origin import Origin, Theirs
 from tracker.desk.rows import PieceRow
 from tracker.desk.showing import (
     Event,
@@ -82,6 +83,7 @@ def _draw_lot(shown: LotShown) -> None:
             ("arrived", lot.arrived),
             ("claim by", lot.claim_by),
             ("remark", shown.remark),
+            *_origin(shown.origin),
         )
     )
     columns = ("piece", "read as", "date code", "suspicion", "disposition", "settled", "exemplar", "sits in")
@@ -99,8 +101,30 @@ def _draw_lot(shown: LotShown) -> None:
         for one in shown.pieces
     ]
     _section("Pieces", columns, rows, right=("suspicion",))
+    _theirs(shown.origin, shown.theirs)
     _files("Documents", shown.documents)
     _files("Photos", shown.photos)
+
+
+def _origin(origin: Origin | None) -> tuple[tuple[str, str], ...]:
+    if origin is None:
+        return ()
+    head = f"entry {origin.head_entry}, {origin.head_hash}"
+    whose = f"{origin.workshop} as their {origin.their_lot}, in a bag of {origin.exported_at[:10]}"
+    return (
+        ("received from", whose),
+        ("their head", head),
+        ("their key", origin.signing_key or "not signed"),
+        ("their bag", origin.bag_sha256),
+    )
+
+
+def _theirs(origin: Origin | None, found: Sequence[Theirs]) -> None:
+    if origin is None:
+        return
+    rows = [(one.piece or "", one.kind, one.their_label or "", one.at[:10], one.operator, one.said) for one in found]
+    title = f"Found by {origin.workshop} (shown as theirs; it counts for nothing in the sums here)"
+    _section(title, ("piece", "what", "their label", "when", "who", "said"), rows)
 
 
 def _claim(maker: str | None, grade: str | None, condition: str) -> str:
@@ -123,6 +147,7 @@ def _draw_piece(shown: PieceShown) -> None:
     _facts(
         (
             ("lot", f"{piece.lot} from {piece.seller}, arrived {piece.arrived}"),
+            *_origin(shown.origin)[:1],
             ("claims", _claim(shown.maker, shown.grade, shown.condition)),
             ("sits in", sits),
             ("marking", shown.marking),
@@ -138,6 +163,7 @@ def _draw_piece(shown: PieceShown) -> None:
     _section("How the suspicion adds up (decibans)", ("weight", "reason"), sum_text.lines(shown), ("weight",))
     _facts((("not found", ", ".join(one.title for one in shown.in_vain) or None),))
     _runs(shown.runs)
+    _theirs(shown.origin, shown.theirs)
     _files("Photos", shown.photos)
     _events(shown.events)
 

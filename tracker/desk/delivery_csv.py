@@ -6,6 +6,7 @@ from datetime import date
 from pathlib import Path
 
 from tracker.desk.arrival import FIELDS, REQUIRED, Arrival, FieldProblems, Paper, check_arrival
+from tracker.dossier.tables import plain
 from tracker.errors import BadRequest
 
 PAPER_COLUMNS = ("invoice", "certificate", "listing")
@@ -88,7 +89,8 @@ def _table(path: Path, text: str) -> list[list[str]]:
     except (pandas.errors.ParserError, pandas.errors.EmptyDataError) as error:
         said = str(error).removeprefix("Error tokenizing data. C error: ").strip()
         raise BadRequest(f"{path} is no table ({said}).", "Each row needs as many cells as the header.") from None
-    return [[str(cell) for cell in row] for row in frame.fillna("").to_numpy().tolist()]
+    # What was written so that no spreadsheet takes it for a formula is the text again.
+    return [[plain(str(cell)) for cell in row] for row in frame.fillna("").to_numpy().tolist()]
 
 
 def _header(path: Path, cells: list[str]) -> list[str]:

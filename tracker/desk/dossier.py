@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from tracker import __version__, journal
 from tracker.desk import dossier_pieces
 from tracker.desk.dossier_pictures import Gathered, gather
+from tracker.desk.origin import origin_of
 from tracker.desk.pieces import find_lot, find_piece, plain_label
 from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
@@ -122,7 +123,7 @@ def _dossier(session: Session, lot: Lot, pieces: Sequence[Piece], gathered: Gath
         subtitle=f"{lot.claimed_part}, bought from {lot.seller.name}",
         made_at=f"{now.astimezone(UTC):%Y-%m-%d %H:%M} UTC",
         version=__version__,
-        facts=_facts(lot, pieces),
+        facts=(*_facts(lot, pieces), *_origin(session, lot)),
         pieces=tuple(dossier_pieces.sheets(session, pieces, gathered)),
         pictures=gathered.whole,
         files=_files(session, lot, gathered),
@@ -150,6 +151,13 @@ def _facts(lot: Lot, pieces: Sequence[Piece]) -> tuple[Row, ...]:
         ("pieces in here", _pieces_named(pieces)),
     ]
     return tuple(Row(name, value) for name, value in facts) + ((Row("remark", lot.remark),) if lot.remark else ())
+
+
+def _origin(session: Session, lot: Lot) -> tuple[Row, ...]:
+    origin = origin_of(session, lot)
+    if origin is None:
+        return ()
+    return (Row("received from", f"{origin.sentence}. What they found is kept as theirs and counts for nothing here."),)
 
 
 def _pieces_named(pieces: Sequence[Piece]) -> str:

@@ -1,10 +1,8 @@
 """Lists of lots, pieces, sellers, machines and runs, filtered and sorted."""
 
-import csv
-import io
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import astuple, dataclass, fields
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +15,7 @@ from tracker.desk.pieces import MANY, dispositions, seats
 from tracker.desk.rows import ROW_OF, LotRow, MachineRow, PieceRow, Row, RunRow, SellerRow
 from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
+from tracker.dossier import tables
 from tracker.errors import BadRequest
 from tracker.records.models import BenchRun, Inspection, JournalEntry, Lot, Machine, Piece, Seller
 
@@ -314,18 +313,16 @@ _MAKERS: Mapping[str, Callable[[Session], list[Row]]] = {
 def write_csv(listing: Listing, path: Path) -> None:
     """Write a list as CSV (UTF-8, RFC 4180), whole or not at all; an earlier file of this name is replaced.
 
+    A text that a spreadsheet would take for a formula is written harmless; see `tracker.dossier.tables`.
+
     Raises
     ------
     BadRequest
         When it cannot be written.
     """
     columns = [field.name for field in fields(ROW_OF[listing.what])]
-    text = io.StringIO()
-    writer = csv.DictWriter(text, columns)
-    writer.writeheader()
-    writer.writerows(asdict(row) for row in listing.rows)
     try:
-        put_whole(path, text.getvalue().encode())
+        put_whole(path, tables.as_bytes(columns, (astuple(row) for row in listing.rows)))
     except OSError as error:
         said = error.strerror or error
         raise BadRequest(f"{path} cannot be written ({said}).", "Name a file in a folder that is there.") from None

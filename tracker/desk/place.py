@@ -17,8 +17,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from tracker.desk.whole_file import put_whole
+from tracker.disk import sync_folder
 from tracker.errors import BadRequest, Damaged
-from tracker.evidence import sync_folder
 
 SETTINGS = "workspace.toml"
 RECORDS = "records.sqlite"

@@ -64,7 +64,7 @@ def receive(workspace: Workspace, arrivals: Sequence[Arrival], *, operator: str 
         When an order reference was received before with another part or quantity.
     """
     with workspace.act(operator, "receive", "") as act:
-        answers = tuple(_receive_one(act, arrival) for arrival in _with_lines(arrivals))
+        answers = tuple(receive_one(act, *arrival) for arrival in _with_lines(arrivals))
         new = [answer for answer in answers if not answer.already]
         if new:
             act.subject = new[0].lot if len(new) == 1 else f"{new[0].lot}..{new[-1].lot}"
@@ -88,8 +88,8 @@ def _with_lines(arrivals: Sequence[Arrival]) -> list[tuple[Arrival, int]]:
     return numbered
 
 
-def _receive_one(act: Act, numbered: tuple[Arrival, int]) -> Received:
-    arrival, line = numbered
+def receive_one(act: Act, arrival: Arrival, line: int) -> Received:
+    """Log one lot inside an act; what is here already under its order and line comes back as it is."""
     notes: list[str] = []
     seller = _seller(act, arrival.seller, notes)
     if arrival.order:

@@ -10,6 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.desk.listing import lot_row, piece_rows
+from tracker.desk.origin import Origin, Theirs, origin_of, theirs
 from tracker.desk.pieces import disposition, find_lot, find_machine, find_piece, plain_label, seat
 from tracker.desk.rows import LotRow, PieceRow
 from tracker.desk.workspace import Workspace
@@ -98,6 +99,9 @@ class LotShown:
     pieces: tuple[PieceRow, ...]
     documents: tuple[File, ...]
     photos: tuple[File, ...]
+    origin: Origin | None = None
+    theirs: tuple[Theirs, ...] = ()
+    """What the workshop it was taken over from found; it counts for nothing in our sums."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +125,8 @@ class PieceShown:
     """What was looked for and not found, counted in the sum or not."""
     weights: str = ""
     """Which counts the weights stand on: the declared ones' version, and how many settled pieces added to them."""
+    origin: Origin | None = None
+    theirs: tuple[Theirs, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +213,8 @@ def _lot(session: Session, label: str) -> LotShown:
         pieces=tuple(rows),
         documents=tuple(File(one.kind, one.name, one.sha256, one.size_bytes) for one in documents),
         photos=tuple(_photo(one) for one in photos),
+        origin=origin_of(session, lot),
+        theirs=theirs(session, lot),
     )
 
 
@@ -250,6 +258,8 @@ def piece_shown(session: Session, piece: Piece, known: "Learned | None" = None) 
         runs=_runs(session, BenchRun.piece_id == piece.id),
         photos=tuple(_photo(one.photo) for one in latest.values()),
         events=_piece_events(session, piece),
+        origin=origin_of(session, piece.lot),
+        theirs=theirs(session, piece.lot, piece),
     )
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from tracker.evidence import sync_folder
+from tracker.disk import sync_folder
 from tracker.instruments.scpi import QUANTITIES
 
 SPOOL = "spool"

@@ -297,3 +297,42 @@ class Fitting(Written):
     fitted: Mapped[bool] = mapped_column()
     """True when put in, False when taken out."""
     reason: Mapped[str | None] = mapped_column(Text)
+
+
+class LotOrigin(Written):
+    """Where a lot came from that was taken over with another workshop's evidence."""
+
+    __tablename__ = "lot_origin"
+
+    lot_id: Mapped[int] = mapped_column(ForeignKey("lot.id"), unique=True)
+    workshop: Mapped[str] = mapped_column(String(200))
+    """The name it gives itself; 'a workshop without a name' when it gave none."""
+    workshop_id: Mapped[str] = mapped_column(String(64), index=True)
+    """Hash of the first entry of its journal."""
+    their_lot: Mapped[str] = mapped_column(String(20))
+    bag_sha256: Mapped[str] = mapped_column(String(64), index=True)
+    """What names the bag's payload."""
+    head_entry: Mapped[int] = mapped_column(Integer)
+    head_hash: Mapped[str] = mapped_column(String(64))
+    exported_at: Mapped[str] = mapped_column(String(32))
+    program: Mapped[str] = mapped_column(String(40))
+    """Version of the program that wrote the bag."""
+    signing_key: Mapped[str | None] = mapped_column(String(32))
+    """Name of the key that signed the newest of its entries in the bag."""
+
+    lot: Mapped[Lot] = relationship()
+
+
+class ForeignRecord(Written):
+    """One thing another workshop found or did; it is shown, and counts for nothing in our sums."""
+
+    __tablename__ = "foreign_record"
+
+    lot_id: Mapped[int] = mapped_column(ForeignKey("lot.id"), index=True)
+    piece_id: Mapped[int | None] = mapped_column(ForeignKey("piece.id"), index=True)
+    kind: Mapped[str] = mapped_column(String(20))
+    """inspection, run, decision, settlement, exemplar, fitting, shipment, or earlier: an origin before theirs."""
+    their_label: Mapped[str | None] = mapped_column(String(40))
+    at: Mapped[str] = mapped_column(String(32))
+    operator: Mapped[str] = mapped_column(String(200))
+    said: Mapped[str] = mapped_column(Text)
