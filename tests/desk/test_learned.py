@@ -195,6 +195,10 @@ def test_what_does_not_agree_is_said_in_the_sum(stocked: Workspace) -> None:
     bench(stocked, "L0001-01", [("current", "fail"), ("clock", "pass")], None)
     (note,) = [line.text for line in suspicion(stocked, "L0001-01").lines if line.kind == "note"]
     assert note == ("Bench tests do not agree: B0001, supply current failed, B0002, clock ceiling passed. Both count.")
+    bench(stocked, "L0001-01", [], "accepted")
+    note = [line.text for line in suspicion(stocked, "L0001-01").lines if line.kind == "note"][1]
+    assert note.startswith("Accepted, though B0001, supply current failed. What it is counts as not known")
+    assert now(stocked).truths == ()
     declare_exemplar(stocked, "L0002-01", "bought from the maker", operator="mira")
     settle(stocked, "L0002-01", "not-genuine", "a laboratory", operator="mira")
     (note,) = [line.text for line in suspicion(stocked, "L0002-01").lines if line.kind == "note"]

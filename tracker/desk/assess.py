@@ -115,6 +115,8 @@ def contradictions(facts: Facts) -> tuple[str, ...]:
     passed, failed, notes = ", ".join(said["pass"]), ", ".join(said["fail"]), []
     if passed and failed:
         notes.append(f"Bench tests do not agree: {failed} failed, {passed} passed. Both count.")
+    if failed and facts.disposition == "accepted" and facts.settlement is None:
+        notes.append(f"Accepted, though {failed} failed. What it is counts as not known, so it teaches nothing.")
     if facts.settlement is not None:
         against, how = (failed, "failed") if facts.settlement.genuine else (passed, "passed")
         truth = "genuine" if facts.settlement.genuine else "not genuine"

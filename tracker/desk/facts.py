@@ -6,11 +6,11 @@ from typing import TypeVar
 
 from pydantic import ValidationError
 from sqlalchemy import select
-from sqlalchemy.orm import Session, selectinload
+from sqlalchemy.orm import Session, aliased, selectinload
 
 from tracker.desk.contract import PieceDocument
 from tracker.errors import Damaged
-from tracker.records.models import BenchRun, Exemplar, Inspection, Lot, Photo, Piece, Settlement
+from tracker.records.models import BenchRun, Decision, Exemplar, Inspection, Lot, Photo, Piece, Settlement
 
 LISTING = "listing"
 TOP_ROLES = ("top", "before-swab")
@@ -31,6 +31,8 @@ class Facts:
     """One a test: the latest with a verdict, else the latest."""
     settlement: Settlement | None
     exemplar: Exemplar | None
+    disposition: str | None
+    """As decided last; None while it is open."""
 
 
 def facts_of(session: Session, pieces: Sequence[Piece]) -> dict[int, Facts]:
@@ -43,6 +45,8 @@ def facts_of(session: Session, pieces: Sequence[Piece]) -> dict[int, Facts]:
         if run.piece_id is not None and (run.verdict in VERDICTS or run.test not in tested[run.piece_id]):
             tested[run.piece_id][run.test] = run
     settled = standing(session.scalars(select(Settlement).where(Settlement.piece_id.in_(ids)).order_by(Settlement.id)))
+    decisions = select(Decision.piece_id, Decision.disposition).where(Decision.piece_id.in_(ids)).order_by(Decision.id)
+    decided = {row.piece_id: row.disposition for row in session.execute(decisions)}
     declared = standing(session.scalars(select(Exemplar).where(Exemplar.piece_id.in_(ids)).order_by(Exemplar.id)))
     return {
         number: Facts(
@@ -51,6 +55,7 @@ def facts_of(session: Session, pieces: Sequence[Piece]) -> dict[int, Facts]:
             tuple(tested[number].values()),
             settled.get(number),
             declared.get(number),
+            decided.get(number),
         )
         for number in ids
     }
@@ -61,23 +66,34 @@ def _seen(session: Session, ids: Sequence[int]) -> dict[int, dict[str, tuple[Ins
 
     A chip in a photo that was later said to be another piece no longer speaks for the first one.
     """
-    photos = select(Inspection.photo_id).where(Inspection.piece_id.in_(ids))
-    rows = session.execute(
+    own = session.execute(
         select(Photo.role, Inspection)
         .join(Inspection.photo)
-        .where(Inspection.photo_id.in_(photos))
+        .where(Inspection.piece_id.in_(ids))
         .options(selectinload(Inspection.findings))
         .order_by(Inspection.id)
     ).all()
-    latest = {}
-    for role, one in rows:
-        document = kept_document(one)
-        latest[one.photo_id, document.index] = (role, one, document)
+    documents = {one.id: kept_document(one) for _, one in own}
+    newest = {(one.photo_id, documents[one.id].index): one.id for _, one in own}
+    for other in _said_later(session, ids):
+        chip = (other.photo_id, kept_document(other).index)
+        newest[chip] = max(newest.get(chip, 0), other.id)
     seen: dict[int, dict[str, tuple[Inspection, PieceDocument]]] = {number: {} for number in ids}
-    for role, one, document in sorted(latest.values(), key=lambda row: row[1].id):
-        if one.piece_id in seen:
-            seen[one.piece_id][role] = (one, document)
+    for role, one in own:
+        if newest[one.photo_id, documents[one.id].index] == one.id:
+            seen[one.piece_id][role] = (one, documents[one.id])
     return seen
+
+
+def _said_later(session: Session, ids: Sequence[int]) -> Sequence[Inspection]:
+    """Return what was said later of other pieces in the photos of these: few, where a photo shows a whole lot."""
+    own, other = aliased(Inspection), aliased(Inspection)
+    later = (
+        select(other.id)
+        .join(own, own.photo_id == other.photo_id)
+        .where(own.piece_id.in_(ids), other.piece_id != own.piece_id, other.entry_id > own.entry_id)
+    )
+    return session.scalars(select(Inspection).where(Inspection.id.in_(later)).order_by(Inspection.id)).all()
 
 
 def top_inspections(session: Session, pieces: Sequence[Piece]) -> dict[int, Inspection]:
