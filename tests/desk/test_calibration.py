@@ -189,6 +189,15 @@ def test_the_sum_of_a_piece(lived_in: Path, lotproof: Lotproof) -> None:
         assert lotproof("show", wrong, "--sum", "--workspace", lived_in).code == ExitCode.BAD_REQUEST
 
 
+def test_what_people_typed_is_shown_as_typed(workspace: Workspace, lotproof: Lotproof) -> None:
+    typed = "[red]=1+1[/] <script>alert(1)</script>"
+    a_lot(workspace)
+    settle(workspace, "L0001-01", "not-genuine", typed, operator="mira")
+    assert typed in lotproof("show", "L0001-01", "--sum", "--workspace", workspace.folder).out
+    document = lotproof("show", "L0001-01", "--sum", "--workspace", workspace.folder, "--json").json
+    assert any(typed in line["text"] for line in document["sum"])
+
+
 def test_a_strip_of_the_diagram(lived_in: Path) -> None:
     with Workspace.open(lived_in) as opened:
         found = calibration(opened)

@@ -58,7 +58,7 @@ def write_plot(path: Path, found: Calibration) -> None:
     axes.set_ylabel("share that was not genuine")
     axes.set_xlim(-0.02, 1.02)
     axes.set_ylim(-0.02, 1.02)
-    axes.legend(loc="lower right", fontsize=8)
+    figure.legend(loc="outside lower center", ncols=2, fontsize=8)  # points may lie anywhere
     axes.set_title(found.said, fontsize=9)
     below.hist([one.suspicion for one in found.judged], bins=[k / 20 for k in range(21)], color="tab:blue")
     below.set_xlabel("suspicion without the piece's own lot")
