@@ -14,8 +14,9 @@ import shutil
 import stat
 import struct
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import bagit
 import pytest
@@ -490,6 +491,52 @@ def test_any_changed_byte_of_an_archive(sound: Path, tmp_path: Path, at: float, 
         payload = foreign.bag.payload
     with opened(sound) as right:
         assert payload in (None, right.bag.payload)
+
+
+ODD = [
+    None,
+    True,
+    0,
+    -1,
+    10**30,
+    1e308,
+    "",
+    "x",
+    "\u202e",
+    "../x",
+    [],
+    {},
+    [1],
+    {"a": 1},
+    "L0001",
+    "0" * 64,
+    "2031-02-30",
+]
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(name=st.sampled_from(["records.json", "provenance.json"]), data=st.data())
+def test_any_changed_value_gets_a_sentence(sound: Path, tmp_path: Path, name: str, data: st.DataObject) -> None:
+    """One value anywhere exchanged or left out, all manifests right: taken in or refused, never a fault of ours."""
+    bag = tmp_path / "changed"
+    shutil.rmtree(bag, ignore_errors=True)
+    copy(sound, bag)
+    value = json.loads((bag / "data" / name).read_text(encoding="utf-8"))
+    here, key = data.draw(st.sampled_from(list(_places(value))))
+    if data.draw(st.booleans()):
+        here[key] = data.draw(st.sampled_from(ODD))
+    else:
+        del here[key]
+    (bag / "data" / name).write_text(json.dumps(value), encoding="utf-8")
+    reseal(bag)
+    with contextlib.suppress(LotproofError), opened(bag) as foreign:
+        assert foreign.records.lot == "L0001"
+
+
+def _places(value: Any) -> Iterator[tuple[Any, Any]]:
+    for key in list(value) if isinstance(value, dict) else range(len(value)) if isinstance(value, list) else ():
+        yield value, key
+        yield from _places(value[key])
 
 
 _ZIPS: dict[Path, bytes] = {}

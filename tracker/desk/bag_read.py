@@ -7,7 +7,7 @@ against the rows that name it, and the provenance is read by the library for it.
 
 from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -40,6 +40,7 @@ from tracker.dossier.bag.source import (
 from tracker.errors import BadRequest
 from tracker.records.schema import HEAD
 
+Say = Callable[[str], None]
 MOST_VALUES = 6_000_000
 MOST_TOLD = 1_000_000
 """Commas and opening brackets in the records and in the provenance: each may become a hundred bytes of memory, and a
@@ -69,7 +70,7 @@ class Foreign:
 
 
 @contextmanager
-def opened(path: Path, progress: Progress | None = None, say: Callable[[str], None] | None = None) -> Iterator[Foreign]:
+def opened(path: Path, progress: Progress | None = None, say: Say | None = None) -> Iterator[Foreign]:
     """Give what a bag says, from a folder or a ZIP file; nothing is changed, and nothing stays unpacked.
 
     Raises
@@ -79,23 +80,28 @@ def opened(path: Path, progress: Progress | None = None, say: Callable[[str], No
     Damaged
         When it is not what it was when it was made.
     """
-    try:
-        if path.is_dir():
-            yield understand(_checked(path, list_folder(path), say))
-            return
-        if not path.is_file():
-            raise BadRequest(f"There is no bag {path}.", "Name the folder that holds bagit.txt, or a ZIP file of it.")
-        with path.open("rb") as file:
-            if not file.read(4).startswith(b"PK"):
-                raise BadRequest(f"{path} is neither the folder of a bag nor a ZIP file.", "Name one of these.")
-        with TemporaryDirectory(prefix="lotproof-bag-") as folder:
-            base, files = unpack(path, Path(folder), progress)
-            yield understand(_checked(base, files, say))
-    except OSError as error:
-        raise unreadable(error) from None
+    with ExitStack() as stack:
+        try:
+            foreign = _open(path, stack, progress, say)
+        except OSError as error:
+            raise unreadable(error) from None
+        yield foreign
 
 
-def _checked(folder: Path, files: tuple[Listed, ...], say: Callable[[str], None] | None) -> Bag:
+def _open(path: Path, stack: ExitStack, progress: Progress | None, say: Say | None) -> Foreign:
+    if path.is_dir():
+        return understand(_checked(path, list_folder(path), say))
+    if not path.is_file():
+        raise BadRequest(f"There is no bag {path}.", "Name the folder that holds bagit.txt, or a ZIP file of it.")
+    with path.open("rb") as file:
+        if not file.read(4).startswith(b"PK"):
+            raise BadRequest(f"{path} is neither the folder of a bag nor a ZIP file.", "Name one of these.")
+    folder = stack.enter_context(TemporaryDirectory(prefix="lotproof-bag-"))
+    base, files = unpack(path, Path(folder), progress)
+    return understand(_checked(base, files, say))
+
+
+def _checked(folder: Path, files: tuple[Listed, ...], say: Say | None) -> Bag:
     size = sum(one.size_bytes for one in files)
     if say is not None and size > _A_SECOND:
         say(f"Checking every byte of {len(files)} files ({size / 1e6:,.0f} MB) ...")

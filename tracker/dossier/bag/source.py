@@ -9,6 +9,7 @@ import os
 import stat
 import struct
 import zipfile
+import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +27,7 @@ stay near 1, our records come to about 20. Common practice, no source."""
 FREE_BYTES = 16_000_000
 """What may come out of any archive: nobody is hurt by this much."""
 _BLOCK = 1 << 20
+_UNSOUND = (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError, struct.error, zlib.error)
 _UNCHANGED = "Nothing was changed."
 Progress = Callable[[int, int], None]
 
@@ -146,12 +148,8 @@ def unpack(archive: Path, into: Path, progress: Progress | None = None) -> tuple
                 allowed = min(MOST_BYTES, max(FREE_BYTES, MOST_RATIO * archive.stat().st_size))
                 _check_amount(sum(member.file_size for member in members.values()), allowed)
                 _extract(opened, members, into / base, allowed, progress)
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError, ValueError, struct.error) as error:
+    except (*_UNSOUND, ValueError) as error:
         raise damaged(f"{archive.name} is no sound ZIP file ({_said(error)})") from None
-    except Exception as error:
-        if type(error).__module__ == "zlib":
-            raise damaged(f"{archive.name} is no sound ZIP file ({_said(error)})") from None
-        raise
     return into / base, tuple(Listed(path, member.file_size) for path, member in sorted(members.items()))
 
 
