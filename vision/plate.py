@@ -23,8 +23,9 @@ AIR = 0.08
 """Shown around a top, of its short side: its own edges belong to the comparison."""
 _FLAT = 1 / 12
 """Sigma, of the short side, of what counts as light and not as texture: wider than a character's stroke."""
-_BUSY = 99.0
-"""Percentile of the texture that reaches black or white; above it are the print's edges."""
+_BUSY, _RIM = 97.5, 0.2
+"""Percentile of the texture that reaches black or white, and how much of the short side is left aside along the edges,
+where light falls off (common practice, no source)."""
 _LINE, _HALO = 3, 3
 
 
@@ -148,7 +149,7 @@ def _texture(one: Top) -> np.ndarray:
 def _away_from(one: Top, quads: Sequence[Quad]) -> Mask:
     height, width = one.image.shape[:2]
     mask = np.zeros((height, width), bool)
-    air = round(2 * AIR * one.short)  # the body's edges are no texture
+    air = round((AIR + _RIM) * one.short)
     mask[air : height - air, air : width - air] = True
     for quad in quads:
         x0, y0, x1, y1 = one.box([quad])

@@ -11,6 +11,7 @@ from tracker.desk.dossier_copy import Copy
 from tracker.desk.facts import facts_of
 from tracker.desk.learned import Learned
 from tracker.desk.pieces import dispositions
+from tracker.judgement.suspicion import percent
 from tracker.records.models import Decision, Piece
 
 MORE_LIKELY_THAN_NOT = 0.5
@@ -36,7 +37,8 @@ def _doubt(session: Session, pieces: Sequence[Piece], known: Learned) -> str:
     doubt = {number: one.probability for number, one in piece_suspicions(session, pieces, known).items()}
     more = [piece.label for piece in pieces if doubt[piece.id] > MORE_LIKELY_THAN_NOT]
     if len(pieces) == 1:
-        return f"By all that is on record it is {'more' if more else 'less'} likely than not to be other than claimed."
+        likely = f"{'more' if more else 'less'} likely than not to be other than claimed"
+        return f"By all that is on record it is {likely}: suspicion {percent(doubt[pieces[0].id])}."
     if not more:
         return "By all that is on record none of them is more likely than not to be other than claimed."
     are = "is" if len(more) == 1 else "are"
@@ -50,9 +52,11 @@ def _bench(session: Session, pieces: Sequence[Piece]) -> str:
     photos = f"{seen} of {len(pieces)} photographed" if len(pieces) > 1 else "Photographed" if seen else "No photo"
     if not runs:
         return f"{photos}; no bench test."
+    if len(runs) == 1:
+        return f"{photos}; one bench test: {runs[0].verdict}."
     count = Counter(run.verdict for run in runs)
     verdicts = ", ".join(f"{count[one]} {one}" for one in ("pass", "fail", "undecided") if count[one])
-    return f"{photos}; {len(runs)} bench {'test' if len(runs) == 1 else 'tests'}: {verdicts}."
+    return f"{photos}; {len(runs)} bench tests: {verdicts}."
 
 
 def _why(session: Session, pieces: Sequence[Piece], copy: Copy) -> list[str]:
