@@ -7,7 +7,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.desk.facts import LISTING, Facts, facts_of, kept_document
-from tracker.desk.pictures import as_jpeg, crop, open_picture
+from tracker.desk.pictures import as_jpeg, crop, open_picture, smaller
 from tracker.dossier.model import Picture
 from tracker.evidence import EvidenceStore
 from tracker.records.models import Inspection, Lot, Photo, Piece
@@ -82,7 +82,8 @@ def _whole(session: Session, store: EvidenceStore, photo: Photo, gathered: Gathe
     if overlay:
         gathered.overlays.append((photo.name, len(data), overlay))
     file = f"photo{photo.id}.jpg"
-    gathered.pictures[file] = as_jpeg(open_picture(data), longest=LONGEST_WHOLE)
+    shown = smaller(data, LONGEST_WHOLE) if overlay else as_jpeg(open_picture(data), longest=LONGEST_WHOLE)
+    gathered.pictures[file] = shown
     what = "annotated with the suspicion when it was photographed" if overlay else "as taken"
     return Picture(file, f"{photo.name}, {photo.role}, {what}; original {photo.width} x {photo.height} pixels")
 
