@@ -50,6 +50,8 @@ READING = (
     "independent, so their sum is capped; a finding made twice counts once.",
     "Anyone can check the evidence: the SHA-256 of a file names its bytes, and every journal entry contains the hash "
     "of the one before and digests of what it recorded, up to the head named here.",
+    "⟨U+202E⟩ and the like stand for a character that nobody sees or that the fonts of a PDF lack, by its number in "
+    "Unicode.",
 )
 CAUTIONS = (
     "A suspicion is not a proof, and a low one is no warranty: photos show the outside, and bench tests show what was "
