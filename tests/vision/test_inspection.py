@@ -256,16 +256,6 @@ def test_reading_order_is_row_by_row_though_rows_are_laid_by_hand() -> None:
     assert inspection._in_reading_order([]) == []
 
 
-def test_each_label_goes_to_the_nearest_chip_within_reach() -> None:
-    pieces = [placed(0, 0), placed(0, 300)]
-    square = np.array([[0, 0], [60, 0], [60, 60], [0, 60]], float)
-    given = inspection._labelled(
-        pieces, [("low", square + np.array([100, 420])), ("far", square + np.array([100, 1500]))]
-    )
-    assert [p.label for p in given] == [None, "low"]
-    assert inspection._labelled([], [("alone", square)]) == []
-
-
 def test_view_of_a_damaged_photo_has_no_size_and_no_hash() -> None:
     cut = stored(single(), "JPEG")[:4000]
     (view,) = inspect([PhotoSource("cut.jpg", cut)]).photos

@@ -2,7 +2,7 @@
 
 import io
 from collections.abc import Sequence
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -10,6 +10,9 @@ from tracker.bench import soak
 from tracker.bench.soak import Soak
 from tracker.bench.soak_cells import gathered
 from tracker.bench.soak_model import Array, Run, ambient_lag
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 Kind = Literal["png", "svg"]
 _SHOWN = 1500  # columns of a curve; more than that many pixels nobody sees
@@ -43,7 +46,6 @@ def soak_plot(
     bytes
         The file; the same for the same readings and versions.
     """
-    from matplotlib import rc_context
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -62,12 +64,19 @@ def soak_plot(
         t, curve = _curve(run, fitted)
         axes.plot(t / divisor, curve, "--", color="black", linewidth=1, label="first-order rise")
     if limit_c is not None:
-        axes.axhline(limit_c, color="tab:orange", linewidth=1, label="limit")
+        axes.axhline(limit_c, color="tab:orange", linestyle="-.", linewidth=1.5, label="limit")
     axes.locator_params(nbins=6)
     axes.set_xlabel(f"time since the heat came on, {unit}")
     axes.set_ylabel("temperature, C")
     axes.set_title(title, fontsize=10)
     axes.legend(loc="lower right", fontsize=8)
+    return saved(figure, kind)
+
+
+def saved(figure: "Figure", kind: Kind) -> bytes:
+    """Return a figure as a file; the same figure gives the same bytes on the same versions."""
+    from matplotlib import rc_context
+
     out = io.BytesIO()
     # A fixed salt and no date: the same readings give the same bytes.
     with rc_context({"svg.hashsalt": "lotproof", "svg.fonttype": "path"}):

@@ -1,9 +1,18 @@
 """Options that several verbs share, spelled once."""
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+
+class Paper(StrEnum):
+    """Paper that things are printed on."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
 
 WorkspaceOption = Annotated[
     Path | None,

@@ -13,14 +13,17 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.desk import due as dues
+from tracker.desk.dossier_copy import copy_of
 from tracker.desk.dossier_pictures import Gathered, gather
-from tracker.desk.dossier_pieces import sheets
+from tracker.desk.dossier_pieces import Making, sheets
+from tracker.desk.learned import learned
 from tracker.desk.pieces import dispositions, find_lot
 from tracker.desk.showing import sent_back
 from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
 from tracker.dossier import sheet as papers
 from tracker.dossier.model import PieceSheet, Row
+from tracker.dossier.redaction import Redaction
 from tracker.dossier.sheet import Section, Sheet
 from tracker.errors import BadRequest
 from tracker.records.models import Document, JournalEntry, Lot, Photo, Piece, Shipment
@@ -103,7 +106,9 @@ def _named_by_label(paper: Sheet, gathered: Gathered, claimed: Sequence[Piece]) 
 
 def _statement(session: Session, lot: Lot, claimed: Sequence[Piece], gathered: Gathered, today: date) -> Sheet:
     order = f", order {lot.order_reference}, line {lot.order_line}" if lot.order_reference else ""
-    found = [_piece(one) for one in sheets(session, claimed, gathered)]
+    copy = copy_of(session, lot, Redaction())
+    making = Making(gathered, {}, copy, learned(session), len(claimed), plots=False)
+    found = [_piece(one) for one in sheets(session, claimed, making)]
     left = len(lot.pieces) - len(claimed)
     others = (f"Nothing is claimed here about the other {left} of the {len(lot.pieces)} pieces.",) if left else ()
     return Sheet(

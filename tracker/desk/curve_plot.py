@@ -1,6 +1,6 @@
 """Pin curves drawn: block characters for the terminal, a small picture for the file."""
 
-import io
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,6 +9,7 @@ import numpy as np
 from tracker.bench.curve import CurveResult
 from tracker.bench.curve_table import Curve
 from tracker.bench.figures import show
+from tracker.bench.plots import Kind, saved
 from tracker.desk import plotting
 from tracker.desk.bench_curve import Drawn
 
@@ -17,12 +18,13 @@ if TYPE_CHECKING:
 
 COLUMNS = 48
 MOST_PANELS = 12
+APART = ("different", "doubtful")
 _BLOCKS = "▁▂▃▄▅▆▇█"
 
 
 def most_different(result: CurveResult) -> tuple[str, ...]:
     """Return the pins that are not alike, the farthest first."""
-    apart = [one for one in result.pins if one.stand in ("different", "doubtful")]
+    apart = [one for one in result.pins if one.stand in APART]
     return tuple(one.pin for one in sorted(apart, key=lambda one: -(one.distance or 0.0)))
 
 
@@ -55,38 +57,59 @@ def write_plot(path: Path, result: CurveResult, drawn: Drawn, title: str) -> Non
     BadRequest
         It cannot be written.
     """
-    import matplotlib
+    stands = {one.pin: one.stand for one in result.pins}
+    exemplars = [one.curves for one in drawn.exemplars]
+    kind: Kind = "svg" if path.suffix.lower() == ".svg" else "png"
+    heading = f"Pin curves, {title}: {result.verdict}"
+    picture = curves_picture(drawn.curves, exemplars, stands, kind, heading, most_different(result))
+    plotting.write_plot(path, picture)
 
-    matplotlib.use("Agg")
+
+def curves_picture(
+    curves: Mapping[str, Curve],
+    exemplars: Sequence[Mapping[str, Curve]],
+    stands: Mapping[str, str],
+    kind: Kind,
+    title: str = "",
+    first: Sequence[str] | None = None,
+) -> bytes:
+    """Return a panel for each of the pins that differ most, or of the first ones where none does.
+
+    Parameters
+    ----------
+    curves : mapping of str to Curve
+        The piece's, by pin.
+    exemplars : sequence of mapping of str to Curve
+    stands : mapping of str to str
+        How each pin stands, written over its panel.
+    kind : 'png' or 'svg'
+    title : str
+    first : sequence of str, optional
+        Pins to begin with; those that are not alike where not given.
+    """
     from matplotlib.figure import Figure
 
-    pins = (*most_different(result), *(pin for pin in drawn.curves if pin not in most_different(result)))[:MOST_PANELS]
+    apart = [pin for pin in curves if stands.get(pin) in APART] if first is None else first
+    pins = (*apart, *(pin for pin in curves if pin not in apart))[:MOST_PANELS]
     across = min(len(pins), 4)
     down = -(-len(pins) // across)
-    figure = Figure(figsize=(2.6 * across + 0.6, 2.2 * down + 0.7), layout="constrained")
+    figure = Figure(figsize=(2.6 * across + 0.6, 2.2 * down + 0.7), layout="constrained", dpi=100)
     axes = figure.subplots(down, across, squeeze=False).ravel()
     for one in axes[len(pins) :]:
         one.set_axis_off()
-    stands = {one.pin: one.stand for one in result.pins}
     for pin, one in zip(pins, axes, strict=False):
-        _panel(one, pin, drawn, stands.get(pin, ""))
+        _panel(one, pin, curves[pin], exemplars, stands.get(pin, ""))
     handles, labels = axes[0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside lower center", ncols=2, fontsize=8)
-    figure.suptitle(f"Pin curves, {title}: {result.verdict}", fontsize=10)
-    data = io.BytesIO()
-    # Without a date the same curves give the same bytes.
-    figure.savefig(
-        data, format=path.suffix.lower()[1:], dpi=100, metadata={"Date": None} if path.suffix == ".svg" else None
-    )
-    plotting.write_plot(path, data.getvalue())
+    if title:
+        figure.suptitle(title, fontsize=10)
+    return saved(figure, kind)
 
 
-def _panel(axes: "Axes", pin: str, drawn: Drawn, stand: str) -> None:
-    for i, kept in enumerate(drawn.exemplars):
-        if pin in kept.curves:
-            curve = kept.curves[pin]
-            axes.plot(curve.voltage_v, curve.current_a * 1e3, color="0.6", label="exemplar" if i == 0 else None)
-    mine = drawn.curves[pin]
+def _panel(axes: "Axes", pin: str, mine: Curve, exemplars: Sequence[Mapping[str, Curve]], stand: str) -> None:
+    kept = [one[pin] for one in exemplars if pin in one]
+    for i, curve in enumerate(kept):
+        axes.plot(curve.voltage_v, curve.current_a * 1e3, color="0.6", label="exemplar" if i == 0 else None)
     # Told apart by dash as well as by colour.
     axes.plot(mine.voltage_v, mine.current_a * 1e3, color="tab:red", linestyle="--", marker=".", label="piece")
     axes.set_title(f"pin {pin}{f': {stand}' if stand else ''}", fontsize=9)

@@ -2,61 +2,116 @@
 
 import json
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.bench.figures import show, show_with_u
-from tracker.desk.assess import piece_suspicions
-from tracker.desk.contract import FindingFound, PieceDocument
+from tracker.bench.figures import show
+from tracker.desk import dossier_figures, dossier_plates, dossier_plots
+from tracker.desk.assess import TEST_NAMES, piece_suspicions
+from tracker.desk.contract import PieceDocument
+from tracker.desk.dossier_copy import Copy
 from tracker.desk.dossier_pictures import Gathered
+from tracker.desk.dossier_plates import Chosen
 from tracker.desk.facts import TOP_ROLES, Facts, facts_of
-from tracker.desk.learned import learned
-from tracker.desk.showing import PieceShown, RunShown, piece_shown, run_shown
-from tracker.dossier.model import ClaimRow, EventRow, FindingRow, PieceSheet, Row, RunSheet, SumRow, Table
-from tracker.judgement.suspicion import Suspicion, percent
+from tracker.desk.learned import Learned
+from tracker.desk.pieces import Seat, dispositions, seats
+from tracker.desk.showing import RunShown, piece_events, run_shown
+from tracker.dossier.model import ClaimRow, EventRow, FindingRow, Picture, PieceSheet, Row, RunSheet, SumRow, Table
+from tracker.judgement.suspicion import SumLine, Suspicion, percent
 from tracker.knowledge import parts
-from tracker.records.models import BenchRun, Lot, Piece
+from tracker.records.models import BenchRun, JournalEntry, Lot, Piece
 
 STANDS = {"same": "agrees", "unsure": "unsure"}
 UNITS = {"body": "of the short side", "ratio": "", "1": "", "deg": "°"}
 NOT_READ = "not read"
+WRITTEN_BY_HAND = ("declared-exemplar", "settled-genuine", "settled-not-genuine")
+"""Codes of lines of the sum that quote what a person wrote."""
 
 
-def sheets(session: Session, pieces: Sequence[Piece], gathered: Gathered) -> Iterator[PieceSheet]:
+@dataclass(frozen=True, slots=True)
+class Making:
+    """What sheets are made from beside the records: pictures, chosen plates, what the copy leaves out, and weights."""
+
+    gathered: Gathered
+    chosen: Chosen
+    copy: Copy
+    known: Learned
+    of: int
+    """Pieces in the dossier."""
+    plots: bool = True
+
+
+def sheets(session: Session, pieces: Sequence[Piece], making: Making) -> Iterator[PieceSheet]:
     """Return the pages of each piece in turn."""
-    facts, known = facts_of(session, pieces), learned(session)
-    suspicions = piece_suspicions(session, pieces, known)
+    facts = facts_of(session, pieces)
+    suspicions = piece_suspicions(session, pieces, making.known)
     # A finding keeps the weight of its day; the sum of a dossier is of the day it is made.
-    gathered.methods["weights of the sums"] = known.experience.version
+    making.gathered.methods["weights of the sums"] = making.known.experience.version
+    stands, sitting = dispositions(session, pieces), seats(session, pieces)
     for piece in pieces:
-        shown = piece_shown(session, piece, known)
-        yield _sheet(session, piece, facts[piece.id], shown, suspicions[piece.id], gathered)
+        sits = sitting.get(piece.id)
+        yield _sheet(session, piece, facts[piece.id], suspicions[piece.id], stands[piece.id], sits, making)
 
 
 def _sheet(
-    session: Session, piece: Piece, facts: Facts, shown: PieceShown, suspicion: Suspicion, gathered: Gathered
+    session: Session, piece: Piece, facts: Facts, suspicion: Suspicion, stands: str, sits: Seat | None, making: Making
 ) -> PieceSheet:
+    copy, done = making.copy, piece_events(session, piece)
     documents = facts.documents
     roles = [role for role, _ in facts.inspections]
     tops = [document for role, document in zip(roles, documents, strict=True) if role in TOP_ROLES]
     top = tops[-1] if tops else None
-    runs = session.scalars(select(BenchRun).where(BenchRun.piece_id == piece.id).order_by(BenchRun.id))
+    runs = list(session.scalars(select(BenchRun).where(BenchRun.piece_id == piece.id).order_by(BenchRun.id)))
+    beside = making.chosen.get(piece.id)
+    findings = tuple(_findings(documents, numbered=beside[0].document if beside else None))
     return PieceSheet(
         label=piece.label,
         suspicion=percent(suspicion.probability),
         total=_db(suspicion.total_db),
-        standing=_standing(shown),
+        standing=_standing(stands, sits),
         lines=tuple(Row(line.text, _readers(line.readers)) for line in top.piece.lines) if top else (),
         claims=tuple(_claims(piece.lot, top)),
-        findings=tuple(_finding(one) for document in documents for one in document.piece.findings),
-        sum=tuple(SumRow("" if line.kind == "note" else _db(line.weight_db), line.text) for line in suspicion.lines),
-        runs=tuple(_run(run_shown(session, run)) for run in runs),
-        events=tuple(EventRow(instant(e.at), e.operator, e.what, e.why or "") for e in shown.events),
-        pictures=gathered.of_piece.get(piece.id, ()),
+        findings=findings,
+        sum=tuple(_sum(suspicion, copy)),
+        runs=tuple(_run(session, run, making) for run in runs),
+        events=tuple(EventRow(instant(e.at), copy.operator(e.operator), e.what, copy.words(e.why)) for e in done),
+        pictures=tuple(_captioned(one, copy) for one in making.gathered.of_piece.get(piece.id, ())),
         compared_with=_compared_with(documents),
+        plates=dossier_plates.plates(piece, beside, making.gathered, copy) if beside else (),
+        plates_note=dossier_plates.note(piece, making.chosen, making.of) if top and findings else "",
+        fitting=tuple(_fitting(session, sits, copy)),
+        tested=", ".join(f"{run.test} {run.verdict}" for run in facts.runs),
+        brief=not (findings or runs or done or beside),
     )
+
+
+def _captioned(picture: Picture, copy: Copy) -> Picture:
+    return replace(picture, caption=copy.words(picture.caption))
+
+
+def _sum(suspicion: Suspicion, copy: Copy) -> Iterator[SumRow]:
+    largest = max((abs(line.weight_db) for line in suspicion.lines), default=0.0) or 1.0
+    for line in suspicion.lines:
+        weight = "" if line.kind == "note" else _db(line.weight_db)
+        yield SumRow(weight, _sum_text(line, copy), round(line.weight_db / largest, 3))
+
+
+def _sum_text(line: SumLine, copy: Copy) -> str:
+    return copy.words(line.text) if line.code in WRITTEN_BY_HAND else line.text
+
+
+def _fitting(session: Session, sits: Seat | None, copy: Copy) -> Iterator[Row]:
+    """Return where a piece sits now."""
+    if sits is None:
+        return
+    yield Row("machine", f"{sits.machine.label}, {sits.machine.name}")
+    if sits.machine.owner_reference and not copy.redaction.owners:
+        yield Row("owner's reference", sits.machine.owner_reference)
+    yield Row("position", sits.position)
+    yield Row("since (UTC)", instant(session.get_one(JournalEntry, sits.entry_id).at))
 
 
 def _db(weight: float) -> str:
@@ -68,11 +123,10 @@ def instant(at: str) -> str:
     return at[:19].replace("T", " ")
 
 
-def _standing(shown: PieceShown) -> str:
-    row = shown.summary
-    if row.machine:
-        return f"fitted into {row.machine} ({shown.machine_name}) at {row.position}"
-    return row.disposition
+def _standing(disposition: str, sits: Seat | None) -> str:
+    if sits is not None:
+        return f"fitted into {sits.machine.label} ({sits.machine.name}) at {sits.position}"
+    return disposition
 
 
 def _readers(readers: dict[str, str]) -> str:
@@ -104,13 +158,18 @@ def _claims(lot: Lot, top: PieceDocument | None) -> Iterator[ClaimRow]:
     yield ClaimRow("condition", lot.condition, age, "")
 
 
-def _finding(one: FindingFound) -> FindingRow:
-    return FindingRow(
-        message=one.message,
-        measured=_value(one.value, one.unit),
-        reference=_value(one.reference, one.unit),
-        weight=_db(one.weight_db),
-    )
+def _findings(documents: Sequence[PieceDocument], numbered: PieceDocument | None) -> Iterator[FindingRow]:
+    """Return the findings of every photo; those of the one on the plates with their numbers there."""
+    for document in documents:
+        told = dossier_plates.marks(document) if numbered is not None and document == numbered else ()
+        for one in document.piece.findings:
+            yield FindingRow(
+                message=one.message,
+                measured=_value(one.value, one.unit),
+                reference=_value(one.reference, one.unit),
+                weight=_db(one.weight_db),
+                number=str(told.index(one) + 1) if one in told else "",
+            )
 
 
 def _value(value: float | None, unit: str | None) -> str:
@@ -126,55 +185,48 @@ def _compared_with(documents: Sequence[PieceDocument]) -> str:
     return f"Compared with {', '.join(others)}." if others else "There was nothing to compare it with."
 
 
-def _run(run: RunShown) -> RunSheet:
-    result = _parsed(run.result)
-    conditions = [
-        ("measured", _measured(result)),
-        ("limit", _limit(result.get("limit"))),
-        ("grade", _grade(result)),
+def _run(session: Session, run: BenchRun, making: Making) -> RunSheet:
+    shown, result, copy = run_shown(session, run), parsed(run), making.copy
+    facts = [
+        *dossier_figures.figures(run.test, result),
         ("supply", None if run.supply_v is None else f"{run.supply_v:g} V"),
-        ("ambient", None if run.ambient_c is None else f"{run.ambient_c:.4g} °C"),
-        ("jig or machine", run.jig),
-        ("instrument", run.instrument),
-        ("remark", run.remark),
+        ("ambient", None if run.ambient_c is None else f"{run.ambient_c:g} °C"),
+        ("jig or machine", copy.words(run.jig)),
+        ("instrument", copy.words(run.instrument)),
+        ("remark", copy.words(run.remark)),
     ]
     return RunSheet(
-        label=run.run,
-        test=run.test,
+        label=run.label,
+        test=TEST_NAMES.get(run.test, run.test),
         verdict=run.verdict,
         weight=_db(run.weight_db),
         rule=run.rule,
         reasons=(*_texts(result.get("reasons")), *_texts(result.get("notes"))),
-        conditions=tuple(Row(name, value) for name, value in conditions if value),
-        readings=_readings(run),
-        at=instant(run.at),
-        operator=run.operator,
+        conditions=tuple(Row(name, value) for name, value in facts if value),
+        readings=_readings(shown),
+        at=instant(shown.at),
+        operator=copy.operator(shown.operator),
+        plot=_plot(session, run, result, making),
     )
 
 
-def _measured(result: dict[str, Any]) -> str | None:
-    current, at_hz = result.get("current_a"), result.get("at_hz")
-    if not isinstance(current, int | float):
+def _plot(session: Session, run: BenchRun, result: dict[str, Any], making: Making) -> Picture | None:
+    if not making.plots:
         return None
-    at = f" at {show(at_hz, 'Hz')}" if isinstance(at_hz, int | float) else ""
-    return show_with_u(current, result.get("u_a"), "A") + at
-
-
-def _limit(limit: object) -> str | None:
-    """Return the limit with where it was read: a verdict is worth what its limit is."""
-    if not isinstance(limit, dict) or not isinstance(limit.get("max_a"), int | float):
+    exemplars = session.scalars(select(BenchRun).where(BenchRun.label.in_(_texts(result.get("exemplars"))))).all()
+    drawn = dossier_plots.plot(run, result, exemplars)
+    if drawn is None:
         return None
-    return f"{show(limit['max_a'], 'A')}: {limit.get('what')} ({limit.get('source')})"
+    said, picture = drawn
+    file = f"run-{run.label}.svg"
+    making.gathered.pictures[file] = picture
+    return Picture(file, f"{run.label}: {said}")
 
 
-def _grade(result: dict[str, Any]) -> str | None:
-    grade_hz = result.get("grade_hz")
-    return f"{show(grade_hz, 'Hz')} ({result.get('grade_source')})" if isinstance(grade_hz, int | float) else None
-
-
-def _parsed(text: str) -> dict[str, Any]:
+def parsed(run: BenchRun) -> dict[str, Any]:
+    """Return a run's own result; nothing where it cannot be read."""
     try:
-        result = json.loads(text)
+        result = json.loads(run.result)
     except ValueError:
         return {}
     return result if isinstance(result, dict) else {}

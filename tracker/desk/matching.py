@@ -2,15 +2,18 @@
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
 from tracker.desk.contract import Outline, PhotoInspected
 
+Chip = tuple[int, int]
+"""(photo, index) of a chip."""
 LABEL = re.compile(r"L\d{4,}-\d{2,}")
 BY_LABEL, BY_CELL, BY_ORDER, BY_NAME = "label in view", "cell of the card", "reading order", "name"
 STRANGER = "it reads no part number and is not of the other chips' size"
+UNCLEAR = "labels are in view, and none lies clearly beside it"
 LEAST_SIZE, MOST_SIZE = 0.6, 1.6
 """Area of a chip over the median of its photo's chips of the usual part, outside which one without a part number is
 not taken for one of them (common practice, no source)."""
@@ -88,7 +91,10 @@ def match(
         return _by_name(photos, chips, named)
     strangers = _strangers(photos)
     celled = {chip: label for chip in chips if (label := _cell_of(photos, *chip, known)) is not None}
-    said = {chip: label for chip in chips if (label := celled.get(chip) or _label_of(photos, *chip)) is not None}
+    said = {chip: label for chip in chips if (label := celled.get(chip) or _label_beside(photos, *chip)) is not None}
+    said |= _left_over(photos, [chip for chip in chips if chip not in said and chip not in strangers], known)
+    twice = _twice(said, celled)
+    unclear = {number for number, photo in enumerate(photos) if _unplaced(photo, number, said, known)}
     taken = {label for label in said.values() if label in known}
     waiting = iter([label for label in free if label not in taken])
     matched = []
@@ -97,8 +103,12 @@ def match(
         if chip in celled:
             piece = celled[chip] if celled[chip] in known else None
             matched.append(Matched(*chip, piece, BY_CELL if piece else f"the lot has no piece {celled[chip]}"))
+        elif chip in twice:
+            matched.append(Matched(*chip, None, f"the label {label} lies beside more than one chip of this photo"))
         elif label is None and chip in strangers:
             matched.append(Matched(*chip, None, STRANGER))
+        elif label is None and chip[0] in unclear:
+            matched.append(Matched(*chip, None, UNCLEAR))
         elif label is None:
             piece = next(waiting, None)
             matched.append(Matched(*chip, piece, BY_ORDER if piece else "every piece of the lot has its photo already"))
@@ -144,12 +154,40 @@ def _cell_of(photos: Sequence[PhotoInspected], photo: int, index: int, known: Se
     return f"{seen.card.lot or known[0].partition('-')[0]}-{number:02d}"
 
 
-def _label_of(photos: Sequence[PhotoInspected], photo: int, index: int) -> str | None:
-    """Return the piece's label seen beside a chip, or anywhere in a photo of this one chip."""
-    seen = photos[photo]
-    beside = seen.pieces[index].label
-    texts = [beside] if beside else []
-    if not texts and len(seen.pieces) == 1:
-        texts = list(seen.labels)
-    labels = {found[0] for text in texts if (found := LABEL.search(text.upper()))}
-    return labels.pop() if len(labels) == 1 else None
+def _label_beside(photos: Sequence[PhotoInspected], photo: int, index: int) -> str | None:
+    """Return the piece's label seen beside a chip."""
+    return _piece_in(photos[photo].pieces[index].label or "")
+
+
+def _piece_in(text: str) -> str | None:
+    found = LABEL.search(text.upper())
+    return found[0] if found else None
+
+
+def _labels_in(photo: PhotoInspected) -> set[str]:
+    """Return the labels of pieces anywhere in view."""
+    return {label for text in photo.labels if (label := _piece_in(text)) is not None}
+
+
+def _left_over(photos: Sequence[PhotoInspected], nameless: Sequence[Chip], known: Sequence[str]) -> dict[Chip, str]:
+    """Return the chip of a photo that is the only one without a label, where one label is left over as well."""
+    found = {}
+    for number, photo in enumerate(photos):
+        chips = [chip for chip in nameless if chip[0] == number]
+        beside = {_piece_in(piece.label or "") for piece in photo.pieces}
+        left = _labels_in(photo) - beside
+        if len(chips) == 1 and len(left) == 1 and (left <= set(known) or len(photo.pieces) == 1):
+            found[chips[0]] = left.pop()
+    return found
+
+
+def _unplaced(photo: PhotoInspected, number: int, said: Mapping[Chip, str], known: Sequence[str]) -> bool:
+    """Whether a label of the lot is in view that could be given to no chip: the others' order may then mislead."""
+    given = {label for chip, label in said.items() if chip[0] == number}
+    return photo.card is None and bool((_labels_in(photo) & set(known)) - given)
+
+
+def _twice(said: Mapping[Chip, str], celled: Mapping[Chip, str]) -> set[Chip]:
+    """Return chips of one photo that have one and the same label beside them; the cell of a card is believed."""
+    count = Counter((chip[0], label) for chip, label in said.items())
+    return {chip for chip, label in said.items() if chip not in celled and count[chip[0], label] > 1}

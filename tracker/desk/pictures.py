@@ -3,6 +3,7 @@
 import io
 from pathlib import Path
 
+import numpy as np
 from PIL import Image
 
 from tracker.desk.contract import Outline
@@ -41,6 +42,16 @@ def as_jpeg(picture: Rgb, *, longest: int | None = None) -> bytes:
     out = io.BytesIO()
     image.save(out, "JPEG", quality=QUALITY, optimize=True)
     return out.getvalue()
+
+
+def smaller(data: bytes, longest: int) -> bytes:
+    """Return an annotated picture, which is a JPEG of our own, with its longer side at most `longest` pixels.
+
+    The decoder leaves out what is not shown, which is most of the work on a large one.
+    """
+    image = Image.open(io.BytesIO(data))
+    image.draft("RGB", (longest, longest))
+    return as_jpeg(np.asarray(image.convert("RGB")), longest=longest)
 
 
 def crop_png(data: bytes | Path, outline: Outline, margin: float = MARGIN) -> bytes:

@@ -257,7 +257,7 @@ def piece_shown(session: Session, piece: Piece, known: "Learned | None" = None) 
         findings=tuple(FindingShown(one.code, one.family, one.weight_db, one.message) for one in findings),
         runs=_runs(session, BenchRun.piece_id == piece.id),
         photos=tuple(_photo(one.photo) for one in latest.values()),
-        events=_piece_events(session, piece),
+        events=piece_events(session, piece),
         origin=origin_of(session, piece.lot),
         theirs=theirs(session, piece.lot, piece),
     )
@@ -284,7 +284,8 @@ def _runs(session: Session, which: Any) -> tuple[Measured, ...]:
     )
 
 
-def _piece_events(session: Session, piece: Piece) -> tuple[Event, ...]:
+def piece_events(session: Session, piece: Piece) -> tuple[Event, ...]:
+    """Return what was decided, settled and done about a piece, oldest first."""
     told: list[tuple[Written, str, str | None]] = []
     for decision in session.scalars(select(Decision).where(Decision.piece_id == piece.id)):
         told.append((decision, decision.disposition, decision.reason))

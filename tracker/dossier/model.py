@@ -23,20 +23,22 @@ class ClaimRow:
 
 @dataclass(frozen=True, slots=True)
 class FindingRow:
-    """One finding with its measured value and what that was compared with."""
+    """One finding with its measured value and what that was compared with; `number` is its mark on the plate, or ''."""
 
     message: str
     measured: str
     reference: str
     weight: str
+    number: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class SumRow:
-    """One line of the sum of evidence."""
+    """One line of the sum of evidence; `share` is its weight over the largest one of the sum, -1 to 1."""
 
     weight: str
     text: str
+    share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +50,35 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True)
+class Picture:
+    """One picture of the dossier; `file` is its name among the pictures handed along."""
+
+    file: str
+    caption: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlateCell:
+    """One picture of a plate: whose, and what of it is shown."""
+
+    name: str
+    note: str
+    picture: Picture
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """Pictures of several pieces at one scale; `columns` stand side by side."""
+
+    title: str
+    explanation: str
+    columns: int
+    cells: tuple[PlateCell, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class RunSheet:
-    """One bench run: verdict, the rule with its numbers, conditions, raw readings."""
+    """One bench run: verdict, the rule with its numbers, conditions, raw readings, and a plot where there is one."""
 
     label: str
     test: str
@@ -61,6 +90,7 @@ class RunSheet:
     readings: Table
     at: str
     operator: str
+    plot: Picture | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,19 +104,11 @@ class EventRow:
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
-    """One picture of the dossier; `file` is its name among the pictures handed along."""
-
-    file: str
-    caption: str
-
-
-@dataclass(frozen=True, slots=True)
 class PieceSheet:
     """One piece.
 
     `suspicion` is a probability in words; `total` the sum of evidence in decibans; `lines` each line of the marking
-    with what every reader read.
+    with what every reader read. A `brief` sheet is of a piece of which there is little to say, and shares its page.
     """
 
     label: str
@@ -101,6 +123,17 @@ class PieceSheet:
     events: tuple[EventRow, ...]
     pictures: tuple[Picture, ...]
     compared_with: str
+    plates: tuple[Plate, ...] = ()
+    plates_note: str = ""
+    fitting: tuple[Row, ...] = ()
+    tested: str = ""
+    """Verdicts of its bench tests in a few words, for the table of pieces."""
+    brief: bool = False
+
+    @property
+    def marking(self) -> str:
+        """The lines read, joined by ' / '; '' where there is none."""
+        return " / ".join(line.name for line in self.lines)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +160,10 @@ class EntryRow:
 
 @dataclass(frozen=True, slots=True)
 class Dossier:
-    """One dossier of a lot or of one piece."""
+    """One dossier of a lot or of one piece.
+
+    `left_out` names what this copy does without; `operators` says whether it names who did something.
+    """
 
     title: str
     subtitle: str
@@ -143,3 +179,7 @@ class Dossier:
     cautions: tuple[str, ...]
     reading: tuple[str, ...] = field(default=())
     """How to read the numbers."""
+    outcome: tuple[str, ...] = ()
+    """What came of it, in a few sentences for the first page."""
+    left_out: tuple[str, ...] = ()
+    operators: bool = True

@@ -3,13 +3,20 @@
 import base64
 from collections.abc import Mapping
 from dataclasses import asdict
+from datetime import datetime
 from functools import cache
 from importlib.resources import files
+from pathlib import PurePath
 
 from jinja2 import Environment, StrictUndefined, Template
 
 from tracker.dossier.model import Dossier
-from tracker.dossier.pdf import compile_pdf
+from tracker.dossier.pdf import ARCHIVAL, compile_pdf
+from tracker.dossier.plain import breakable, drawable, mapped, visible
+
+MEDIA = {".jpg": "image/jpeg", ".svg": "image/svg+xml"}
+SIGNS = {"differs": "✗", "fail": "✗", "agrees": "✓", "pass": "✓", "unsure": "?", "undecided": "?"}
+"""Beside colour: a dossier is printed in black, and not everyone tells red from green."""
 
 
 def html(dossier: Dossier, pictures: Mapping[str, bytes]) -> str:
@@ -18,16 +25,27 @@ def html(dossier: Dossier, pictures: Mapping[str, bytes]) -> str:
     Parameters
     ----------
     dossier : Dossier
+        Its texts may come from anywhere; what is invisible in them is spelt out.
     pictures : mapping of str to bytes
-        JPEG by file name, as the dossier's pictures name them.
+        JPEG and SVG by file name, as the dossier's pictures name them.
     """
-    inside = {name: "data:image/jpeg;base64," + base64.b64encode(data).decode() for name, data in pictures.items()}
-    return _template().render(dossier=dossier, picture=inside, style=_text("dossier.css"))
+    inside = {name: _inside(name, data) for name, data in pictures.items()}
+    shown = mapped(dossier, visible)
+    return _template().render(dossier=shown, picture=inside, style=_text("dossier.css"), sign=SIGNS)
 
 
-def pdf(dossier: Dossier, pictures: Mapping[str, bytes]) -> bytes:
-    """Return the dossier as PDF (A4)."""
-    return compile_pdf("dossier.typ", asdict(dossier), pictures)
+def pdf(dossier: Dossier, pictures: Mapping[str, bytes], made_at: datetime) -> bytes:
+    """Return the dossier as PDF on A4, archival (PDF/A-2a, ISO 19005-2) and accessible (PDF/UA-1, ISO 14289-1).
+
+    Characters its fonts cannot draw are spelt out by their Unicode number.
+    """
+    shown = mapped(dossier, lambda text: breakable(drawable(visible(text))))
+    return compile_pdf("dossier.typ", asdict(shown), pictures, standards=ARCHIVAL, made_at=made_at)
+
+
+def _inside(name: str, data: bytes) -> str:
+    """Return a picture as a data address; drawn ones are only shown, never run, since they stand in an `img`."""
+    return f"data:{MEDIA[PurePath(name).suffix]};base64,{base64.b64encode(data).decode()}"
 
 
 def _text(name: str) -> str:
