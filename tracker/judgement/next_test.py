@@ -1,0 +1,333 @@
+"""What a bench test is worth: the expected fall in expected loss, for one test and for several on pieces of one lot."""
+
+import math
+import tomllib
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from itertools import combinations_with_replacement, product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.judgement.lots import NEPER, Floats, LotBelief
+
+EXACT_CASES = 2_500
+"""So many outcomes of tests of one lot are worked out one by one; where there are more, some are drawn by chance."""
+DRAWS = 4_000
+_SEED = 19_470_101  # any number; the same draws for every question, so that two answers differ by the question alone
+FIT, REJECT = "accept", "reject"
+FAIL, PASS, UNDECIDED = "fail", "pass", "undecided"
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """What decisions and time cost, in one currency.
+
+    Parameters
+    ----------
+    fit_bad : float
+        A piece that is not as claimed is accepted and fitted.
+    reject_good : float
+        A piece that is as claimed is rejected or returned.
+    minute : float
+        A minute of bench time.
+    source : str
+    """
+
+    fit_bad: float
+    reject_good: float
+    minute: float
+    source: str
+
+    @property
+    def threshold(self) -> float:
+        """The probability of 'not as claimed' from which rejecting is the cheaper decision."""
+        return self.reject_good / (self.reject_good + self.fit_bad)
+
+    def loss(self, bad: Floats) -> Floats:
+        """Return the expected loss of the better decision, for probabilities of 'not as claimed'."""
+        return np.minimum(bad * self.fit_bad, (1.0 - bad) * self.reject_good)
+
+    def decision(self, bad: float) -> str:
+        """Return the better decision; at the threshold itself, rejecting."""
+        return FIT if bad < self.threshold else REJECT
+
+
+@dataclass(frozen=True, slots=True)
+class NextRule:
+    """How tests are put in order, as next_test.toml declares it."""
+
+    equal_within: float
+    plan_sizes: tuple[int, ...]
+    source: str
+
+
+@cache
+def _document() -> dict[str, dict[str, object]]:
+    found: dict[str, dict[str, object]] = tomllib.loads(
+        files("tracker.judgement").joinpath("next_test.toml").read_text(encoding="utf-8")
+    )
+    return found
+
+
+@cache
+def declared_costs() -> Costs:
+    """Return the declared costs."""
+    return Costs(**_document()["costs"])  # type: ignore[arg-type]
+
+
+@cache
+def next_rule() -> NextRule:
+    """Return the declared rule."""
+    said = _document()["rule"]
+    return NextRule(float(str(said["equal_within"])), tuple(said["plan_sizes"]), str(said["source"]))  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """What a test says of a piece, as chances.
+
+    Parameters
+    ----------
+    fail_ln, pass_ln : float
+        Natural logarithms of the likelihood ratios 'not as claimed' to 'as claimed' of the two verdicts.
+    fails_genuine : float
+        Chance of 'fail' rather than 'pass' on a piece that is as claimed, once the test decides; 0 to 1.
+    undecided : float
+        Chance that it does not decide, on either kind of piece; 0 to 1.
+    """
+
+    fail_ln: float
+    pass_ln: float
+    fails_genuine: float
+    undecided: float
+
+    def chance(self, verdict: str) -> float:
+        """Return the chance of a verdict on a piece that is as claimed."""
+        if verdict == UNDECIDED:
+            return self.undecided
+        share = self.fails_genuine if verdict == FAIL else 1.0 - self.fails_genuine
+        return share * (1.0 - self.undecided)
+
+    def news(self, verdict: str) -> float:
+        """Return the natural logarithm of a verdict's likelihood ratio."""
+        return {FAIL: self.fail_ln, PASS: self.pass_ln, UNDECIDED: 0.0}[verdict]
+
+    def fails_bad(self) -> float:
+        """Return the chance of 'fail' on a piece that is not as claimed, once the test decides."""
+        return self.fails_genuine * math.exp(self.fail_ln)
+
+
+SILENT = Channel(0.0, 0.0, 0.5, 0.0)
+"""A test that says nothing."""
+
+
+def channel(fail_db: float, pass_db: float, undecided: float = 0.0) -> Channel:
+    """Return the test whose verdicts weigh so much.
+
+    Parameters
+    ----------
+    fail_db, pass_db : float
+        Decibans that a verdict adds to a piece's sum, whatever caps leave of it.
+    undecided : float
+        Chance of no verdict, 0 to 1.
+
+    Returns
+    -------
+    Channel
+        `SILENT` where the weights contradict each other (both speak for the same, or one says nothing): then no test
+        has them, and to count on it would be to count on an error.
+
+    Notes
+    -----
+    An undecided run weighs nothing in the records, so it must not be counted on to say something. Then the two weights
+    determine the chances: with ratios f and p, the chance of 'fail' on a genuine piece is (1 - p) / (f - p).
+    """
+    fail, passing = 10 ** (fail_db / 10), 10 ** (pass_db / 10)
+    if not (passing < 1.0 < fail or fail < 1.0 < passing):
+        return SILENT
+    return Channel(fail_db * NEPER, pass_db * NEPER, (1.0 - passing) / (fail - passing), undecided)
+
+
+Item = tuple[int, Channel]
+"""A piece, by its place in the lot, and a test on it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcomes:
+    """What tests may show together.
+
+    Parameters
+    ----------
+    chance : ndarray of float, shape (cases,)
+    probability : ndarray of float, shape (cases, pieces)
+        Each piece's probability of being bad then.
+    news : ndarray of float, shape (cases, pieces)
+        The evidence that each case adds, natural logarithms.
+    exact : bool
+        False where the cases were drawn by chance.
+    """
+
+    chance: Floats
+    probability: Floats
+    news: Floats
+    exact: bool
+
+
+def outcomes(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int]) -> Outcomes:
+    """Return what becomes of the belief for each outcome of tests on pieces of a lot.
+
+    Notes
+    -----
+    Pieces about which the same is known and which go through the same tests are interchangeable, so of them only how many
+    show what is told apart. With that, exact up to `EXACT_CASES` cases; beyond, `DRAWS` outcomes drawn by chance. Verdicts
+    are held to be independent given which pieces are bad, and news simply adds up: that verdicts of one lot err alike is
+    counted in the records once they are there, not in this look ahead.
+    """
+    groups = _groups(belief, items, set(still_open))
+    cases = math.prod(math.comb(len(pieces) + 3 ** len(tests) - 1, len(pieces)) for tests, pieces in groups)
+    if cases > EXACT_CASES:
+        return _drawn(belief, items)
+    base, news = [], []
+    for case in product(*(_ways(tests, pieces) for tests, pieces in groups)):
+        base.append(math.prod(chance for chance, _ in case))
+        news.append(np.zeros(belief.evidence.size))
+        for _, told in case:
+            for piece, added in told:
+                news[-1][piece] = added
+    chances, added = np.array(base), np.array(news)
+    likelihood, probability = belief.after(added)
+    return Outcomes(chances * likelihood, probability, added, exact=True)
+
+
+Group = tuple[tuple[Channel, ...], list[int]]
+"""The tests that some interchangeable pieces go through, and those pieces."""
+
+
+def _groups(belief: LotBelief, items: Sequence[Item], still_open: set[int]) -> list[Group]:
+    tests: dict[int, list[Channel]] = {}
+    for piece, test in items:
+        tests.setdefault(piece, []).append(test)
+    groups: dict[object, Group] = {}
+    for piece, of_piece in tests.items():
+        key = (float(belief.evidence[piece]), tuple(of_piece), piece in still_open)
+        groups.setdefault(key, (tuple(of_piece), []))[1].append(piece)
+    return list(groups.values())
+
+
+def _ways(tests: tuple[Channel, ...], pieces: list[int]) -> list[tuple[float, list[tuple[int, float]]]]:
+    """Return each thing interchangeable pieces can show together: its chance were all as claimed, and each one's news."""
+    alone = [
+        (math.prod(c.chance(v) for c, v in zip(tests, told, strict=True)), sum(map(Channel.news, tests, told)))
+        for told in product((FAIL, PASS, UNDECIDED), repeat=len(tests))
+    ]
+    possible = [one for one in alone if one[0] > 0]
+    ways = []
+    for chosen in combinations_with_replacement(possible, len(pieces)):
+        orders = math.factorial(len(pieces))
+        for times in Counter(map(id, chosen)).values():
+            orders //= math.factorial(times)
+        chance = orders * math.prod(one for one, _ in chosen)
+        ways.append((chance, [(piece, added) for piece, (_, added) in zip(pieces, chosen, strict=True)]))
+    return ways
+
+
+def _drawn(belief: LotBelief, items: Sequence[Item]) -> Outcomes:
+    rng = np.random.default_rng(_SEED)
+    none = np.zeros((1, belief.evidence.size))
+    # Spread evenly over the fractions: most of what is uncertain is whether the lot is bad at all.
+    even = (np.arange(DRAWS) + 0.5) / DRAWS
+    weights = np.cumsum(belief.node_weights(none)[0])
+    nodes = np.minimum(np.searchsorted(weights, even), weights.size - 1)
+    bad = rng.random((DRAWS, belief.evidence.size)) < belief.bad_given_fraction(none)[0].T[nodes]
+    news = np.zeros(bad.shape)
+    for piece, test in items:
+        fails = np.where(bad[:, piece], test.fails_bad(), test.fails_genuine)
+        decided = rng.random(DRAWS) >= test.undecided
+        failed = rng.random(DRAWS) < fails
+        news[:, piece] += np.where(decided, np.where(failed, test.fail_ln, test.pass_ln), 0.0)
+    different, counts = np.unique(news, axis=0, return_counts=True)
+    return Outcomes(counts / DRAWS, belief.after(different)[1], different, exact=False)
+
+
+def expected_loss(found: Outcomes, still_open: Sequence[int], costs: Costs) -> float:
+    """Return the expected loss over the undecided pieces of a lot when each is decided after the tests."""
+    return float(found.chance @ costs.loss(found.probability[:, still_open]).sum(axis=1))
+
+
+def loss_now(belief: LotBelief, still_open: Sequence[int], costs: Costs) -> float:
+    """Return the expected loss over the undecided pieces of a lot when each is decided now."""
+    return float(costs.loss(belief.marginals()[list(still_open)]).sum())
+
+
+def worth(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int], costs: Costs) -> float:
+    """Return the value of information of tests: how far the expected loss falls, 0 or more.
+
+    Parameters
+    ----------
+    belief : LotBelief
+    items : sequence of (int, Channel)
+        The tests, done together before anything is decided.
+    still_open : sequence of int
+        The pieces that are to be decided on.
+    costs : Costs
+
+    Notes
+    -----
+    H. Raiffa and R. Schlaifer, "Applied Statistical Decision Theory" (1961), chapter 4: the expected value of sample
+    information (from memory). What testing one piece tells of its siblings is in it, since all are decided on.
+    """
+    if not items or not still_open:
+        return 0.0
+    after = outcomes(belief, items, still_open)
+    # Drawn outcomes leave the mean of the probabilities a little off today's: compare with the loss on that mean.
+    before = (
+        loss_now(belief, still_open, costs)
+        if after.exact
+        else float(costs.loss(after.chance @ after.probability[:, list(still_open)]).sum())
+    )
+    return max(before - expected_loss(after, list(still_open), costs), 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Remains:
+    """A lot once some tests are done and every piece is decided on, in expectation.
+
+    Parameters
+    ----------
+    loss : float
+        Expected loss of the decisions, bench time not counted.
+    bad_accepted : float
+        Probability that at least one bad piece is among those then accepted.
+    rejected : float
+        Expected number of pieces rejected.
+    exact : bool
+        False where outcomes were drawn by chance.
+    """
+
+    loss: float
+    bad_accepted: float
+    rejected: float
+    exact: bool
+
+
+def remains(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int], costs: Costs) -> Remains:
+    """Return what is to be expected of a lot after tests; parameters as for `worth`."""
+    after, which = outcomes(belief, items, still_open), list(still_open)
+    accepted = after.probability[:, which] < costs.threshold
+    size = max(2_000_000 // max(belief.evidence.size * 8, 1), 1)
+    clean: list[NDArray[np.float64]] = []
+    for start in range(0, len(after.news), size):
+        news = after.news[start : start + size]
+        good = 1.0 - belief.bad_given_fraction(news)[:, which, :]
+        kept = np.where(accepted[start : start + size][:, :, None], good, 1.0).prod(axis=1)
+        clean.append((belief.node_weights(news) * kept).sum(axis=1))
+    return Remains(
+        loss=expected_loss(after, which, costs),
+        bad_accepted=float(np.clip(after.chance @ (1.0 - np.concatenate(clean)), 0.0, 1.0)),
+        rejected=float(after.chance @ (~accepted).sum(axis=1)),
+        exact=after.exact,
+    )
