@@ -10,7 +10,7 @@ from importlib.resources import files
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.judgement.suspicion import odds_to_probability, probability_to_db
+from tracker.judgement.suspicion import Suspicion, probability_to_db
 
 Floats = NDArray[np.float64]
 NEPER = math.log(10) / 10
@@ -21,6 +21,9 @@ _FARTHEST = 60.0  # natural log units; e**60 is beyond every cap and far from ov
 _AT_ONCE = 2_000_000  # numbers in one array
 BENCH = ("electrical", "heat")
 SETTLED = "settled"
+SIBLINGS = "siblings"
+"""The kind of line in a sum that tells what the other pieces of the lot say."""
+_NO_FAMILY = "looks"
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,6 +244,15 @@ def from_siblings_db(prior: float, siblings: Sequence[Mapping[str, float]], rule
     return probability_to_db(others.fraction_mean()) - probability_to_db(prior) if evidence else 0.0
 
 
+def own_evidence(found: Suspicion) -> dict[str, float]:
+    """Return what is on record of a piece alone, decibans by family: without the prior and without its siblings."""
+    own: dict[str, float] = {}
+    for line in found.lines:
+        if line.kind not in ("prior", SIBLINGS, "note"):
+            own[line.family or _NO_FAMILY] = own.get(line.family or _NO_FAMILY, 0.0) + line.weight_db
+    return own
+
+
 @dataclass(frozen=True, slots=True)
 class LotView:
     """What a lot's evidence says of it as a whole.
@@ -308,7 +320,3 @@ def _central(chances: Floats, level: float) -> tuple[int, int]:
     last = chances.size - 1
     return int(np.searchsorted(below, tail, side="right")), min(int(np.searchsorted(below, 1.0 - tail)), last)
 
-
-def prior_fraction(prior_db: float) -> float:
-    """Return the fraction bad that prior odds in decibans stand for."""
-    return odds_to_probability(prior_db)
