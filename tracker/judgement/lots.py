@@ -3,8 +3,8 @@
 import math
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import cache
+from dataclasses import dataclass
+from functools import cache, cached_property
 from importlib.resources import files
 
 import numpy as np
@@ -18,11 +18,12 @@ NEPER = math.log(10) / 10
 MOST_NODES = 300
 """Exact up to twice as many pieces less one; beyond, quadrature errors stay below what a screen shows."""
 _FARTHEST = 60.0  # natural log units; e**60 is beyond every cap and far from overflow
+_NO_CHANCE = 1e-300
 _AT_ONCE = 2_000_000  # numbers in one array
 BENCH = ("electrical", "heat")
 SETTLED = "settled"
 SIBLINGS = "siblings"
-"""The kind of line in a sum that tells what the other pieces of the lot say."""
+"""The code of the line in a sum that tells what the other pieces of the lot say."""
 _NO_FAMILY = "looks"
 
 
@@ -58,7 +59,7 @@ def lot_rule() -> LotRule:
     return LotRule(concentration=said["concentration"], source=said["source"], **kinds)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class LotBelief:
     """What is thought of all pieces of a lot together.
 
@@ -86,13 +87,9 @@ class LotBelief:
         """The fraction bad expected before any evidence."""
         return self.bad / (self.bad + self.good)
 
-    def with_evidence(self, evidence: Floats) -> "LotBelief":
-        """Return the belief with other evidence, shape (pieces,)."""
-        return replace(self, evidence=evidence)
-
     def marginals(self) -> Floats:
         """Return each piece's probability of being bad, shape (pieces,)."""
-        return self.after(np.zeros((1, self.evidence.size)))[1][0]
+        return self.given_fraction @ self.fraction_weights
 
     def after(self, news: Floats) -> tuple[Floats, Floats]:
         """Return what further evidence would make of the pieces.
@@ -108,63 +105,97 @@ class LotBelief:
             The expectation of the ratio exp(news of the bad pieces) under today's belief, and each piece's probability
             of being bad once it is known.
         """
-        base = self._log_weights(np.zeros((1, self.evidence.size)))[0]
-        now = _log_sum(base)
-        size = max(_AT_ONCE // max(base.size * self.evidence.size, 1), 1)
-        parts = [self._after(news[start : start + size], now) for start in range(0, len(news), size)]
+        parts = [self._after(part) for part in self._parts(news)]
         return np.concatenate([one[0] for one in parts]), np.concatenate([one[1] for one in parts])
 
-    def _after(self, news: Floats, now: float) -> tuple[Floats, Floats]:
-        weights = self._log_weights(news)
-        total = _log_sum(weights)
-        given = np.exp(weights - total[:, None])
-        return np.exp(total - now), np.einsum("cg,cpg->cp", given, self.bad_given_fraction(news))
-
-    def bad_given_fraction(self, news: Floats) -> Floats:
-        """Return each piece's probability of being bad were the fraction bad that of a node.
+    def none_bad(self, news: Floats, which: NDArray[np.bool_]) -> Floats:
+        """Return the probability that of some pieces none is bad, once further evidence is known.
 
         Parameters
         ----------
         news : ndarray of float, shape (cases, pieces)
+        which : ndarray of bool, shape (cases, pieces)
+            The pieces meant.
 
         Returns
         -------
-        ndarray of float, shape (cases, pieces, nodes)
+        ndarray of float, shape (cases,)
         """
-        p = self._nodes[0]
-        ratio = np.exp(np.clip(self.evidence + news, -_FARTHEST, _FARTHEST))[:, :, None]
-        return p * ratio / (1.0 - p + p * ratio)
-
-    def node_weights(self, news: Floats) -> Floats:
-        """Return the probability of each node of the fraction bad, shape (cases, nodes)."""
-        weights = self._log_weights(news)
-        return np.exp(weights - _log_sum(weights)[:, None])
-
-    def fraction_mean(self) -> float:
-        """Return the expected fraction bad of the stream that the lot came from."""
-        return float(self.node_weights(np.zeros((1, self.evidence.size)))[0] @ self._nodes[0])
+        found, start = [], 0
+        for part in self._parts(news):
+            found.append(self._none_bad(part, which[start : start + len(part)]))
+            start += len(part)
+        return np.concatenate(found)
 
     def number_bad(self, which: Sequence[int] | None = None) -> Floats:
         """Return the distribution of how many of some pieces are bad, shape (pieces + 1,). None: of all."""
         some = range(self.evidence.size) if which is None else which
-        none = np.zeros((1, self.evidence.size))
-        each, weights = self.bad_given_fraction(none)[0], self.node_weights(none)[0]
-        found = np.zeros((len(some) + 1, weights.size))
+        found = np.zeros((len(some) + 1, self.fraction_weights.size))
         found[0] = 1.0
         for count, index in enumerate(some, start=1):
-            chance = each[index]
+            chance = self.given_fraction[index]
             found[1 : count + 1] = found[1 : count + 1] * (1.0 - chance) + found[:count] * chance
             found[0] *= 1.0 - chance
-        return found @ weights
+        return found @ self.fraction_weights
 
-    @property
+    @cached_property
+    def given_fraction(self) -> Floats:
+        """Each piece's probability of being bad were the fraction bad that of a node, shape (pieces, nodes)."""
+        p, ratio = self._nodes[0], _ratio(self.evidence)[:, None]
+        chances: Floats = p * ratio / (1.0 - p + p * ratio)
+        return chances
+
+    @cached_property
+    def fraction_weights(self) -> Floats:
+        """The probability of each node of the fraction bad, shape (nodes,)."""
+        return np.exp(self._log_weights - _log_sum(self._log_weights))
+
+    @cached_property
     def _nodes(self) -> tuple[Floats, Floats]:
         return _jacobi(self.bad, self.good, min(self.evidence.size // 2 + 2, MOST_NODES))
 
-    def _log_weights(self, news: Floats) -> Floats:
-        p, log_w = self._nodes
-        ratio = np.exp(np.clip(self.evidence + news, -_FARTHEST, _FARTHEST))[:, :, None]
-        return log_w + np.log(1.0 - p + p * ratio).sum(axis=1)
+    @cached_property
+    def _log_mixed(self) -> Floats:
+        p = self._nodes[0]
+        return np.log(1.0 - p + p * _ratio(self.evidence)[:, None])
+
+    @cached_property
+    def _log_weights(self) -> Floats:
+        return self._nodes[1] + self._log_mixed.sum(axis=0)
+
+    def _parts(self, news: Floats) -> list[Floats]:
+        size = max(_AT_ONCE // max(self._nodes[0].size * max((news != 0).any(axis=0).sum(), 1), 1), 1)
+        return [news[start : start + size] for start in range(0, len(news), size)]
+
+    def _moved(self, news: Floats) -> tuple[Floats, NDArray[np.bool_], Floats, Floats]:
+        """Return the nodes' log weights, which pieces have news, and of those p times ratio and the mixture."""
+        p, moved = self._nodes[0], (news != 0).any(axis=0)
+        bad = p * _ratio(self.evidence[moved] + news[:, moved])[:, :, None]
+        mixed = 1.0 - p + bad
+        return self._log_weights + (np.log(mixed) - self._log_mixed[moved]).sum(axis=1), moved, bad, mixed
+
+    def _after(self, news: Floats) -> tuple[Floats, Floats]:
+        weights, moved, bad, mixed = self._moved(news)
+        total = _log_sum(weights)
+        given = np.exp(weights - total[:, None])
+        probability = given @ self.given_fraction.T
+        probability[:, moved] = np.einsum("cg,cpg->cp", given, bad / mixed)
+        return np.exp(total - _log_sum(self._log_weights)), probability
+
+    def _none_bad(self, news: Floats, which: NDArray[np.bool_]) -> Floats:
+        weights, moved, _, mixed = self._moved(news)
+        p = self._nodes[0]
+        # A node may round to 1, where no piece is good.
+        log_good = np.log(np.maximum(1.0 - p, _NO_CHANCE))
+        rest = which & ~moved
+        kept = rest.sum(axis=1)[:, None] * log_good - rest.astype(float) @ self._log_mixed
+        kept += (which[:, moved, None] * (log_good - np.log(mixed))).sum(axis=1)
+        found: Floats = np.exp(_log_sum(weights + kept) - _log_sum(weights))
+        return found
+
+
+def _ratio(evidence: Floats) -> Floats:
+    return np.exp(np.clip(evidence, -_FARTHEST, _FARTHEST))
 
 
 @cache
@@ -238,17 +269,23 @@ def from_siblings_db(prior: float, siblings: Sequence[Mapping[str, float]], rule
         family: 1.0 / (1.0 + (sum(family in one for one in siblings) - 1) * known.alike(family))
         for family in {name for one in siblings for name in one}
     }
-    evidence = [sum(value * worth[family] for family, value in sorted(one.items())) for one in siblings]
+    told = [sum(value * worth[family] for family, value in sorted(one.items())) for one in siblings if one]
+    if not told:
+        return 0.0
+    # Only so many different sums there are; lots of a thousand pieces are no more work.
+    evidence, counts = np.unique(np.round(np.array(told), 9), return_counts=True)
     a = known.concentration * prior
-    others = LotBelief(a, known.concentration - a, np.array(sorted(evidence)) * NEPER)
-    return probability_to_db(others.fraction_mean()) - probability_to_db(prior) if evidence else 0.0
+    p, log_w = _jacobi(a, known.concentration - a, min(len(told) // 2 + 2, MOST_NODES))
+    log_weights = log_w + counts @ np.log(1.0 - p + p * _ratio(evidence * NEPER)[:, None])
+    mean = float(np.exp(log_weights - _log_sum(log_weights)) @ p)
+    return probability_to_db(mean) - probability_to_db(prior)
 
 
 def own_evidence(found: Suspicion) -> dict[str, float]:
     """Return what is on record of a piece alone, decibans by family: without the prior and without its siblings."""
     own: dict[str, float] = {}
     for line in found.lines:
-        if line.kind not in ("prior", SIBLINGS, "note"):
+        if line.kind not in ("prior", "note") and line.code != SIBLINGS:
             own[line.family or _NO_FAMILY] = own.get(line.family or _NO_FAMILY, 0.0) + line.weight_db
     return own
 

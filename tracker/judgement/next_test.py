@@ -10,8 +10,6 @@ from importlib.resources import files
 from itertools import combinations_with_replacement, product
 
 import numpy as np
-from numpy.typing import NDArray
-
 from tracker.judgement.lots import NEPER, Floats, LotBelief
 
 EXACT_CASES = 2_500
@@ -177,8 +175,15 @@ class Outcomes:
     exact: bool
 
 
-def outcomes(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int]) -> Outcomes:
+def outcomes(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int], *, drawn: bool = False) -> Outcomes:
     """Return what becomes of the belief for each outcome of tests on pieces of a lot.
+
+    Parameters
+    ----------
+    belief, items, still_open
+        As for `worth`.
+    drawn : bool
+        Draw cases by chance even where they could be worked out: answers that are to be compared with drawn ones.
 
     Notes
     -----
@@ -188,19 +193,22 @@ def outcomes(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int]
     counted in the records once they are there, not in this look ahead.
     """
     groups = _groups(belief, items, set(still_open))
-    cases = math.prod(math.comb(len(pieces) + 3 ** len(tests) - 1, len(pieces)) for tests, pieces in groups)
-    if cases > EXACT_CASES:
+    if drawn or _cases(groups) > EXACT_CASES:
         return _drawn(belief, items)
-    base, news = [], []
-    for case in product(*(_ways(tests, pieces) for tests, pieces in groups)):
-        base.append(math.prod(chance for chance, _ in case))
-        news.append(np.zeros(belief.evidence.size))
-        for _, told in case:
-            for piece, added in told:
-                news[-1][piece] = added
-    chances, added = np.array(base), np.array(news)
-    likelihood, probability = belief.after(added)
-    return Outcomes(chances * likelihood, probability, added, exact=True)
+    base, news = np.ones(1), np.zeros((1, belief.evidence.size))
+    for tests, pieces in groups:
+        chances, added = _ways(tests, len(pieces))
+        base = np.repeat(base, chances.size) * np.tile(chances, base.size)
+        before = news
+        news = np.repeat(before, chances.size, axis=0)
+        news[:, pieces] += np.tile(added, (len(before), 1))
+    likelihood, probability = belief.after(news)
+    return Outcomes(base * likelihood, probability, news, exact=True)
+
+
+def is_exact(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int]) -> bool:
+    """Return whether so many tests are worked out case by case."""
+    return _cases(_groups(belief, items, set(still_open))) <= EXACT_CASES
 
 
 Group = tuple[tuple[Channel, ...], list[int]]
@@ -218,31 +226,39 @@ def _groups(belief: LotBelief, items: Sequence[Item], still_open: set[int]) -> l
     return list(groups.values())
 
 
-def _ways(tests: tuple[Channel, ...], pieces: list[int]) -> list[tuple[float, list[tuple[int, float]]]]:
-    """Return each thing interchangeable pieces can show together: its chance were all as claimed, and each one's news."""
+def _cases(groups: Sequence[Group]) -> int:
+    return math.prod(math.comb(len(pieces) + 3 ** len(tests) - 1, len(pieces)) for tests, pieces in groups)
+
+
+@cache
+def _ways(tests: tuple[Channel, ...], pieces: int) -> tuple[Floats, Floats]:
+    """Return what interchangeable pieces can show together.
+
+    Returns
+    -------
+    (chances, news) : ndarray, shape (ways,) and (ways, pieces)
+        The chance of each were all pieces as claimed, and what it adds to each one's evidence.
+    """
     alone = [
         (math.prod(c.chance(v) for c, v in zip(tests, told, strict=True)), sum(map(Channel.news, tests, told)))
         for told in product((FAIL, PASS, UNDECIDED), repeat=len(tests))
     ]
     possible = [one for one in alone if one[0] > 0]
-    ways = []
-    for chosen in combinations_with_replacement(possible, len(pieces)):
-        orders = math.factorial(len(pieces))
-        for times in Counter(map(id, chosen)).values():
-            orders //= math.factorial(times)
-        chance = orders * math.prod(one for one, _ in chosen)
-        ways.append((chance, [(piece, added) for piece, (_, added) in zip(pieces, chosen, strict=True)]))
-    return ways
+    chances, news = [], []
+    for chosen in combinations_with_replacement(range(len(possible)), pieces):
+        orders = math.factorial(pieces) // math.prod(math.factorial(times) for times in Counter(chosen).values())
+        chances.append(orders * math.prod(possible[index][0] for index in chosen))
+        news.append([possible[index][1] for index in chosen])
+    return np.array(chances), np.array(news)
 
 
 def _drawn(belief: LotBelief, items: Sequence[Item]) -> Outcomes:
     rng = np.random.default_rng(_SEED)
-    none = np.zeros((1, belief.evidence.size))
     # Spread evenly over the fractions: most of what is uncertain is whether the lot is bad at all.
     even = (np.arange(DRAWS) + 0.5) / DRAWS
-    weights = np.cumsum(belief.node_weights(none)[0])
+    weights = np.cumsum(belief.fraction_weights)
     nodes = np.minimum(np.searchsorted(weights, even), weights.size - 1)
-    bad = rng.random((DRAWS, belief.evidence.size)) < belief.bad_given_fraction(none)[0].T[nodes]
+    bad = rng.random((DRAWS, belief.evidence.size)) < belief.given_fraction.T[nodes]
     news = np.zeros(bad.shape)
     for piece, test in items:
         fails = np.where(bad[:, piece], test.fails_bad(), test.fails_genuine)
@@ -263,7 +279,9 @@ def loss_now(belief: LotBelief, still_open: Sequence[int], costs: Costs) -> floa
     return float(costs.loss(belief.marginals()[list(still_open)]).sum())
 
 
-def worth(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int], costs: Costs) -> float:
+def worth(
+    belief: LotBelief, items: Sequence[Item], still_open: Sequence[int], costs: Costs, *, drawn: bool = False
+) -> float:
     """Return the value of information of tests: how far the expected loss falls, 0 or more.
 
     Parameters
@@ -274,6 +292,8 @@ def worth(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int], c
     still_open : sequence of int
         The pieces that are to be decided on.
     costs : Costs
+    drawn : bool
+        As for `outcomes`.
 
     Notes
     -----
@@ -282,7 +302,7 @@ def worth(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int], c
     """
     if not items or not still_open:
         return 0.0
-    after = outcomes(belief, items, still_open)
+    after = outcomes(belief, items, still_open, drawn=drawn)
     # Drawn outcomes leave the mean of the probabilities a little off today's: compare with the loss on that mean.
     before = (
         loss_now(belief, still_open, costs)
@@ -318,16 +338,11 @@ def remains(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int],
     """Return what is to be expected of a lot after tests; parameters as for `worth`."""
     after, which = outcomes(belief, items, still_open), list(still_open)
     accepted = after.probability[:, which] < costs.threshold
-    size = max(2_000_000 // max(belief.evidence.size * 8, 1), 1)
-    clean: list[NDArray[np.float64]] = []
-    for start in range(0, len(after.news), size):
-        news = after.news[start : start + size]
-        good = 1.0 - belief.bad_given_fraction(news)[:, which, :]
-        kept = np.where(accepted[start : start + size][:, :, None], good, 1.0).prod(axis=1)
-        clean.append((belief.node_weights(news) * kept).sum(axis=1))
+    meant = np.zeros(after.news.shape, dtype=bool)
+    meant[:, which] = accepted
     return Remains(
         loss=expected_loss(after, which, costs),
-        bad_accepted=float(np.clip(after.chance @ (1.0 - np.concatenate(clean)), 0.0, 1.0)),
+        bad_accepted=float(np.clip(after.chance @ (1.0 - belief.none_bad(after.news, meant)), 0.0, 1.0)),
         rejected=float(after.chance @ (~accepted).sum(axis=1)),
         exact=after.exact,
     )

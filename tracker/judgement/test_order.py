@@ -2,17 +2,20 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import combinations
 
 import numpy as np
 
-from tracker.judgement.lots import LotBelief
-from tracker.judgement.next_test import FAIL, PASS, SILENT, Channel, Costs, Item, next_rule, worth
+from tracker.judgement.lots import Floats, LotBelief
+from tracker.judgement.next_test import FAIL, PASS, SILENT, Channel, Costs, Item, is_exact, next_rule, worth
 
 BATCHES = (2, 3, 5)
 """So many pieces are also looked at together, since they share one set-up, and since one result may change no decision."""
 TOGETHER = (2, 3)
 """So many tests of one piece are also looked at together, for the same reason."""
+CLOSELY = 6
+"""Of so many pieces of a lot, the most promising, several tests are looked at together."""
 _ENOUGH = 1e-9
 
 
@@ -116,14 +119,16 @@ class Meaning:
 
 @dataclass(frozen=True, slots=True)
 class _Bundle:
+    """Tests to do together; `fresh` says that `saves` was worked out with all that has been chosen since."""
+
     lot: int
     steps: tuple[tuple[int, Trial], ...]
-    minutes: float
     saves: float
+    fresh: bool = True
 
-    @property
-    def rate(self) -> float:
-        return self.saves / self.minutes
+    def minutes(self, part: str, stands: set["SetUp"]) -> float:
+        set_up = {trial.test: trial.setup_min for _, trial in self.steps if (part, trial.test) not in stands}
+        return sum(trial.piece_min for _, trial in self.steps) + sum(set_up.values())
 
 
 SetUp = tuple[str, str]
@@ -154,33 +159,30 @@ def plan(
 
     Notes
     -----
-    Greedy: one test, several pieces with one test, or one piece with several tests, whichever saves most a minute. Of
+    Greedy: one test, several pieces with one test, or one piece with several tests, whichever saves most a minute. What
+    a bundle saves is worked out anew only when it has come to the front (M. Minoux, "Accelerated greedy algorithms for
+    maximizing submodular set functions", 1978; from memory). Of
     bundles within `NextRule.equal_within` of the best, one whose claim window closes sooner comes first.
     """
-    chosen: list[list[Item]] = [[] for _ in lots]
-    done: list[set[tuple[int, str]]] = [set() for _ in lots]
+    desks = [_Desk(number, lot, costs) for number, lot in enumerate(lots)]
     stands, left, steps = set(ready), minutes, list[Step]()
-    known: dict[int, list[_Bundle]] = {}
+    bundles = [one for desk in desks for one in desk.bundles()]
     while len(steps) < most:
-        for number, lot in enumerate(lots):
-            if number not in known:
-                known[number] = list(_bundles(number, lot, chosen[number], done[number], costs, stands))
-        best = _best([one for found in known.values() for one in found], lots, costs, left)
+        best = _best(bundles, lots, costs, left, stands)
         if best is None:
             break
-        lot = lots[best.lot]
+        desk = desks[best.lot]
+        if not best.fresh:
+            bundles[bundles.index(best)] = replace(best, saves=desk.saves(best.steps), fresh=True)
+            continue
         for piece, trial in best.steps:
-            spent = trial.piece_min + _set_up(lot, trial, stands)
-            before = worth(lot.belief, chosen[best.lot], lot.still_open, costs)
-            chosen[best.lot].append((piece, trial.channel))
-            saves = max(worth(lot.belief, chosen[best.lot], lot.still_open, costs) - before, 0.0)
-            steps.append(Step(best.lot, piece, trial, spent, saves))
-            done[best.lot].add((piece, trial.test))
-            if (lot.part, trial.test) not in stands:
-                stands.add((lot.part, trial.test))
-                known = {number: found for number, found in known.items() if lots[number].part != lot.part}
+            spent = trial.piece_min + (0.0 if (desk.lot.part, trial.test) in stands else trial.setup_min)
+            steps.append(Step(best.lot, piece, trial, spent, desk.take(piece, trial)))
+            stands.add((desk.lot.part, trial.test))
             left = None if left is None else left - spent
-        known.pop(best.lot, None)
+        bundles = [
+            replace(one, fresh=False) if one.lot == best.lot else one for one in bundles if not desk.overlaps(one)
+        ]
     return tuple(steps[:most])
 
 
@@ -207,93 +209,108 @@ def meaning(lot: LotAtBench, piece: int, channel: Channel, costs: Costs) -> Mean
 
 
 def _best(
-    bundles: Sequence[_Bundle], lots: Sequence[LotAtBench], costs: Costs, left: float | None
+    bundles: Sequence[_Bundle], lots: Sequence[LotAtBench], costs: Costs, left: float | None, stands: set[SetUp]
 ) -> _Bundle | None:
-    fitting = [
-        one
-        for one in bundles
-        if one.saves > one.minutes * costs.minute + _ENOUGH and (left is None or one.minutes <= left)
-    ]
+    fitting = []
+    for one in bundles:
+        minutes = one.minutes(lots[one.lot].part, stands)
+        if one.saves > minutes * costs.minute + _ENOUGH and (left is None or minutes <= left):
+            fitting.append((one.saves / minutes, one))
     if not fitting:
         return None
-    least = max(one.rate for one in fitting) * (1.0 - next_rule().equal_within)
-    equal = [one for one in fitting if one.rate >= least]
+    least = max(rate for rate, _ in fitting) * (1.0 - next_rule().equal_within)
 
-    def soonest(one: _Bundle) -> tuple[float, float]:
-        days = lots[one.lot].days_left
+    def soonest(rated: tuple[float, _Bundle]) -> tuple[float, float]:
+        days = lots[rated[1].lot].days_left
         # A window that has closed waits for nothing any more.
-        return (float("inf") if days is None or days < 0 else days, -one.rate)
+        return (float("inf") if days is None or days < 0 else days, -rated[0])
 
-    return min(equal, key=soonest)
+    return min((one for one in fitting if one[0] >= least), key=soonest)[1]
 
 
-def _bundles(
-    number: int, lot: LotAtBench, chosen: Sequence[Item], done: set[tuple[int, str]], costs: Costs, stands: set[SetUp]
-) -> Iterator[_Bundle]:
-    """Return what could be done on a lot next: each test, tests of several pieces, several tests of a piece."""
-    start = worth(lot.belief, chosen, lot.still_open, costs)
+class _Desk:
+    """One lot while tests are being chosen: what has been chosen, and what more would be worth."""
 
-    def bundle(steps: Sequence[tuple[int, Trial]]) -> _Bundle:
-        minutes = sum(trial.piece_min for _, trial in steps)
-        minutes += sum(_set_up(lot, trial, stands) for trial in {trial.test: trial for _, trial in steps}.values())
-        items = [*chosen, *((piece, trial.channel) for piece, trial in steps)]
-        return _Bundle(number, tuple(steps), minutes, worth(lot.belief, items, lot.still_open, costs) - start)
+    def __init__(self, number: int, lot: LotAtBench, costs: Costs) -> None:
+        self.number, self.lot, self.costs = number, lot, costs
+        self.items: list[Item] = []
+        self.done: set[tuple[int, str]] = set()
 
-    possible = {
-        piece: [one for one in trials if (piece, one.test) not in done and one.channel != SILENT]
-        for piece, trials in lot.trials.items()
-    }
-    alike = _alike(lot, possible, done)
-    singles: dict[str, list[tuple[float, list[int]]]] = {}
-    for pieces in alike:
-        for trial in possible[pieces[0]]:
-            one = bundle([(pieces[0], trial)])
-            singles.setdefault(trial.test, []).append((one.saves, pieces))
-            yield one
-        for size in TOGETHER:
-            for some in combinations(possible[pieces[0]], size):
-                yield bundle([(pieces[0], trial) for trial in some])
-    for test, found in singles.items():
-        # Where one result changes no decision all are worth 0: then those nearest to a change come first.
-        found.sort(key=lambda one: (-one[0], _from_change(lot, one[1][0], costs)))
-        order = [piece for _, pieces in found for piece in pieces]
-        for size in BATCHES:
-            if size <= len(order):
-                yield bundle([(piece, _of(possible[piece], test)) for piece in order[:size]])
+    def saves(self, steps: Sequence[tuple[int, Trial]]) -> float:
+        """Return how far the expected loss falls with these tests beside those chosen."""
+        belief, still_open = self.lot.belief, self.lot.still_open
+        items = [*self.items, *((piece, trial.channel) for piece, trial in steps)]
+        drawn = not is_exact(belief, items, still_open)
+        before = worth(belief, self.items, still_open, self.costs, drawn=drawn)
+        return max(worth(belief, items, still_open, self.costs, drawn=drawn) - before, 0.0)
+
+    def take(self, piece: int, trial: Trial) -> float:
+        """Choose a test and return what it saves beside those chosen before."""
+        found = self.saves([(piece, trial)])
+        self.items.append((piece, trial.channel))
+        self.done.add((piece, trial.test))
+        return found
+
+    def overlaps(self, bundle: _Bundle) -> bool:
+        """Return whether something in the bundle has been chosen already."""
+        return bundle.lot == self.number and any((piece, trial.test) in self.done for piece, trial in bundle.steps)
+
+    def bundles(self) -> Iterator[_Bundle]:
+        """Return what could be done: each test, tests of several pieces, several tests of a piece."""
+        possible = {
+            piece: [one for one in trials if one.channel != SILENT] for piece, trials in self.lot.trials.items()
+        }
+        singles: dict[str, list[tuple[float, list[int]]]] = {}
+        promise: list[tuple[float, float, int]] = []
+        for pieces in self._alike(possible):
+            best = 0.0
+            for trial in possible[pieces[0]]:
+                one = self._bundle([(pieces[0], trial)])
+                singles.setdefault(trial.test, []).append((one.saves, pieces))
+                best = max(best, one.saves)
+                # The others are worth the same until one of them has been chosen.
+                yield from (replace(one, steps=((piece, trial),)) for piece in pieces)
+            # Where one result changes no decision all are worth 0: then those nearest to a change come first.
+            promise.append((-best, self._from_change(pieces[0]), pieces[0]))
+        for _, _, piece in sorted(promise)[:CLOSELY]:
+            for size in TOGETHER:
+                for some in combinations(possible[piece], size):
+                    yield self._bundle([(piece, trial) for trial in some])
+        for test, found in singles.items():
+            found.sort(key=lambda one: (-one[0], self._from_change(one[1][0])))
+            order = [piece for _, pieces in found for piece in pieces]
+            for size in BATCHES:
+                if size <= len(order):
+                    yield self._bundle([(piece, _of(possible[piece], test)) for piece in order[:size]])
+
+    def _bundle(self, steps: Sequence[tuple[int, Trial]]) -> _Bundle:
+        return _Bundle(self.number, tuple(steps), self.saves(steps))
+
+    def _from_change(self, piece: int) -> float:
+        return abs(float(self._bad[piece]) - self.costs.threshold)
+
+    @cached_property
+    def _bad(self) -> Floats:
+        return self.lot.belief.marginals()
+
+    def _alike(self, possible: Mapping[int, Sequence[Trial]]) -> list[list[int]]:
+        """Return the pieces in groups about which the same is known and on which the same can be done."""
+        groups: dict[object, list[int]] = {}
+        for piece, trials in possible.items():
+            key = (float(self.lot.belief.evidence[piece]), tuple((one.test, one.channel) for one in trials))
+            groups.setdefault(key, []).append(piece)
+        return list(groups.values())
 
 
 def _of(trials: Sequence[Trial], test: str) -> Trial:
     return next(one for one in trials if one.test == test)
 
 
-def _from_change(lot: LotAtBench, piece: int, costs: Costs) -> float:
-    return abs(float(lot.belief.marginals()[piece]) - costs.threshold)
-
-
-def _alike(
-    lot: LotAtBench, possible: Mapping[int, Sequence[Trial]], done: set[tuple[int, str]]
-) -> list[list[int]]:
-    """Return the pieces in groups about which the same is known and on which the same can be done."""
-    groups: dict[object, list[int]] = {}
-    for piece, trials in possible.items():
-        key = (
-            float(lot.belief.evidence[piece]),
-            tuple((one.test, one.channel) for one in trials),
-            tuple(sorted(test for index, test in done if index == piece)),
-        )
-        groups.setdefault(key, []).append(piece)
-    return list(groups.values())
-
-
-def _set_up(lot: LotAtBench, trial: Trial, stands: set[SetUp]) -> float:
-    return 0.0 if (lot.part, trial.test) in stands else trial.setup_min
-
-
 def first(
     lot: LotAtBench, costs: Costs, ready: Iterable[SetUp] = (), minutes: float | None = None
 ) -> tuple[int, Trial] | None:
     """Return the one test to do next on a lot, as (place of the piece, test); None where none is worth its time."""
-    found = _best(list(_bundles(0, lot, (), set(), costs, set(ready))), [lot], costs, minutes)
+    found = _best(list(_Desk(0, lot, costs).bundles()), [lot], costs, minutes, set(ready))
     return None if found is None else found.steps[0]
 
 
