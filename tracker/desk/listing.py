@@ -233,11 +233,13 @@ def _early_pieces(session: Session) -> Iterable[Any]:
 def _suspicions(session: Session, pieces: Sequence[Piece], known: "Learned | None") -> dict[int, float]:
     """Return the suspicion of every piece about which anything is known; the others have only a prior."""
     from tracker.desk.assess import piece_suspicions
+    from tracker.desk.lot_outlook import lots_beyond_looks
 
     looked = set(session.scalars(select(Inspection.piece_id).distinct()))
     looked |= {number for number in session.scalars(select(BenchRun.piece_id).distinct()) if number is not None}
     looked |= exemplars(session) | settled(session).keys()
-    wanted = [piece for piece in pieces if piece.id in looked]
+    told = lots_beyond_looks(session)
+    wanted = [piece for piece in pieces if piece.id in looked or piece.lot_id in told]
     now = piece_suspicions(session, wanted, known) if wanted else {}
     return {number: found.probability for number, found in now.items()}
 
