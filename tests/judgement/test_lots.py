@@ -1,7 +1,6 @@
 """Pieces of one lot: the Beta-binomial against SciPy, published rules, and summing over every possibility."""
 
 from itertools import product
-from math import isclose
 
 import numpy as np
 import pytest
@@ -9,21 +8,25 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
 
-from tracker.judgement.lots import LotBelief, LotRule, belief, from_siblings_db, lot_rule, own_evidence, view
+from tracker.judgement.lots import LotBelief, LotRule, belief, lot_rule, own_evidence, shared_evidence, view
 from tracker.judgement.suspicion import Weighed, combine, odds_to_probability, probability_to_db
 
 SURE = 60.0
 """Decibans that leave no doubt."""
-EACH_FOR_ITSELF = LotRule(concentration=0.5, looks=0.0, bench=0.0, settled=0.0, source="test")
+EACH_FOR_ITSELF = LotRule(concentration=0.5, bench=0.0, settled=0.0, source="test")
 decibans = st.floats(-20, 20)
 priors = st.floats(0.005, 0.6)
+
+
+def hard(bad: float, good: float, evidence: np.ndarray) -> LotBelief:
+    return LotBelief(bad, good, evidence, np.zeros(evidence.size))
 
 
 @pytest.mark.parametrize(
     ("pieces", "bad", "good"), [(1, 0.5, 0.5), (5, 0.075, 0.425), (12, 0.0025, 0.4975), (40, 2.0, 3.0), (300, 0.05, 0.45)]
 )
 def test_with_no_evidence_the_number_bad_is_scipys_beta_binomial(pieces: int, bad: float, good: float) -> None:
-    found = LotBelief(bad, good, np.zeros(pieces)).number_bad()
+    found = hard(bad, good, np.zeros(pieces)).number_bad()
     assert found == pytest.approx(stats.betabinom(pieces, bad, good).pmf(np.arange(pieces + 1)), abs=1e-8)
 
 
@@ -31,7 +34,7 @@ def test_with_no_evidence_the_number_bad_is_scipys_beta_binomial(pieces: int, ba
 def test_settled_pieces_leave_scipys_beta_binomial_for_the_rest(pieces: int, tested: int, failed: int) -> None:
     # Conjugacy: the rest is Beta-binomial with the counts added (SciPy is the outside truth).
     settled = np.array([1.0] * failed + [-1.0] * (tested - failed)) * 40
-    lot = LotBelief(0.1, 0.4, np.concatenate([settled, np.zeros(pieces - tested)]))
+    lot = hard(0.1, 0.4, np.concatenate([settled, np.zeros(pieces - tested)]))
     rest = stats.betabinom(pieces - tested, 0.1 + failed, 0.4 + tested - failed)
     found = lot.number_bad(range(tested, pieces))
     assert found == pytest.approx(rest.pmf(np.arange(pieces - tested + 1)), abs=1e-9)
@@ -40,7 +43,7 @@ def test_settled_pieces_leave_scipys_beta_binomial_for_the_rest(pieces: int, tes
 def test_laplaces_rule_of_succession_and_broads_for_a_finite_lot() -> None:
     # With a flat prior, after n good ones the next is good with (n + 1) / (n + 2) (Laplace), and all of N are good with
     # (n + 1) / (N + 1) (C. D. Broad, Mind 27 (1918) 389-404; H. Jeffreys, Theory of Probability, 3.2). MEMORY.
-    lot = LotBelief(1.0, 1.0, np.array([-40.0] * 6 + [0.0] * 4))
+    lot = hard(1.0, 1.0, np.array([-40.0] * 6 + [0.0] * 4))
     assert 1 - lot.marginals()[-1] == pytest.approx(7 / 8)
     assert lot.number_bad()[0] == pytest.approx(7 / 11)
 
@@ -48,7 +51,7 @@ def test_laplaces_rule_of_succession_and_broads_for_a_finite_lot() -> None:
 @settings(max_examples=40, deadline=None)
 @given(st.lists(decibans, min_size=1, max_size=7), priors)
 def test_marginals_and_number_bad_are_the_sums_over_every_possibility(evidence: list[float], prior: float) -> None:
-    lot = belief(prior, [{"text": one} for one in evidence], EACH_FOR_ITSELF)
+    lot = belief(prior, [{"electrical": one} for one in evidence], EACH_FOR_ITSELF)
     total, each, number = 0.0, np.zeros(len(evidence)), np.zeros(len(evidence) + 1)
     for bad in product((0, 1), repeat=len(evidence)):
         k = sum(bad)
@@ -74,28 +77,59 @@ def test_the_order_of_the_pieces_does_not_matter(order: list[int], evidence: lis
     found = belief(0.1, pieces).marginals()
     moved = belief(0.1, [pieces[index] for index in order]).marginals()
     assert moved == pytest.approx(found[order], abs=1e-12)
-    told = from_siblings_db(0.1, pieces)
-    assert isclose(told, from_siblings_db(0.1, [pieces[index] for index in order]), rel_tol=1e-12, abs_tol=1e-12)
+
+
+def from_siblings(prior: float, siblings: list[dict[str, float]], own: dict[str, float] | None = None) -> float:
+    return float(belief(prior, [*siblings, own or {}]).siblings_db()[-1])
 
 
 def test_siblings_say_nothing_when_nothing_is_known_of_them_and_move_with_what_is() -> None:
-    assert from_siblings_db(0.15, []) == 0.0
-    assert from_siblings_db(0.15, [{}, {}]) == pytest.approx(0.0, abs=1e-9)
-    one_bad, one_good = from_siblings_db(0.15, [{"settled": SURE}]), from_siblings_db(0.15, [{"settled": -SURE}])
+    assert from_siblings(0.15, []) == pytest.approx(0.0, abs=1e-9)
+    assert from_siblings(0.15, [{}, {}]) == pytest.approx(0.0, abs=1e-9)
+    assert from_siblings(0.15, [{"text": 30.0, "surface": 9.0}]) == pytest.approx(0.0, abs=1e-9)  # looks say nothing
+    one_bad, one_good = from_siblings(0.15, [{"settled": SURE}]), from_siblings(0.15, [{"settled": -SURE}])
     # By hand: E[p | one bad] = (a + 1) / (c + 1) with a = 0.075, c = 0.5; E[p | one good] = a / (c + 1).
     assert one_bad == pytest.approx(probability_to_db(1.075 / 1.5) - probability_to_db(0.15), abs=1e-3)
     assert one_good == pytest.approx(probability_to_db(0.075 / 1.5) - probability_to_db(0.15), abs=1e-3)
-    more = [from_siblings_db(0.15, [{"settled": SURE}] * bad) for bad in range(1, 6)]
+    more = [from_siblings(0.15, [{"settled": SURE}] * bad) for bad in range(1, 6)]
     assert more == sorted(more)
 
 
-def test_what_the_photos_show_of_a_whole_lot_counts_once() -> None:
-    # All bad against all good: twelve pieces that all show the same by 6 db are 6 db, not 72.
-    same = belief(0.1, [{"text": 6.0}] * 12)
-    assert same.evidence.sum() == pytest.approx(belief(0.1, [{"text": 6.0}]).evidence.sum())
-    # What tells a piece from its siblings counts in full.
-    apart = belief(0.1, [{"text": 6.0}, {"text": 0.0}])
-    assert apart.evidence[0] - apart.evidence[1] == pytest.approx(6 * np.log(10) / 10)
+@given(decibans, decibans, priors)
+def test_what_a_piece_itself_shows_is_never_told_by_its_siblings(own: float, looks: float, prior: float) -> None:
+    assert from_siblings(prior, [{}, {}], {"electrical": own, "text": looks}) == pytest.approx(0.0, abs=1e-6)
+    told = from_siblings(prior, [{"settled": 20.0}, {}], {"settled": own, "text": looks})
+    assert told == pytest.approx(from_siblings(prior, [{"settled": 20.0}, {}]), abs=1e-6)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(decibans, decibans), min_size=1, max_size=6), priors)
+def test_a_sum_of_prior_siblings_and_own_evidence_is_the_marginal(pieces: list[tuple[float, float]], prior: float) -> None:
+    told = [{"electrical": bench, "surface": looks} for bench, looks in pieces]
+    found = belief(prior, told)
+    for index, one in enumerate(told):
+        total = probability_to_db(prior) + float(found.siblings_db()[index]) + sum(one.values())
+        assert found.marginals()[index] == pytest.approx(odds_to_probability(total), abs=1e-9)
+    # Chances of several pieces together keep each one's probability.
+    assert found.given_fraction @ found.fraction_weights == pytest.approx(found.marginals(), abs=1e-6)
+    assert found.number_bad() @ np.arange(len(told) + 1) == pytest.approx(found.marginals().sum(), abs=1e-5)
+
+
+def test_what_only_some_pieces_show_counts_with_those() -> None:
+    # By hand, alike 0.5: of 10, 4 and -3 the two that speak one way share 4 (as 4 / 1.5 each), and 6 are the first's own.
+    rule = LotRule(concentration=0.5, bench=0.5, settled=0.0, source="test")
+    assert shared_evidence([{"heat": 10.0}, {"heat": 4.0}, {"heat": -3.0}, {}], rule) == pytest.approx(
+        [6 + 4 / 1.5, 4 / 1.5, -3, 0]
+    )
+
+
+@given(st.lists(decibans, min_size=1, max_size=8), st.floats(0, 1))
+def test_shared_evidence_neither_turns_nor_grows_and_keeps_its_order(values: list[float], alike: float) -> None:
+    rule = LotRule(concentration=0.5, bench=alike, settled=0.0, source="test")
+    found = shared_evidence([{"heat": one} for one in values], rule)
+    assert np.all(np.abs(found) <= np.abs(values) + 1e-9)
+    assert np.all(found * np.array(values) >= -1e-9)
+    assert np.all(np.diff(found[np.argsort(values)]) >= -1e-9)
 
 
 def test_many_bench_verdicts_of_one_jig_are_worth_two_pieces_at_most() -> None:

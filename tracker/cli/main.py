@@ -33,6 +33,7 @@ from tracker.cli import (
     keep,
     lots,
     machines,
+    next_test,
     photos,
 )
 from tracker.cli.wording import plain_help, refusal
@@ -54,6 +55,7 @@ VERB_MODULES = (
     bench_power,
     bench_signature,
     bench_soak,
+    next_test,
     decisions,
     machines,
     answers,

@@ -6,7 +6,7 @@ from sqlalchemy.orm import Session
 
 from tracker.desk.facts import VERDICTS, Facts, facts_of
 from tracker.desk.learned import REUSED, Learned, Pictures, learned, photo_findings
-from tracker.desk.lot_outlook import Told, facts_beyond_looks, siblings_line, told
+from tracker.desk.lot_outlook import Told, facts_beyond_looks, siblings_lines, told
 from tracker.desk.truths import SellerRecords, truths
 from tracker.judgement.prior import Prior, before_looking
 from tracker.judgement.suspicion import Suspicion, Weighed, combine, weigh, weighed_as
@@ -47,17 +47,18 @@ def piece_suspicions(session: Session, pieces: Sequence[Piece], known: Learned |
     """
     facts, known = facts_of(session, pieces), known or learned(session)
     beyond = _told(facts_beyond_looks(session, pieces, facts), known)
+    # What its own lot has shown is in the line about its siblings, and must not come in a second time.
+    before_of = {lot.id: before_looking(lot.source_kind, *known.records.of(lot.seller_id, without_lot=lot.id)) for lot in {piece.lot for piece in pieces}}
+    siblings: dict[int, Weighed] = {}
+    for lot, told_of in beyond.items():
+        siblings |= siblings_lines(before_of[lot].db, told_of, [piece.id for piece in pieces if piece.lot_id == lot])
     found = {}
     for piece in pieces:
-        # What its own lot has shown is in the line about its siblings, and must not come in a second time.
-        before = before_looking(piece.lot.source_kind, *known.records.of(piece.lot.seller_id, without_lot=piece.lot_id))
+        before = before_of[piece.lot_id]
         weights, mine = known.experience.without_piece(piece.id), facts[piece.id]
-        siblings = (one for number, one in beyond.get(piece.lot_id, {}).items() if number != piece.id)
-        items = (
-            *weighed(mine, weights),
-            *reused_pictures(piece.lot_id, known.pictures, weights),
-            *siblings_line(before.db, siblings),
-        )
+        items = [*weighed(mine, weights), *reused_pictures(piece.lot_id, known.pictures, weights)]
+        if piece.id in siblings:
+            items.append(siblings[piece.id])
         found[piece.id] = combine(
             before.db, items, prior_text=before.text, notes=contradictions(mine), together=weights.together
         )

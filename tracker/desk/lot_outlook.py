@@ -1,6 +1,6 @@
 """What is known of a lot as a whole: what siblings say of a piece, the fraction bad, and test plans compared."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import ColumnElement, or_, select
@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from tracker.desk.facts import VERDICTS, Facts, facts_of
 from tracker.desk.pieces import OPEN, dispositions
-from tracker.judgement.lots import SIBLINGS, LotBelief, LotView, belief, from_siblings_db, own_evidence, view
+from tracker.judgement.lots import SIBLINGS, LotBelief, LotView, belief, own_evidence, view
 from tracker.judgement.suspicion import Suspicion, Weighed, counted, odds_to_probability
 from tracker.records.models import BenchRun, Exemplar, Lot, Piece, Settlement
 
@@ -84,16 +84,32 @@ def lots_beyond_looks(session: Session) -> set[int]:
     return set(session.scalars(select(Piece.lot_id).where(_beyond_looks()).distinct()))
 
 
-def siblings_line(prior_db: float, siblings: Iterable[Told]) -> list[Weighed]:
-    """Return what the other pieces of its lot say of a piece, as a line of its sum; none where they say nothing.
+def siblings_lines(prior_db: float, known: Mapping[int, Told], pieces: Sequence[int]) -> dict[int, Weighed]:
+    """Return what the other pieces of a lot say of each piece, as a line of its sum; left out where they say nothing.
 
     Only what is known beyond looks counts: how a piece looks beside its siblings is among its own findings already.
+
+    Parameters
+    ----------
+    prior_db : float
+        Of the lot, decibans.
+    known : mapping of int to Told
+        By piece, all of the lot of which something is known beyond looks.
+    pieces : sequence of int
+        Those asked about.
     """
-    known = list(siblings)
-    weight = from_siblings_db(odds_to_probability(prior_db), [one.evidence for one in known])
-    if not known or round(weight, 2) == 0:
-        return []
-    return [Weighed(SIBLINGS, LOT, weight, f"Siblings in its lot: {_in_words(known)}")]
+    if not known:
+        return {}
+    # Of those of which nothing is known one stands for all.
+    order, untold = [*known], len(known)
+    found = belief(odds_to_probability(prior_db), [*(known[number].evidence for number in order), {}]).siblings_db()
+    lines = {}
+    for number in pieces:
+        weight = float(found[order.index(number) if number in known else untold])
+        others = [one for other, one in known.items() if other != number]
+        if others and round(weight, 2) != 0:
+            lines[number] = Weighed(SIBLINGS, LOT, weight, f"Siblings in its lot: {_in_words(others)}")
+    return lines
 
 
 def _in_words(siblings: Sequence[Told]) -> str:

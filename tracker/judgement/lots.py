@@ -19,9 +19,14 @@ MOST_NODES = 300
 """Exact up to twice as many pieces less one; beyond, quadrature errors stay below what a screen shows."""
 _FARTHEST = 60.0  # natural log units; e**60 is beyond every cap and far from overflow
 _NO_CHANCE = 1e-300
+_EPSILON = 1e-16
+_HALVINGS = 60
 _AT_ONCE = 2_000_000  # numbers in one array
 BENCH = ("electrical", "heat")
 SETTLED = "settled"
+BEYOND_LOOKS = (*BENCH, SETTLED)
+"""Families of facts that are not read off photos."""
+_NOTHING = 1e-9
 SIBLINGS = "siblings"
 """The code of the line in a sum that tells what the other pieces of the lot say."""
 _NO_FAMILY = "looks"
@@ -35,20 +40,19 @@ class LotRule:
     ----------
     concentration : float
         Of the Beta distribution over the fraction bad; below 1 it is U-shaped.
-    looks, bench, settled : float
+    bench, settled : float
         How alike evidence of a kind errs within a lot, 0 to 1.
     source : str
     """
 
     concentration: float
-    looks: float
     bench: float
     settled: float
     source: str
 
     def alike(self, family: str) -> float:
         """Return how alike facts of a family err within a lot."""
-        return self.settled if family == SETTLED else self.bench if family in BENCH else self.looks
+        return self.settled if family == SETTLED else self.bench
 
 
 @cache
@@ -63,17 +67,23 @@ def lot_rule() -> LotRule:
 class LotBelief:
     """What is thought of all pieces of a lot together.
 
-    The joint probability of which pieces are bad is that of a Beta-binomial, times the evidence of each bad piece.
-
     Parameters
     ----------
     bad, good : float
         The Beta distribution of the fraction bad, both above 0.
     evidence : ndarray of float, shape (pieces,)
-        Natural logarithm of each piece's likelihood ratio 'not as claimed' to 'as claimed'; 0 where nothing is known.
+        Natural logarithm of each piece's likelihood ratio 'not as claimed' to 'as claimed', as far as it speaks of the
+        siblings, too; 0 where nothing is known.
+    private : ndarray of float, shape (pieces,)
+        What speaks of the piece alone; natural logarithm.
 
     Notes
     -----
+    The joint probability of which pieces are bad is that of a Beta-binomial times the evidence of each bad piece. A
+    piece's odds are those of this distribution times its private ratio. Chances of what several pieces show together
+    come from the fraction's distribution and, given the fraction f, odds c f / (1 - f) of each piece, with the c that
+    gives it its probability. Without private evidence all this is the Beta-binomial, exactly.
+
     Integrals over the fraction bad are Gauss-Jacobi quadratures. The integrands are polynomials in the fraction, of a
     degree of at most the number of pieces and one more, so the quadrature is exact (up to `MOST_NODES`).
     """
@@ -81,6 +91,7 @@ class LotBelief:
     bad: float
     good: float
     evidence: Floats
+    private: Floats
 
     @property
     def prior(self) -> float:
@@ -89,7 +100,13 @@ class LotBelief:
 
     def marginals(self) -> Floats:
         """Return each piece's probability of being bad, shape (pieces,)."""
-        return self.given_fraction @ self.fraction_weights
+        return self.after(np.zeros((1, self.evidence.size)))[1][0]
+
+    def siblings_db(self) -> Floats:
+        """Return what its siblings say of each piece: the change of its odds beside prior and own evidence, decibans."""
+        shared = (self._shared @ self.fraction_weights).clip(_NO_CHANCE, 1.0 - _EPSILON)
+        moved: Floats = np.log(shared / (1.0 - shared)) - self.evidence - np.log(self.bad / self.good)
+        return moved / NEPER
 
     def after(self, news: Floats) -> tuple[Floats, Floats]:
         """Return what further evidence would make of the pieces.
@@ -141,9 +158,15 @@ class LotBelief:
     @cached_property
     def given_fraction(self) -> Floats:
         """Each piece's probability of being bad were the fraction bad that of a node, shape (pieces, nodes)."""
-        p, ratio = self._nodes[0], _ratio(self.evidence)[:, None]
-        chances: Floats = p * ratio / (1.0 - p + p * ratio)
-        return chances
+        if not self.private.any():
+            return self._shared
+        p, aim = self._nodes[0], self.marginals()
+        low, high = (np.full(self.evidence.size, end) for end in (-_FARTHEST, _FARTHEST))
+        for _ in range(_HALVINGS):
+            middle = (low + high) / 2.0
+            under = _bad(p, middle) @ self.fraction_weights < aim
+            low, high = np.where(under, middle, low), np.where(under, high, middle)
+        return _bad(p, (low + high) / 2.0)
 
     @cached_property
     def fraction_weights(self) -> Floats:
@@ -153,6 +176,10 @@ class LotBelief:
     @cached_property
     def _nodes(self) -> tuple[Floats, Floats]:
         return _jacobi(self.bad, self.good, min(self.evidence.size // 2 + 2, MOST_NODES))
+
+    @cached_property
+    def _shared(self) -> Floats:
+        return _bad(self._nodes[0], self.evidence)
 
     @cached_property
     def _log_mixed(self) -> Floats:
@@ -167,31 +194,45 @@ class LotBelief:
         size = max(_AT_ONCE // max(self._nodes[0].size * max((news != 0).any(axis=0).sum(), 1), 1), 1)
         return [news[start : start + size] for start in range(0, len(news), size)]
 
-    def _moved(self, news: Floats) -> tuple[Floats, NDArray[np.bool_], Floats, Floats]:
-        """Return the nodes' log weights, which pieces have news, and of those p times ratio and the mixture."""
+    def _after(self, news: Floats) -> tuple[Floats, Floats]:
         p, moved = self._nodes[0], (news != 0).any(axis=0)
         bad = p * _ratio(self.evidence[moved] + news[:, moved])[:, :, None]
         mixed = 1.0 - p + bad
-        return self._log_weights + (np.log(mixed) - self._log_mixed[moved]).sum(axis=1), moved, bad, mixed
-
-    def _after(self, news: Floats) -> tuple[Floats, Floats]:
-        weights, moved, bad, mixed = self._moved(news)
-        total = _log_sum(weights)
-        given = np.exp(weights - total[:, None])
-        probability = given @ self.given_fraction.T
+        weights = self._log_weights + (np.log(mixed) - self._log_mixed[moved]).sum(axis=1)
+        given = np.exp(weights - _log_sum(weights)[:, None])
+        probability = given @ self._shared.T
         probability[:, moved] = np.einsum("cg,cpg->cp", given, bad / mixed)
-        return np.exp(total - _log_sum(self._log_weights)), probability
+        if self.private.any():
+            ratio = _ratio(self.private)
+            probability = probability * ratio / (1.0 - probability + probability * ratio)
+        return np.exp(_log_sum(self._log_chances(news))), probability
+
+    def _log_chances(self, news: Floats) -> Floats:
+        """Return the logarithm of each node's weight times the chance of the news there, shape (cases, nodes)."""
+        moved = (news != 0).any(axis=0)
+        if not moved.any():
+            return np.log(self.fraction_weights + _NO_CHANCE) + np.zeros((len(news), 1))
+        q = self.given_fraction[moved]
+        told = np.log(1.0 - q + q * _ratio(news[:, moved])[:, :, None]).sum(axis=1)
+        chances: Floats = np.log(self.fraction_weights + _NO_CHANCE) + told
+        return chances
 
     def _none_bad(self, news: Floats, which: NDArray[np.bool_]) -> Floats:
-        weights, moved, _, mixed = self._moved(news)
-        p = self._nodes[0]
-        # A node may round to 1, where no piece is good.
-        log_good = np.log(np.maximum(1.0 - p, _NO_CHANCE))
-        rest = which & ~moved
-        kept = rest.sum(axis=1)[:, None] * log_good - rest.astype(float) @ self._log_mixed
-        kept += (which[:, moved, None] * (log_good - np.log(mixed))).sum(axis=1)
+        moved = (news != 0).any(axis=0)
+        log_good = np.log(np.maximum(1.0 - self.given_fraction, _NO_CHANCE))
+        kept = which.astype(float) @ log_good
+        q = self.given_fraction[moved]
+        kept -= (which[:, moved, None] * np.log(1.0 - q + q * _ratio(news[:, moved])[:, :, None])).sum(axis=1)
+        weights = self._log_chances(news)
         found: Floats = np.exp(_log_sum(weights + kept) - _log_sum(weights))
         return found
+
+
+def _bad(p: Floats, log_ratio: Floats) -> Floats:
+    """Return the probability of being bad at each node for a likelihood ratio, shape (pieces, nodes)."""
+    ratio = _ratio(log_ratio)[:, None]
+    chances: Floats = p * ratio / (1.0 - p + p * ratio)
+    return chances
 
 
 def _ratio(evidence: Floats) -> Floats:
@@ -223,62 +264,49 @@ def belief(prior: float, pieces: Sequence[Mapping[str, float]], rule: LotRule | 
     prior : float
         Fraction bad expected before looking, strictly between 0 and 1: of the source and the seller's other lots.
     pieces : sequence of mapping
-        For each piece, decibans by family of what is on record of it alone (no prior, nothing from siblings). A family
-        of which nothing was looked for is left out.
+        For each piece, decibans by family of what is on record of it alone (no prior, nothing from siblings).
 
     Notes
     -----
-    Facts about pieces of one lot err alike (`alike`). Of each family the mean over the pieces that have it is held as
-    common: it counts as m / (1 + (m - 1) alike) pieces' news instead of m. What tells a piece from its siblings counts
-    in full. So one piece alone counts in full, too. This is the likelihood ratio of 'all bad' to 'all good' for
-    measurements with equal correlation (a cluster's design effect).
+    Bench verdicts and truths speak of the siblings, too. Looks speak of the piece alone: how it looks beside its siblings
+    is among its findings already, and among many pieces one that is taken for sanded by mistake is the rule.
     """
     known = rule or lot_rule()
     a = known.concentration * prior
-    return LotBelief(a, known.concentration - a, shared_evidence(pieces, known))
+    beyond = [{name: value for name, value in one.items() if name in BEYOND_LOOKS} for one in pieces]
+    evidence = shared_evidence(beyond, known)
+    own = np.array([math.fsum(one.values()) for one in pieces])
+    private = own - evidence
+    return LotBelief(a, known.concentration - a, evidence * NEPER, np.where(np.abs(private) > _NOTHING, private, 0.0) * NEPER)
 
 
 def shared_evidence(pieces: Sequence[Mapping[str, float]], rule: LotRule) -> Floats:
-    """Return each piece's evidence for the lot's sum, natural logarithms, shape (pieces,); see `belief`."""
-    evidence = np.zeros(len(pieces))
-    for family in sorted({name for piece in pieces for name in piece}):
-        having = [index for index, piece in enumerate(pieces) if family in piece]
-        values = np.array([pieces[index][family] for index in having])
-        worth = 1.0 / (1.0 + (len(having) - 1) * rule.alike(family))
-        evidence[having] += values - (1.0 - worth) * values.mean()
-    return evidence * NEPER
-
-
-def from_siblings_db(prior: float, siblings: Sequence[Mapping[str, float]], rule: LotRule | None = None) -> float:
-    """Return what siblings say of a piece: the change of its prior odds, decibans.
-
-    Parameters
-    ----------
-    prior : float
-        As for `belief`.
-    siblings : sequence of mapping
-        Of each other piece of the lot, decibans by family. The piece itself is not among them.
+    """Return each piece's evidence for the lot's sum, decibans, shape (pieces,).
 
     Notes
     -----
-    10 log10 of the odds of the expected fraction bad given the siblings, less those of the prior. All siblings' facts of
-    a family count as m / (1 + (m - 1) alike) pieces' facts.
+    Pieces that show the same do so for one reason: one jig, one limit, one forger. So what m pieces show alike counts as
+    m / (1 + (m - 1) alike) pieces' news instead of m (a cluster's design effect), shared out evenly. Of a family, what
+    all that speak one way have counts so with all of them, what those beyond have in addition with those, and so on up to
+    the strongest, whose last part is its own. Thus no piece's evidence changes its direction or grows.
     """
-    known = rule or lot_rule()
-    worth = {
-        family: 1.0 / (1.0 + (sum(family in one for one in siblings) - 1) * known.alike(family))
-        for family in {name for one in siblings for name in one}
-    }
-    told = [sum(value * worth[family] for family, value in sorted(one.items())) for one in siblings if one]
-    if not told:
-        return 0.0
-    # Only so many different sums there are; lots of a thousand pieces are no more work.
-    evidence, counts = np.unique(np.round(np.array(told), 9), return_counts=True)
-    a = known.concentration * prior
-    p, log_w = _jacobi(a, known.concentration - a, min(len(told) // 2 + 2, MOST_NODES))
-    log_weights = log_w + counts @ np.log(1.0 - p + p * _ratio(evidence * NEPER)[:, None])
-    mean = float(np.exp(log_weights - _log_sum(log_weights)) @ p)
-    return probability_to_db(mean) - probability_to_db(prior)
+    evidence = np.zeros(len(pieces))
+    for family in sorted({name for piece in pieces for name in piece}):
+        values = np.array([piece.get(family, 0.0) for piece in pieces])
+        for sign in (1.0, -1.0):
+            evidence += sign * _shared_out(np.maximum(sign * values, 0.0), rule.alike(family))
+    return evidence
+
+
+def _shared_out(values: Floats, alike: float) -> Floats:
+    """Share out what several pieces have alike; all values 0 or more."""
+    order = np.argsort(-values, kind="stable")
+    falling = np.append(values[order], 0.0)
+    together = np.arange(1, values.size + 1)
+    layers = (falling[:-1] - falling[1:]) / (1.0 + (together - 1) * alike)
+    out = np.empty_like(values)
+    out[order] = np.cumsum(layers[::-1])[::-1]
+    return out
 
 
 def own_evidence(found: Suspicion) -> dict[str, float]:

@@ -11,6 +11,8 @@ from itertools import combinations_with_replacement, product
 
 import numpy as np
 from tracker.judgement.lots import NEPER, Floats, LotBelief
+from tracker.judgement.suspicion import Suspicion
+from tracker.judgement.weights import Family
 
 EXACT_CASES = 2_500
 """So many outcomes of tests of one lot are worked out one by one; where there are more, some are drawn by chance."""
@@ -148,6 +150,16 @@ def channel(fail_db: float, pass_db: float, undecided: float = 0.0) -> Channel:
     if not (passing < 1.0 < fail or fail < 1.0 < passing):
         return SILENT
     return Channel(fail_db * NEPER, pass_db * NEPER, (1.0 - passing) / (fail - passing), undecided)
+
+
+def added_db(found: Suspicion, family: Family, weight_db: float) -> float:
+    """Return by how much a piece's sum would move with one more finding of a family, its cap considered; decibans."""
+    there = math.fsum(line.weight_db for line in found.lines if line.kind == "finding" and line.family == family.name)
+
+    def capped(total: float) -> float:
+        return min(max(total, -family.cap_against), family.cap_for)
+
+    return capped(there + weight_db) - capped(there)
 
 
 Item = tuple[int, Channel]
@@ -298,18 +310,18 @@ def worth(
     Notes
     -----
     H. Raiffa and R. Schlaifer, "Applied Statistical Decision Theory" (1961), chapter 4: the expected value of sample
-    information (from memory). What testing one piece tells of its siblings is in it, since all are decided on.
+    information (from memory). What testing one piece tells of its siblings is in it, since all are decided on. It is
+    counted as what today's decisions would cost once the outcome is known, less what the better ones then cost. That is
+    the fall in expected loss, and never below 0 even where private evidence makes the chances an approximation.
     """
     if not items or not still_open:
         return 0.0
     after = outcomes(belief, items, still_open, drawn=drawn)
-    # Drawn outcomes leave the mean of the probabilities a little off today's: compare with the loss on that mean.
-    before = (
-        loss_now(belief, still_open, costs)
-        if after.exact
-        else float(costs.loss(after.chance @ after.probability[:, list(still_open)]).sum())
-    )
-    return max(before - expected_loss(after, list(still_open), costs), 0.0)
+    which = list(still_open)
+    then, stands = after.probability[:, which], belief.marginals()[which] >= costs.threshold
+    # What it costs to stand by today's decisions, less what the better ones cost.
+    by_today = np.where(stands, (1.0 - then) * costs.reject_good, then * costs.fit_bad)
+    return float(after.chance @ (by_today - costs.loss(then)).sum(axis=1))
 
 
 @dataclass(frozen=True, slots=True)

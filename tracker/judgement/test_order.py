@@ -80,7 +80,8 @@ class Step:
     minutes : float
         Set-up included where it is due.
     saves : float
-        By how much the expected loss falls with it, those before it done; in the costs' money.
+        By how much the expected loss falls with it, those before it done; in the costs' money. Tests that were chosen
+        together share what they save evenly.
     """
 
     lot: int
@@ -115,6 +116,11 @@ class Meaning:
     siblings_now: float | None
     siblings_if_fail: float | None
     siblings_if_pass: float | None
+
+    @property
+    def changes_something(self) -> bool:
+        """Whether one of the verdicts changes the decision on the piece itself."""
+        return not self.decision_now == self.decision_if_fail == self.decision_if_pass
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +183,8 @@ def plan(
             continue
         for piece, trial in best.steps:
             spent = trial.piece_min + (0.0 if (desk.lot.part, trial.test) in stands else trial.setup_min)
-            steps.append(Step(best.lot, piece, trial, spent, desk.take(piece, trial)))
+            steps.append(Step(best.lot, piece, trial, spent, best.saves / len(best.steps)))
+            desk.take(piece, trial)
             stands.add((desk.lot.part, trial.test))
             left = None if left is None else left - spent
         bundles = [
@@ -244,12 +251,10 @@ class _Desk:
         before = worth(belief, self.items, still_open, self.costs, drawn=drawn)
         return max(worth(belief, items, still_open, self.costs, drawn=drawn) - before, 0.0)
 
-    def take(self, piece: int, trial: Trial) -> float:
-        """Choose a test and return what it saves beside those chosen before."""
-        found = self.saves([(piece, trial)])
+    def take(self, piece: int, trial: Trial) -> None:
+        """Choose a test."""
         self.items.append((piece, trial.channel))
         self.done.add((piece, trial.test))
-        return found
 
     def overlaps(self, bundle: _Bundle) -> bool:
         """Return whether something in the bundle has been chosen already."""
