@@ -23,7 +23,8 @@ def hard(bad: float, good: float, evidence: np.ndarray) -> LotBelief:
 
 
 @pytest.mark.parametrize(
-    ("pieces", "bad", "good"), [(1, 0.5, 0.5), (5, 0.075, 0.425), (12, 0.0025, 0.4975), (40, 2.0, 3.0), (300, 0.05, 0.45)]
+    ("pieces", "bad", "good"),
+    [(1, 0.5, 0.5), (5, 0.075, 0.425), (12, 0.0025, 0.4975), (40, 2.0, 3.0), (300, 0.05, 0.45)],
 )
 def test_with_no_evidence_the_number_bad_is_scipys_beta_binomial(pieces: int, bad: float, good: float) -> None:
     found = hard(bad, good, np.zeros(pieces)).number_bad()
@@ -73,7 +74,7 @@ def test_a_piece_alone_in_its_lot_has_prior_and_evidence_and_nothing_else(eviden
 @settings(max_examples=30, deadline=None)
 @given(st.permutations(list(range(6))), st.lists(decibans, min_size=6, max_size=6))
 def test_the_order_of_the_pieces_does_not_matter(order: list[int], evidence: list[float]) -> None:
-    pieces = [{"electrical": one, "text": -one / 3} if index % 2 else {"text": one} for index, one in enumerate(evidence)]
+    pieces = [{"electrical": one, "text": -one / 3} if nth % 2 else {"text": one} for nth, one in enumerate(evidence)]
     found = belief(0.1, pieces).marginals()
     moved = belief(0.1, [pieces[index] for index in order]).marginals()
     assert moved == pytest.approx(found[order], abs=1e-12)
@@ -104,7 +105,9 @@ def test_what_a_piece_itself_shows_is_never_told_by_its_siblings(own: float, loo
 
 @settings(max_examples=40, deadline=None)
 @given(st.lists(st.tuples(decibans, decibans), min_size=1, max_size=6), priors)
-def test_a_sum_of_prior_siblings_and_own_evidence_is_the_marginal(pieces: list[tuple[float, float]], prior: float) -> None:
+def test_a_sum_of_prior_siblings_and_own_evidence_is_the_marginal(
+    pieces: list[tuple[float, float]], prior: float
+) -> None:
     told = [{"electrical": bench, "surface": looks} for bench, looks in pieces]
     found = belief(prior, told)
     for index, one in enumerate(told):
@@ -116,7 +119,7 @@ def test_a_sum_of_prior_siblings_and_own_evidence_is_the_marginal(pieces: list[t
 
 
 def test_what_only_some_pieces_show_counts_with_those() -> None:
-    # By hand, alike 0.5: of 10, 4 and -3 the two that speak one way share 4 (as 4 / 1.5 each), and 6 are the first's own.
+    # By hand, alike 0.5: of 10, 4 and -3 the two that speak one way share 4 (4 / 1.5 each); 6 are the first's own.
     rule = LotRule(concentration=0.5, bench=0.5, settled=0.0, source="test")
     assert shared_evidence([{"heat": 10.0}, {"heat": 4.0}, {"heat": -3.0}, {}], rule) == pytest.approx(
         [6 + 4 / 1.5, 4 / 1.5, -3, 0]
@@ -138,7 +141,10 @@ def test_many_bench_verdicts_of_one_jig_are_worth_two_pieces_at_most() -> None:
 
 
 def test_own_evidence_is_the_sum_without_the_prior() -> None:
-    items = [Weighed("bench-current-fail", "electrical", 16.5, "failed"), Weighed("surface-sanded", "surface", 9.0, "sanded")]
+    items = [
+        Weighed("bench-current-fail", "electrical", 16.5, "failed"),
+        Weighed("surface-sanded", "surface", 9.0, "sanded"),
+    ]
     found = combine(-8.0, items)
     own = own_evidence(found)
     assert sum(own.values()) == pytest.approx(found.total_db + 8.0)

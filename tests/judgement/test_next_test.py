@@ -11,7 +11,17 @@ from scipy import special
 
 from tracker.judgement import next_test
 from tracker.judgement.lots import LotBelief, belief
-from tracker.judgement.next_test import SILENT, Channel, Costs, channel, declared_costs, loss_now, outcomes, remains, worth
+from tracker.judgement.next_test import (
+    SILENT,
+    Channel,
+    Costs,
+    channel,
+    declared_costs,
+    loss_now,
+    outcomes,
+    remains,
+    worth,
+)
 
 COSTS = Costs(fit_bad=120.0, reject_good=15.0, minute=0.5, source="test")
 CURRENT = channel(16.5, -3.8, 0.05)
@@ -47,12 +57,12 @@ def test_a_perfect_test_is_worth_all_of_the_expected_loss() -> None:
 
 
 def brute(lot: LotBelief, items: list[tuple[int, Channel]], costs: Costs) -> float:
-    """Return the worth of tests by summing over every state of the lot and every outcome: no quadrature, no grouping."""
+    """Return the worth of tests summed over every state of the lot and every outcome: no quadrature, no groups."""
     size = lot.evidence.size
     states = [np.array(one) for one in product((0, 1), repeat=size)]
-    prior = np.array([
-        np.exp(special.betaln(lot.bad + s.sum(), lot.good + size - s.sum()) + s @ lot.evidence) for s in states
-    ])
+    prior = np.array(
+        [np.exp(special.betaln(lot.bad + s.sum(), lot.good + size - s.sum()) + s @ lot.evidence) for s in states]
+    )
     prior /= prior.sum()
 
     def loss(chances: np.ndarray) -> float:
@@ -166,7 +176,8 @@ def test_drawn_outcomes_agree_with_exact_ones(monkeypatch: pytest.MonkeyPatch) -
     exact = worth(lot, items, range(6), COSTS), remains(lot, items, range(6), COSTS)
     monkeypatch.setattr(next_test, "EXACT_CASES", 10)
     drawn = worth(lot, items, range(6), COSTS), remains(lot, items, range(6), COSTS)
-    assert exact[1].exact and not drawn[1].exact
+    assert exact[1].exact
+    assert not drawn[1].exact
     assert drawn[0] == pytest.approx(exact[0], rel=0.03)
     assert drawn[1].bad_accepted == pytest.approx(exact[1].bad_accepted, abs=0.02)
 

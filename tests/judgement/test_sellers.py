@@ -43,11 +43,14 @@ def test_a_trend_needs_lots_on_both_sides() -> None:
     assert sellers.trend([False, False, True, True, True]) is None
     assert sellers.trend([]) is None
     level = sellers.trend([True, False, False, False, True, False])
-    assert level is not None and level.word == "none"
+    assert level is not None
+    assert level.word == "none"
     up = sellers.trend([False] * 8 + [True] * 7 + [False])
-    assert up is not None and up.word == "more"
+    assert up is not None
+    assert up.word == "more"
     down = sellers.trend([True] * 7 + [False] * 9)
-    assert down is not None and down.word == "fewer"
+    assert down is not None
+    assert down.word == "fewer"
     assert (down.earlier.lots, down.later.lots) == (8, 8)
 
 

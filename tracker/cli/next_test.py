@@ -32,7 +32,8 @@ def _next(
 ) -> None:
     """Say which bench tests to do next: those that save most per minute, until none is worth its time.
 
-    What wrong decisions and a minute cost is told by `lotproof costs`. Nothing is recorded; ask again after each result.
+    What wrong decisions and a minute cost is told by `lotproof costs`. Nothing is recorded: ask again after each
+    result.
     """
     from dataclasses import asdict
     from datetime import date
@@ -60,7 +61,17 @@ def _draw(found: "NextTests") -> None:
             f"{tests} on {on}, {found.minutes:g}{there} min: saves {found.saves:.2f} of {found.loss:.2f} expected loss"
         )
         print()
-        columns = ("test", "piece", "min", "saves", "window", "now", "if it fails", "if it passes", "siblings then")
+        columns: tuple[str, ...] = (
+            "test",
+            "piece",
+            "min",
+            "saves",
+            "window",
+            "now",
+            "if it fails",
+            "if it passes",
+            "siblings then",
+        )
         rows = [_row(step) for step in found.steps]
         if all(step.days_left is None for step in found.steps):
             columns, rows = (*columns[:4], *columns[5:]), [(*row[:4], *row[5:]) for row in rows]
@@ -112,7 +123,7 @@ def _reckoning(found: "NextTests") -> str:
 def _costs(
     fit_bad: Annotated[
         str | None,
-        typer.Option("--fit-bad", metavar="AMOUNT", help="A part that is not as claimed is fitted.", show_default=False),
+        typer.Option("--fit-bad", metavar="AMOUNT", help="A part not as claimed is fitted.", show_default=False),
     ] = None,
     reject_good: Annotated[
         str | None,
@@ -136,7 +147,7 @@ def _costs(
     declared: Annotated[bool, typer.Option("--declared", help="Go back to the declared costs and times.")] = False,
     reason: Annotated[
         str | None,
-        typer.Option("--reason", metavar="TEXT", help="Where they come from; needed to change any.", show_default=False),
+        typer.Option("--reason", metavar="TEXT", help="Where they come from; needed for a change.", show_default=False),
     ] = None,
     workspace: WorkspaceOption = None,
     operator: OperatorOption = None,

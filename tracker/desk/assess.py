@@ -48,7 +48,10 @@ def piece_suspicions(session: Session, pieces: Sequence[Piece], known: Learned |
     facts, known = facts_of(session, pieces), known or learned(session)
     beyond = _told(facts_beyond_looks(session, pieces, facts), known)
     # What its own lot has shown is in the line about its siblings, and must not come in a second time.
-    before_of = {lot.id: before_looking(lot.source_kind, *known.records.of(lot.seller_id, without_lot=lot.id)) for lot in {piece.lot for piece in pieces}}
+    before_of = {
+        lot.id: before_looking(lot.source_kind, *known.records.of(lot.seller_id, without_lot=lot.id))
+        for lot in {piece.lot for piece in pieces}
+    }
     siblings: dict[int, Weighed] = {}
     for lot, told_of in beyond.items():
         siblings |= siblings_lines(before_of[lot].db, told_of, [piece.id for piece in pieces if piece.lot_id == lot])

@@ -68,10 +68,10 @@ def reckoned(session: Session) -> Reckoned:
     said = f"{entry.operator}, {entry.at[:10]}: {body.get('reason')}"
     costs = {name: float(str(body[name])) for name in ("fit_bad", "reject_good", "minute")}
     tests, own = dict(bench_tests()), body.get("minutes")
-    for name, (set_up, each) in (own.items() if isinstance(own, dict) else ()):
+    for name, (set_up, each) in own.items() if isinstance(own, dict) else ():
         if name in tests:
-            minutes = {"setup_min": float(set_up), "piece_min": float(each)}
-            tests[name] = replace(tests[name], source=f"the workshop itself ({said})", **minutes)
+            source = f"the workshop itself ({said})"
+            tests[name] = replace(tests[name], setup_min=float(set_up), piece_min=float(each), source=source)
     return Reckoned(Costs(**costs, source=f"the workshop itself ({said})"), tests, said)
 
 

@@ -245,6 +245,9 @@ def _suspicions(session: Session, pieces: Sequence[Piece], known: "Learned | Non
 
 
 def _sellers(session: Session) -> list[Row]:
+    from tracker.desk.sellers import records
+
+    record = records(session)
     now, truth = dispositions(session), settled(session)
     lots: dict[int, list[Lot]] = {}
     for lot in session.scalars(select(Lot)):
@@ -256,6 +259,7 @@ def _sellers(session: Session) -> list[Row]:
     for seller in session.scalars(select(Seller)):
         mine = pieces.get(seller.id, [])
         count = Counter(now[number] for number in mine)
+        known = record.get(seller.id)
         arrivals = [lot.arrived_on for lot in lots.get(seller.id, [])]
         rows.append(
             SellerRow(
@@ -270,6 +274,10 @@ def _sellers(session: Session) -> list[Row]:
                 fitted=count["fitted"],
                 first_arrival=min(arrivals, default=None),
                 last_arrival=max(arrivals, default=None),
+                known_lots=known.lots if known else 0,
+                bad_lots=known.bad if known else 0,
+                share_low=known.low if known else None,
+                share_high=known.high if known else None,
             )
         )
     return rows

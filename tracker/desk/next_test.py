@@ -135,8 +135,7 @@ def lots_at_bench(
     pieces = [piece for lot in lots for piece in lot.pieces]
     sums, facts = piece_suspicions(session, pieces, known), facts_of(session, pieces)
     return [
-        at_bench(session, lot_known(session, lot, sums), facts, known.experience.weights, reckon, today)
-        for lot in lots
+        at_bench(session, lot_known(session, lot, sums), facts, known.experience.weights, reckon, today) for lot in lots
     ]
 
 
@@ -177,9 +176,7 @@ def _step(lot: LotAtBench, step: Step, costs: Costs) -> NextStep:
     )
 
 
-def _nothing(
-    session: Session, found: Sequence[AtBench], piece: Piece | None, costs: Costs, have: float | None
-) -> str:
+def _nothing(session: Session, found: Sequence[AtBench], piece: Piece | None, costs: Costs, have: float | None) -> str:
     """Say why there is nothing to test."""
     if piece is not None:
         stands = dispositions(session, [piece])[piece.id]

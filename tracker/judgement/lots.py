@@ -10,7 +10,7 @@ from importlib.resources import files
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.judgement.suspicion import Suspicion, probability_to_db
+from tracker.judgement.suspicion import Suspicion
 
 Floats = NDArray[np.float64]
 NEPER = math.log(10) / 10
@@ -100,10 +100,11 @@ class LotBelief:
 
     def marginals(self) -> Floats:
         """Return each piece's probability of being bad, shape (pieces,)."""
-        return self.after(np.zeros((1, self.evidence.size)))[1][0]
+        found: Floats = self.after(np.zeros((1, self.evidence.size)))[1][0]
+        return found
 
     def siblings_db(self) -> Floats:
-        """Return what its siblings say of each piece: the change of its odds beside prior and own evidence, decibans."""
+        """Return what its siblings say of each piece: what its odds gain by them, decibans."""
         shared = (self._shared @ self.fraction_weights).clip(_NO_CHANCE, 1.0 - _EPSILON)
         moved: Floats = np.log(shared / (1.0 - shared)) - self.evidence - np.log(self.bad / self.good)
         return moved / NEPER
@@ -171,7 +172,8 @@ class LotBelief:
     @cached_property
     def fraction_weights(self) -> Floats:
         """The probability of each node of the fraction bad, shape (nodes,)."""
-        return np.exp(self._log_weights - _log_sum(self._log_weights))
+        weights: Floats = np.exp(self._log_weights - _log_sum(self._log_weights))
+        return weights
 
     @cached_property
     def _nodes(self) -> tuple[Floats, Floats]:
@@ -268,16 +270,16 @@ def belief(prior: float, pieces: Sequence[Mapping[str, float]], rule: LotRule | 
 
     Notes
     -----
-    Bench verdicts and truths speak of the siblings, too. Looks speak of the piece alone: how it looks beside its siblings
-    is among its findings already, and among many pieces one that is taken for sanded by mistake is the rule.
+    Bench verdicts and truths speak of the siblings, too. Looks speak of the piece alone: how it looks beside its
+    siblings is among its findings already, and among many pieces one that is taken for sanded by mistake is the rule.
     """
     known = rule or lot_rule()
     a = known.concentration * prior
     beyond = [{name: value for name, value in one.items() if name in BEYOND_LOOKS} for one in pieces]
     evidence = shared_evidence(beyond, known)
     own = np.array([math.fsum(one.values()) for one in pieces])
-    private = own - evidence
-    return LotBelief(a, known.concentration - a, evidence * NEPER, np.where(np.abs(private) > _NOTHING, private, 0.0) * NEPER)
+    private = np.where(np.abs(own - evidence) > _NOTHING, own - evidence, 0.0) * NEPER
+    return LotBelief(a, known.concentration - a, evidence * NEPER, private)
 
 
 def shared_evidence(pieces: Sequence[Mapping[str, float]], rule: LotRule) -> Floats:
@@ -285,10 +287,10 @@ def shared_evidence(pieces: Sequence[Mapping[str, float]], rule: LotRule) -> Flo
 
     Notes
     -----
-    Pieces that show the same do so for one reason: one jig, one limit, one forger. So what m pieces show alike counts as
-    m / (1 + (m - 1) alike) pieces' news instead of m (a cluster's design effect), shared out evenly. Of a family, what
-    all that speak one way have counts so with all of them, what those beyond have in addition with those, and so on up to
-    the strongest, whose last part is its own. Thus no piece's evidence changes its direction or grows.
+    Pieces that show the same do so for one reason: one jig, one limit, one process. So what m pieces show alike counts
+    as m / (1 + (m - 1) alike) pieces' news instead of m (a cluster's design effect), shared out evenly. Of a family,
+    what all that speak one way have counts so with all of them, what those beyond have in addition with those, and so
+    on up to the strongest, whose last part is its own. Thus no piece's evidence changes its direction or grows.
     """
     evidence = np.zeros(len(pieces))
     for family in sorted({name for piece in pieces for name in piece}):
@@ -384,4 +386,3 @@ def _central(chances: Floats, level: float) -> tuple[int, int]:
     below, tail = np.cumsum(chances), (1.0 - level) / 2.0
     last = chances.size - 1
     return int(np.searchsorted(below, tail, side="right")), min(int(np.searchsorted(below, 1.0 - tail)), last)
-

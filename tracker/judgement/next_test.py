@@ -10,6 +10,7 @@ from importlib.resources import files
 from itertools import combinations_with_replacement, product
 
 import numpy as np
+
 from tracker.judgement.lots import NEPER, Floats, LotBelief
 from tracker.judgement.suspicion import Suspicion
 from tracker.judgement.weights import Family
@@ -199,10 +200,10 @@ def outcomes(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int]
 
     Notes
     -----
-    Pieces about which the same is known and which go through the same tests are interchangeable, so of them only how many
-    show what is told apart. With that, exact up to `EXACT_CASES` cases; beyond, `DRAWS` outcomes drawn by chance. Verdicts
-    are held to be independent given which pieces are bad, and news simply adds up: that verdicts of one lot err alike is
-    counted in the records once they are there, not in this look ahead.
+    Pieces about which the same is known and which go through the same tests are interchangeable, so of them only how
+    many show what is told apart. With that, exact up to `EXACT_CASES` cases; beyond, `DRAWS` outcomes drawn by chance.
+    Verdicts are held to be independent given which pieces are bad, and news simply adds up: that verdicts of one lot
+    err alike is counted in the records once they are there, not in this look ahead.
     """
     groups = _groups(belief, items, set(still_open))
     if drawn or _cases(groups) > EXACT_CASES:
@@ -233,7 +234,8 @@ def _groups(belief: LotBelief, items: Sequence[Item], still_open: set[int]) -> l
         tests.setdefault(piece, []).append(test)
     groups: dict[object, Group] = {}
     for piece, of_piece in tests.items():
-        key = (float(belief.evidence[piece]), tuple(of_piece), piece in still_open)
+        known = float(belief.evidence[piece]), float(belief.private[piece])
+        key = (known, tuple(of_piece), piece in still_open)
         groups.setdefault(key, (tuple(of_piece), []))[1].append(piece)
     return list(groups.values())
 
@@ -353,7 +355,7 @@ def remains(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int],
     meant = np.zeros(after.news.shape, dtype=bool)
     meant[:, which] = accepted
     return Remains(
-        loss=expected_loss(after, which, costs),
+        loss=max(loss_now(belief, which, costs) - worth(belief, items, still_open, costs), 0.0),
         bad_accepted=float(np.clip(after.chance @ (1.0 - belief.none_bad(after.news, meant)), 0.0, 1.0)),
         rejected=float(after.chance @ (~accepted).sum(axis=1)),
         exact=after.exact,

@@ -8,8 +8,8 @@ from tracker.judgement.prior import source_kind
 LEVEL = 0.95
 JEFFREYS = 0.5
 JEFFREYS_SOURCE = (
-    "Beta posterior from Jeffreys' prior, equal tails (L. D. Brown, T. T. Cai, A. DasGupta, Statistical Science 16 (2001) "
-    "101-133; from memory)"
+    "Beta posterior from Jeffreys' prior, equal tails (L. D. Brown, T. T. Cai, A. DasGupta, Statistical Science 16 "
+    "(2001) 101-133; from memory)"
 )
 LEAST_LOTS = 3
 """A half of the record with fewer known lots bears no trend (common practice, no source)."""
@@ -150,9 +150,8 @@ def said_trend(found: Trend | None) -> str:
     """Return the trend as a sentence of counts."""
     if found is None:
         return f"no trend is told from fewer than {2 * LEAST_LOTS} known lots"
-    counts = (
-        f"{found.earlier.bad} of the earlier {found.earlier.lots}, {found.later.bad} of the later {found.later.lots} lots"
-    )
+    before, after = found.earlier, found.later
+    counts = f"{before.bad} of the earlier {before.lots}, {after.bad} of the later {after.lots} lots"
     if found.word == "none":
         return f"{counts}: the counts bear no trend"
     sure = found.rises if found.word == "more" else 1.0 - found.rises

@@ -11,7 +11,7 @@ from tracker.judgement.lots import Floats, LotBelief
 from tracker.judgement.next_test import FAIL, PASS, SILENT, Channel, Costs, Item, is_exact, next_rule, worth
 
 BATCHES = (2, 3, 5)
-"""So many pieces are also looked at together, since they share one set-up, and since one result may change no decision."""
+"""So many pieces are also looked at together: they share one set-up, and one result alone may change no decision."""
 TOGETHER = (2, 3)
 """So many tests of one piece are also looked at together, for the same reason."""
 CLOSELY = 6
@@ -302,7 +302,8 @@ class _Desk:
         """Return the pieces in groups about which the same is known and on which the same can be done."""
         groups: dict[object, list[int]] = {}
         for piece, trials in possible.items():
-            key = (float(self.lot.belief.evidence[piece]), tuple((one.test, one.channel) for one in trials))
+            known = float(self.lot.belief.evidence[piece]), float(self.lot.belief.private[piece])
+            key = (known, tuple((one.test, one.channel) for one in trials))
             groups.setdefault(key, []).append(piece)
         return list(groups.values())
 
