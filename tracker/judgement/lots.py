@@ -190,7 +190,8 @@ class LotBelief:
 
     @cached_property
     def _log_weights(self) -> Floats:
-        return self._nodes[1] + self._log_mixed.sum(axis=0)
+        weights: Floats = self._nodes[1] + self._log_mixed.sum(axis=0)
+        return weights
 
     def _parts(self, news: Floats) -> list[Floats]:
         size = max(_AT_ONCE // max(self._nodes[0].size * max((news != 0).any(axis=0).sum(), 1), 1), 1)
