@@ -15,7 +15,7 @@ from tracker.judgement.next_test import Costs, channel, declared_costs
 from tracker.judgement.prior import before_looking
 from tracker.judgement.suspicion import Suspicion, odds_to_probability
 from tracker.judgement.test_order import LotAtBench, Trial, first
-from tracker.judgement.weights import Weights, declared
+from tracker.judgement.weights import CLEAR, Weights, declared
 from tracker.knowledge.bench_tests import BenchTest, bench_tests
 
 POSSIBLE = {"signature": 0.4, "current": 0.7, "clock": 0.6, "curve": 0.3, "soak": 0.3, "in-circuit": 0.3}
@@ -94,7 +94,9 @@ class Bench:
         fail, passing = (self.weights.weight_db(f"bench-{test.name}-{word}") for word in ("fail", "pass"))
         undecided = 0.0
         for share, which in ((self.prior, 0), (1 - self.prior, 1)):
-            fails, passes = (self.weights.counts(f"bench-{test.name}-{word}")[which] for word in ("fail", "pass"))
+            fails, passes = (
+                self.weights.counts(f"bench-{test.name}-{word}", CLEAR)[which] for word in ("fail", "pass")
+            )
             undecided += share * max(1 - fails.present / fails.total - passes.present / passes.total, 0.0)
         return Trial(test.name, channel(fail, passing, undecided), test.setup_min, test.piece_min)
 

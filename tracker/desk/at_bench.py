@@ -13,7 +13,7 @@ from tracker.desk.facts import VERDICTS, Facts
 from tracker.desk.lot_outlook import LotKnown
 from tracker.judgement.next_test import added_db, channel
 from tracker.judgement.test_order import LotAtBench, Trial
-from tracker.judgement.weights import Weights
+from tracker.judgement.weights import CLEAR, Weights
 from tracker.knowledge import families
 from tracker.knowledge.families import FamilyData
 from tracker.records.models import Lot
@@ -109,6 +109,7 @@ def _undecided(codes: list[str], weights: Weights, prior: float) -> float:
     """Return how often a test does not decide, on a piece about which nothing is known."""
     found = 0.0
     for share, which in ((prior, 0), (1.0 - prior, 1)):
-        decided = sum(weights.counts(code)[which].present / weights.counts(code)[which].total for code in codes)
+        counts = [weights.counts(code, CLEAR)[which] for code in codes]
+        decided = sum(one.present / one.total for one in counts)
         found += share * max(1.0 - decided, 0.0)
     return found
