@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from workshop_simulation import SimulatedLot, SimulatedPiece, World, suspicion
 
+from tracker.judgement.costs import Costs, declared_costs
 from tracker.judgement.lots import LotBelief, belief, own_evidence
-from tracker.judgement.next_test import Costs, channel, declared_costs
+from tracker.judgement.next_test import channel
 from tracker.judgement.prior import before_looking
 from tracker.judgement.suspicion import Suspicion, odds_to_probability
 from tracker.judgement.test_order import LotAtBench, Trial, first

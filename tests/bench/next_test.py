@@ -6,7 +6,7 @@ from pathlib import Path
 
 from ratios import Result
 
-from tracker.judgement.next_test import declared_costs
+from tracker.judgement.costs import declared_costs
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 

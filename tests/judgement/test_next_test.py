@@ -10,18 +10,9 @@ from hypothesis import strategies as st
 from scipy import special
 
 from tracker.judgement import next_test
+from tracker.judgement.costs import Costs, declared_costs
 from tracker.judgement.lots import LotBelief, belief
-from tracker.judgement.next_test import (
-    SILENT,
-    Channel,
-    Costs,
-    channel,
-    declared_costs,
-    loss_now,
-    outcomes,
-    remains,
-    worth,
-)
+from tracker.judgement.next_test import SILENT, Channel, channel, loss_now, outcomes, remains, worth
 
 COSTS = Costs(fit_bad=120.0, reject_good=15.0, minute=0.5, source="test")
 CURRENT = channel(16.5, -3.8, 0.05)

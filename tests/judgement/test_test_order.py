@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
+from tracker.judgement.costs import Costs
 from tracker.judgement.lots import belief
-from tracker.judgement.next_test import SILENT, Channel, Costs, channel, worth
+from tracker.judgement.next_test import SILENT, Channel, channel, worth
 from tracker.judgement.test_order import LotAtBench, Trial, first, meaning, only, plan
 
 COSTS = Costs(fit_bad=120.0, reject_good=15.0, minute=0.5, source="test")

@@ -12,7 +12,7 @@ from tracker.desk.fields import one_line
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.journal import body_of
-from tracker.judgement.next_test import Costs, declared_costs
+from tracker.judgement.costs import Costs, declared_costs
 from tracker.knowledge.bench_tests import BenchTest, bench_tests
 from tracker.records.models import JournalEntry
 

@@ -8,7 +8,8 @@ from sqlalchemy.orm import Session
 
 from tracker.desk.facts import VERDICTS, Facts, facts_of
 from tracker.desk.pieces import OPEN, dispositions
-from tracker.judgement.lots import SIBLINGS, LotBelief, LotView, belief, own_evidence, view
+from tracker.judgement.lot_view import LotView, view
+from tracker.judgement.lots import SIBLINGS, LotBelief, belief, own_evidence
 from tracker.judgement.suspicion import Suspicion, Weighed, counted, odds_to_probability
 from tracker.records.models import BenchRun, Exemplar, Lot, Piece, Settlement
 

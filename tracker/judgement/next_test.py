@@ -1,16 +1,15 @@
 """What a bench test is worth: the expected fall in expected loss, for one test and for several on pieces of one lot."""
 
 import math
-import tomllib
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from itertools import combinations_with_replacement, product
 
 import numpy as np
 
+from tracker.judgement.costs import Costs
 from tracker.judgement.lots import NEPER, Floats, LotBelief
 from tracker.judgement.suspicion import Suspicion
 from tracker.judgement.weights import Family
@@ -19,72 +18,7 @@ EXACT_CASES = 2_500
 """So many outcomes of tests of one lot are worked out one by one; where there are more, some are drawn by chance."""
 DRAWS = 4_000
 _SEED = 19_470_101  # any number; the same draws for every question, so that two answers differ by the question alone
-FIT, REJECT = "accept", "reject"
 FAIL, PASS, UNDECIDED = "fail", "pass", "undecided"
-
-
-@dataclass(frozen=True, slots=True)
-class Costs:
-    """What decisions and time cost, in one currency.
-
-    Parameters
-    ----------
-    fit_bad : float
-        A piece that is not as claimed is accepted and fitted.
-    reject_good : float
-        A piece that is as claimed is rejected or returned.
-    minute : float
-        A minute of bench time.
-    source : str
-    """
-
-    fit_bad: float
-    reject_good: float
-    minute: float
-    source: str
-
-    @property
-    def threshold(self) -> float:
-        """The probability of 'not as claimed' from which rejecting is the cheaper decision."""
-        return self.reject_good / (self.reject_good + self.fit_bad)
-
-    def loss(self, bad: Floats) -> Floats:
-        """Return the expected loss of the better decision, for probabilities of 'not as claimed'."""
-        return np.minimum(bad * self.fit_bad, (1.0 - bad) * self.reject_good)
-
-    def decision(self, bad: float) -> str:
-        """Return the better decision; at the threshold itself, rejecting."""
-        return FIT if bad < self.threshold else REJECT
-
-
-@dataclass(frozen=True, slots=True)
-class NextRule:
-    """How tests are put in order, as next_test.toml declares it."""
-
-    equal_within: float
-    plan_sizes: tuple[int, ...]
-    source: str
-
-
-@cache
-def _document() -> dict[str, dict[str, object]]:
-    found: dict[str, dict[str, object]] = tomllib.loads(
-        files("tracker.judgement").joinpath("next_test.toml").read_text(encoding="utf-8")
-    )
-    return found
-
-
-@cache
-def declared_costs() -> Costs:
-    """Return the declared costs."""
-    return Costs(**_document()["costs"])  # type: ignore[arg-type]
-
-
-@cache
-def next_rule() -> NextRule:
-    """Return the declared rule."""
-    said = _document()["rule"]
-    return NextRule(float(str(said["equal_within"])), tuple(said["plan_sizes"]), str(said["source"]))  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,8 +7,9 @@ from itertools import combinations
 
 import numpy as np
 
+from tracker.judgement.costs import Costs, next_rule
 from tracker.judgement.lots import Floats, LotBelief
-from tracker.judgement.next_test import FAIL, PASS, SILENT, Channel, Costs, Item, is_exact, next_rule, worth
+from tracker.judgement.next_test import FAIL, PASS, SILENT, Channel, Item, is_exact, worth
 
 BATCHES = (2, 3, 5)
 """So many pieces are also looked at together: they share one set-up, and one result alone may change no decision."""
