@@ -42,7 +42,7 @@ def lines_of(workspace: Workspace, label: str) -> tuple[float, list[SumLine]]:
 
 
 def siblings_of(workspace: Workspace, label: str) -> list[SumLine]:
-    return [line for line in lines_of(workspace, label)[1] if line.code == "siblings"]
+    return [line for line in lines_of(workspace, label)[1] if line.kind == "siblings"]
 
 
 # --- siblings ---------------------------------------------------------------------------------------------------------
@@ -133,7 +133,7 @@ def test_minutes_are_kept(workspace: Workspace) -> None:
     assert asked(workspace, None, "1 h").have_min == 60
     short = asked(workspace, None, "3 min")
     assert short.steps == ()
-    assert "fits into 3 min" in short.nothing
+    assert short.nothing.startswith("Nothing that is worth its time fits into 3 min. First would be current on ")
 
 
 @pytest.mark.parametrize("minutes", ["0", "-5", "0 min"])
@@ -199,7 +199,7 @@ def test_an_empty_bench_and_an_answer_that_names_what_would_be_best(workspace: W
     assert "nothing to test" in asked(workspace).nothing
     a_lot(workspace, source="authorised", received=1, quantity=1)
     found = asked(workspace, "L1-1")
-    assert found.nothing.startswith("No test is worth its time. The best, current on L0001-01, would save")
+    assert found.nothing.startswith("No test is worth its time. The best is current on L0001-01 (12 min, saves ")
 
 
 # --- costs ------------------------------------------------------------------------------------------------------------

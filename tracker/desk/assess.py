@@ -9,7 +9,7 @@ from tracker.desk.learned import REUSED, Learned, Pictures, learned, photo_findi
 from tracker.desk.lot_outlook import Told, facts_beyond_looks, siblings_lines, told
 from tracker.desk.truths import SellerRecords, truths
 from tracker.judgement.prior import Prior, before_looking
-from tracker.judgement.suspicion import Suspicion, Weighed, combine, weigh, weighed_as
+from tracker.judgement.suspicion import SumLine, Suspicion, Weighed, combine, weigh, weighed_as
 from tracker.judgement.weights import Weights
 from tracker.records.models import BenchRun, Lot, Piece
 
@@ -52,7 +52,7 @@ def piece_suspicions(session: Session, pieces: Sequence[Piece], known: Learned |
         lot.id: before_looking(lot.source_kind, *known.records.of(lot.seller_id, without_lot=lot.id))
         for lot in {piece.lot for piece in pieces}
     }
-    siblings: dict[int, Weighed] = {}
+    siblings: dict[int, SumLine] = {}
     for lot, told_of in beyond.items():
         siblings |= siblings_lines(before_of[lot].db, told_of, [piece.id for piece in pieces if piece.lot_id == lot])
     found = {}
@@ -60,10 +60,13 @@ def piece_suspicions(session: Session, pieces: Sequence[Piece], known: Learned |
         before = before_of[piece.lot_id]
         weights, mine = known.experience.without_piece(piece.id), facts[piece.id]
         items = [*weighed(mine, weights), *reused_pictures(piece.lot_id, known.pictures, weights)]
-        if piece.id in siblings:
-            items.append(siblings[piece.id])
         found[piece.id] = combine(
-            before.db, items, prior_text=before.text, notes=contradictions(mine), together=weights.together
+            before.db,
+            items,
+            prior_text=before.text,
+            siblings=siblings.get(piece.id),
+            notes=contradictions(mine),
+            together=weights.together,
         )
     return found
 

@@ -10,11 +10,9 @@ from tracker.desk.facts import VERDICTS, Facts, facts_of
 from tracker.desk.pieces import OPEN, dispositions
 from tracker.judgement.lot_view import LotView, view
 from tracker.judgement.lots import SIBLINGS, LotBelief, belief, own_evidence
-from tracker.judgement.suspicion import Suspicion, Weighed, counted, odds_to_probability
+from tracker.judgement.suspicion import SumLine, Suspicion, counted, odds_to_probability
 from tracker.records.models import BenchRun, Exemplar, Lot, Piece, Settlement
 
-LOT = "lot"
-"""The family of the line about siblings; it has no caps of its own, since what the siblings show is capped already."""
 UNDECIDED = (OPEN, "quarantined")
 
 
@@ -85,7 +83,7 @@ def lots_beyond_looks(session: Session) -> set[int]:
     return set(session.scalars(select(Piece.lot_id).where(_beyond_looks()).distinct()))
 
 
-def siblings_lines(prior_db: float, known: Mapping[int, Told], pieces: Sequence[int]) -> dict[int, Weighed]:
+def siblings_lines(prior_db: float, known: Mapping[int, Told], pieces: Sequence[int]) -> dict[int, SumLine]:
     """Return what the other pieces of a lot say of each piece, as a line of its sum; left out where they say nothing.
 
     Only what is known beyond looks counts: how a piece looks beside its siblings is among its own findings already.
@@ -109,7 +107,7 @@ def siblings_lines(prior_db: float, known: Mapping[int, Told], pieces: Sequence[
         weight = float(found[order.index(number) if number in known else untold])
         others = [one for other, one in known.items() if other != number]
         if others and round(weight, 2) != 0:
-            lines[number] = Weighed(SIBLINGS, LOT, weight, f"Siblings in its lot: {_in_words(others)}")
+            lines[number] = SumLine(SIBLINGS, f"Siblings in its lot: {_in_words(others)}", weight)
     return lines
 
 

@@ -40,6 +40,8 @@ class NextStep:
         By how much the expected loss falls, those before it done; in the costs' money. Tests chosen together share it.
     days_left : int or None
         Until the claim window closes.
+    together : int
+        Tests with the same number are worth it together.
     undecided : float
         Chance that the test does not decide; then all stays as it is.
     meaning : Meaning
@@ -53,6 +55,7 @@ class NextStep:
     minutes: float
     saves: float
     days_left: int | None
+    together: int
     undecided: float
     meaning: Meaning
 
@@ -172,6 +175,7 @@ def _step(lot: LotAtBench, step: Step, costs: Costs) -> NextStep:
         minutes=step.minutes,
         saves=step.saves,
         days_left=lot.days_left,
+        together=step.together,
         undecided=step.trial.channel.undecided,
         meaning=meaning(lot, step.piece, step.trial.channel, costs),
     )
@@ -189,14 +193,24 @@ def _nothing(session: Session, found: Sequence[AtBench], piece: Piece | None, co
         return "No piece is open: all are decided on, so there is nothing to test."
     if not any(trials for one in found for trials in one.bench.trials.values()):
         return "Every test that suits the part has been done, or its truth is known."
-    best = plan([one.bench for one in found], replace(costs, minute=0.0), most=1)
+    benches = [one.bench for one in found]
+    if have is not None and (worth_it := _first_together(plan(benches, costs))):
+        return f"Nothing that is worth its time fits into {have:g} min. First would be {_in_words(worth_it, benches)}."
+    best = _first_together(plan(benches, replace(costs, minute=0.0)))
     if not best:
         return "No test that is left would change a decision, whatever it showed."
-    bench = found[best[0].lot].bench
-    worth = (
-        f"The best, {best[0].trial.test} on {bench.labels[best[0].piece]}, would save {best[0].saves:.2f} in "
-        f"{best[0].minutes:g} min, which cost {best[0].minutes * costs.minute:.2f}."
-    )
-    if have is not None and plan([one.bench for one in found], costs, most=1):
-        return f"No test that is worth its time fits into {have:g} min. {worth}"
-    return f"No test is worth its time. {worth}"
+    cost = sum(one.minutes for one in best) * costs.minute
+    return f"No test is worth its time. The best is {_in_words(best, benches)}; the time costs {cost:.2f}."
+
+
+def _first_together(steps: Sequence[Step]) -> list[Step]:
+    return [one for one in steps if one.together == 1]
+
+
+def _in_words(steps: Sequence[Step], benches: Sequence[LotAtBench]) -> str:
+    """Return what tests that were chosen together are and save: 'current on L0001-02 (12 min, saves 3.10)'."""
+    tests = " and ".join(dict.fromkeys(one.trial.test for one in steps))
+    pieces = list(dict.fromkeys(benches[one.lot].labels[one.piece] for one in steps))
+    on = pieces[0] if len(pieces) == 1 else f"{len(pieces)} pieces from {pieces[0]} on"
+    minutes, saves = sum(one.minutes for one in steps), sum(one.saves for one in steps)
+    return f"{tests} on {on} ({minutes:g} min, saves {saves:.2f})"

@@ -28,7 +28,7 @@ BEYOND_LOOKS = (*BENCH, SETTLED)
 """Families of facts that are not read off photos."""
 _NOTHING = 1e-9
 SIBLINGS = "siblings"
-"""The code of the line in a sum that tells what the other pieces of the lot say."""
+"""The kind of the line in a sum that tells what the other pieces of the lot say."""
 _NO_FAMILY = "looks"
 
 
@@ -316,6 +316,6 @@ def own_evidence(found: Suspicion) -> dict[str, float]:
     """Return what is on record of a piece alone, decibans by family: without the prior and without its siblings."""
     own: dict[str, float] = {}
     for line in found.lines:
-        if line.kind not in ("prior", "note") and line.code != SIBLINGS:
+        if line.kind not in ("prior", SIBLINGS, "note"):
             own[line.family or _NO_FAMILY] = own.get(line.family or _NO_FAMILY, 0.0) + line.weight_db
     return own

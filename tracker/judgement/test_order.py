@@ -90,6 +90,7 @@ class Step:
     trial: Trial
     minutes: float
     saves: float
+    together: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,9 +183,10 @@ def plan(
         if not best.fresh:
             bundles[bundles.index(best)] = replace(best, saves=desk.saves(best.steps), fresh=True)
             continue
+        number = steps[-1].together + 1 if steps else 1
         for piece, trial in best.steps:
             spent = trial.piece_min + (0.0 if (desk.lot.part, trial.test) in stands else trial.setup_min)
-            steps.append(Step(best.lot, piece, trial, spent, best.saves / len(best.steps)))
+            steps.append(Step(best.lot, piece, trial, spent, best.saves / len(best.steps), number))
             desk.take(piece, trial)
             stands.add((desk.lot.part, trial.test))
             left = None if left is None else left - spent
