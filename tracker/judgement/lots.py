@@ -21,6 +21,7 @@ _FARTHEST = 60.0  # natural log units; e**60 is beyond every cap and far from ov
 _NO_CHANCE = 1e-300
 _EPSILON = 1e-16
 _HALVINGS = 60
+_LARGEST = 700.0  # what a number can hold, as a logarithm
 _AT_ONCE = 2_000_000  # numbers in one array
 BENCH = ("electrical", "heat")
 SETTLED = "settled"
@@ -208,7 +209,7 @@ class LotBelief:
         if self.private.any():
             ratio = _ratio(self.private)
             probability = probability * ratio / (1.0 - probability + probability * ratio)
-        return np.exp(_log_sum(self._log_chances(news))), probability
+        return np.exp(np.minimum(_log_sum(self._log_chances(news)), _LARGEST)), probability
 
     def _log_chances(self, news: Floats) -> Floats:
         """Return the logarithm of each node's weight times the chance of the news there, shape (cases, nodes)."""

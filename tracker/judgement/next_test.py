@@ -16,7 +16,8 @@ from tracker.judgement.weights import Family
 
 EXACT_CASES = 2_500
 """So many outcomes of tests of one lot are worked out one by one; where there are more, some are drawn by chance."""
-DRAWS = 4_000
+FEWEST_DRAWS, MOST_DRAWS = 200, 4_000
+_WORK = 10_000_000  # draws times pieces times nodes: a second or two
 _SEED = 19_470_101  # any number; the same draws for every question, so that two answers differ by the question alone
 FAIL, PASS, UNDECIDED = "fail", "pass", "undecided"
 
@@ -135,7 +136,7 @@ def outcomes(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int]
     Notes
     -----
     Pieces about which the same is known and which go through the same tests are interchangeable, so of them only how
-    many show what is told apart. With that, exact up to `EXACT_CASES` cases; beyond, `DRAWS` outcomes drawn by chance.
+    many show what is told apart. With that, exact up to `EXACT_CASES` cases; beyond, outcomes are drawn by chance.
     Verdicts are held to be independent given which pieces are bad, and news simply adds up: that verdicts of one lot
     err alike is counted in the records once they are there, not in this look ahead.
     """
@@ -203,18 +204,20 @@ def _ways(tests: tuple[Channel, ...], pieces: int) -> tuple[Floats, Floats]:
 def _drawn(belief: LotBelief, items: Sequence[Item]) -> Outcomes:
     rng = np.random.default_rng(_SEED)
     # Spread evenly over the fractions: most of what is uncertain is whether the lot is bad at all.
-    even = (np.arange(DRAWS) + 0.5) / DRAWS
+    # As many for every question about a lot, so that two answers differ by the question alone.
+    draws = min(max(_WORK // (belief.evidence.size * belief.fraction_weights.size), FEWEST_DRAWS), MOST_DRAWS)
+    even = (np.arange(draws) + 0.5) / draws
     weights = np.cumsum(belief.fraction_weights)
     nodes = np.minimum(np.searchsorted(weights, even), weights.size - 1)
-    bad = rng.random((DRAWS, belief.evidence.size)) < belief.given_fraction.T[nodes]
+    bad = rng.random((draws, belief.evidence.size)) < belief.given_fraction.T[nodes]
     news = np.zeros(bad.shape)
     for piece, test in items:
         fails = np.where(bad[:, piece], test.fails_bad(), test.fails_genuine)
-        decided = rng.random(DRAWS) >= test.undecided
-        failed = rng.random(DRAWS) < fails
+        decided = rng.random(draws) >= test.undecided
+        failed = rng.random(draws) < fails
         news[:, piece] += np.where(decided, np.where(failed, test.fail_ln, test.pass_ln), 0.0)
     different, counts = np.unique(news, axis=0, return_counts=True)
-    return Outcomes(counts / DRAWS, belief.after(different)[1], different, exact=False)
+    return Outcomes(counts / draws, belief.after(different)[1], different, exact=False)
 
 
 def expected_loss(found: Outcomes, still_open: Sequence[int], costs: Costs) -> float:
@@ -252,8 +255,10 @@ def worth(
     """
     if not items or not still_open:
         return 0.0
-    after = outcomes(belief, items, still_open, drawn=drawn)
-    which = list(still_open)
+    return _saved(outcomes(belief, items, still_open, drawn=drawn), belief, list(still_open), costs)
+
+
+def _saved(after: Outcomes, belief: LotBelief, which: list[int], costs: Costs) -> float:
     then, stands = after.probability[:, which], belief.marginals()[which] >= costs.threshold
     # What it costs to stand by today's decisions, less what the better ones cost.
     by_today = np.where(stands, (1.0 - then) * costs.reject_good, then * costs.fit_bad)
@@ -289,7 +294,7 @@ def remains(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int],
     meant = np.zeros(after.news.shape, dtype=bool)
     meant[:, which] = accepted
     return Remains(
-        loss=max(loss_now(belief, which, costs) - worth(belief, items, still_open, costs), 0.0),
+        loss=max(loss_now(belief, which, costs) - _saved(after, belief, which, costs), 0.0),
         bad_accepted=float(np.clip(after.chance @ (1.0 - belief.none_bad(after.news, meant)), 0.0, 1.0)),
         rejected=float(after.chance @ (~accepted).sum(axis=1)),
         exact=after.exact,

@@ -65,8 +65,9 @@ class SumLine:
     Parameters
     ----------
     kind : str
-        'prior', 'siblings' (what the other pieces of its lot say), 'finding', 'absence' (of several indicators of a family together), 'cap', 'together' (what settled
-        pieces say of such signs together) or 'note' (weighs nothing).
+        'prior', 'siblings' (what the other pieces of its lot say), 'finding', 'absence' (of several indicators of a
+        family together), 'cap', 'together' (what settled pieces say of such signs together) or 'note' (weighs
+        nothing).
     text : str
     weight_db : float
         Decibans.

@@ -9,7 +9,7 @@ import numpy as np
 
 from tracker.judgement.costs import Costs, next_rule
 from tracker.judgement.lots import Floats, LotBelief
-from tracker.judgement.next_test import FAIL, PASS, SILENT, Channel, Item, is_exact, worth
+from tracker.judgement.next_test import FAIL, PASS, SILENT, Channel, Item, is_exact, loss_now, worth
 
 BATCHES = (2, 3, 5)
 """So many pieces are also looked at together: they share one set-up, and one result alone may change no decision."""
@@ -174,7 +174,7 @@ def plan(
     """
     desks = [_Desk(number, lot, costs) for number, lot in enumerate(lots)]
     stands, left, steps = set(ready), minutes, list[Step]()
-    bundles = [one for desk in desks for one in desk.bundles()]
+    bundles = [one for desk in desks if desk.may_be_worth_it() for one in desk.bundles()]
     while len(steps) < most:
         best = _best(bundles, lots, costs, left, stands)
         if best is None:
@@ -245,6 +245,11 @@ class _Desk:
         self.number, self.lot, self.costs = number, lot, costs
         self.items: list[Item] = []
         self.done: set[tuple[int, str]] = set()
+
+    def may_be_worth_it(self) -> bool:
+        """Return whether so much is at stake that the shortest test could be worth its time; no test saves more."""
+        shortest = min((one.piece_min for trials in self.lot.trials.values() for one in trials), default=0.0)
+        return loss_now(self.lot.belief, self.lot.still_open, self.costs) > shortest * self.costs.minute
 
     def saves(self, steps: Sequence[tuple[int, Trial]]) -> float:
         """Return how far the expected loss falls with these tests beside those chosen."""
