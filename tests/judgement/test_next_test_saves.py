@@ -7,8 +7,8 @@ LEAST_SAVED = 0.3
 
 
 MOST_MISSED = 0.05
-"""Of the bad parts, beside those that every test misses as well. Who tests everything knows more, whatever it costs: the
-choice stops where a further test costs more than what it is expected to find."""
+"""Of the bad parts, beside those that every test misses as well. Who tests everything knows more, whatever it costs;
+the choice stops where a further test costs more than it is expected to save."""
 
 
 def test_choosing_tests_saves_bench_time_and_fits_hardly_more_bad_parts() -> None:

@@ -61,22 +61,18 @@ def _draw(found: "NextTests") -> None:
             f"{tests} on {on}, {found.minutes:g}{there} min: saves {found.saves:.2f} of {found.loss:.2f} expected loss"
         )
         print()
-        columns: tuple[str, ...] = (
-            "test",
-            "piece",
-            "min",
-            "saves",
-            "window",
-            "now",
-            "if it fails",
-            "if it passes",
-            "siblings then",
-        )
+        columns: tuple[str, ...] = ("test", "piece", "min", "saves", "left", "now", "if it fails", "if it passes")
         rows = [_row(step) for step in found.steps]
         if all(step.days_left is None for step in found.steps):
             columns, rows = (*columns[:4], *columns[5:]), [(*row[:4], *row[5:]) for row in rows]
         console().print(table(columns, rows, right=("min", "saves")))
-        print("\nPercentages: suspicion, with what the siblings show. Ask again after each result.")
+        print()
+        first: dict[str, NextStep] = {}
+        for step in found.steps:
+            first.setdefault(step.lot, step)
+        for step in first.values():
+            _say_siblings(step)
+        print("Percentages: suspicion, with what the siblings show. Ask again after each result.")
         if any(not step.meaning.changes_something for step in found.steps):
             print("Where no single result changes a decision, several together may.")
     for text in found.notes:
@@ -88,9 +84,6 @@ def _row(step: "NextStep") -> tuple[str, ...]:
     from tracker.judgement.suspicion import percent
 
     means = step.meaning
-    siblings = ""
-    if means.siblings_if_fail is not None and means.siblings_if_pass is not None:
-        siblings = f"{percent(means.siblings_if_fail)} / {percent(means.siblings_if_pass)}"
     return (
         step.test,
         step.piece,
@@ -100,7 +93,18 @@ def _row(step: "NextStep") -> tuple[str, ...]:
         f"{percent(means.now)} {means.decision_now}",
         f"{percent(means.if_fail)} {means.decision_if_fail}",
         f"{percent(means.if_pass)} {means.decision_if_pass}",
-        siblings,
+    )
+
+
+def _say_siblings(step: "NextStep") -> None:
+    from tracker.judgement.suspicion import percent
+
+    means = step.meaning
+    if means.siblings_now is None or means.siblings_if_fail is None or means.siblings_if_pass is None:
+        return
+    print(
+        f"The others of {step.lot}, now {percent(means.siblings_now)}: {percent(means.siblings_if_fail)} if "
+        f"{step.piece} fails, {percent(means.siblings_if_pass)} if it passes."
     )
 
 

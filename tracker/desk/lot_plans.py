@@ -87,7 +87,7 @@ def _plans(found: AtBench, costs: Costs) -> list[PlanCompared]:
 
 
 def _order(lot: LotAtBench, costs: Costs) -> Sequence[tuple[int, Trial]]:
-    """Return the pieces in the order in which to test them, with the one test that saves most a minute on a few of them."""
+    """Return the pieces in the order to test them, with the one test that saves most a minute on a few of them."""
     by_test: dict[str, list[tuple[int, Trial]]] = {}
     for piece, trials in lot.trials.items():
         for trial in trials:
