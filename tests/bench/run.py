@@ -25,6 +25,7 @@ import files
 import foam
 import intervals
 import live
+import next_test
 import photos
 import records
 import soak
@@ -46,6 +47,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "altered": altered.run,
     "dates": dates.run,
     "intervals": intervals.run,
+    "next-test": next_test.run,
     "soak": soak.run,
 }
 PACKAGES = ("lotproof", "numpy", "onnxruntime", "opencv-python-headless", "pandas", "rapidocr", "sqlalchemy", "typer")

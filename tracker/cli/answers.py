@@ -47,7 +47,7 @@ SHOWN = {
         "machine",
         "position",
     ),
-    "sellers": ("seller", "lots", "pieces", "genuine", "not_genuine", "accepted", "rejected", "returned", "fitted"),
+    "sellers": ("seller", "lots", "pieces", "record", "accepted", "rejected", "returned", "fitted"),
     "machines": ("machine", "name", "owner_reference", "pieces", "since"),
     "runs": ("run", "test", "piece", "machine", "verdict", "weight_db", "at", "operator"),
 }
@@ -68,7 +68,7 @@ def _show(
     label: Annotated[
         str,
         typer.Argument(
-            metavar="LABEL", help="A lot (L0007), piece (L0007-03), machine (M0002 or name) or run (B0005)."
+            metavar="LABEL", help="A lot (L0007), piece (L0007-03), machine (M0002 or name), run (B0005) or seller."
         ),
     ],
     only_sum: Annotated[
@@ -80,7 +80,7 @@ def _show(
     workspace: WorkspaceOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Show everything on record about a lot, a piece, a machine or a bench run."""
+    """Show everything on record about a lot, a piece, a machine, a bench run or a seller."""
     from tracker.cli import screens, sum_text
     from tracker.desk.showing import show
     from tracker.desk.workspace import Workspace
@@ -259,8 +259,19 @@ def _print_list(found: "Listing") -> None:
 def _told(row: object, name: str) -> object:
     if name == "stands":
         return ", ".join(f"{getattr(row, count)} {count}" for count in _COUNTS if getattr(row, count))
+    if name == "record":
+        return _record(row)
     value = getattr(row, name)
     return ("yes" if value else None) if isinstance(value, bool) else value
+
+
+def _record(row: object) -> str | None:
+    """Return a seller's record as counts with their interval."""
+    known, bad = getattr(row, "known_lots", 0), getattr(row, "bad_lots", 0)
+    if not known:
+        return None
+    low, high = (100 * getattr(row, name) for name in ("share_low", "share_high"))
+    return f"{bad} of {known} known {'lot' if known == 1 else 'lots'} not as claimed ({low:.0f} to {high:.0f} %)"
 
 
 def _is_number(found: "Listing", name: str) -> bool:

@@ -34,6 +34,7 @@ from tracker.cli import (
     labels,
     lots,
     machines,
+    next_test,
     photos,
 )
 from tracker.cli.wording import plain_help, refusal
@@ -55,6 +56,7 @@ VERB_MODULES = (
     bench_power,
     bench_signature,
     bench_soak,
+    next_test,
     decisions,
     machines,
     answers,

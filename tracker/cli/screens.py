@@ -11,6 +11,7 @@ from tracker.cli import sum_text
 from tracker.cli.printing import console, table
 from tracker.desk.origin import Origin, Theirs
 from tracker.desk.rows import PieceRow
+from tracker.desk.sellers import SellerShown
 from tracker.desk.showing import (
     Event,
     File,
@@ -36,6 +37,8 @@ def document(shown: Shown) -> dict[str, Any]:
         return {"schema": "lotproof.piece/1", **whole.pop("summary"), **whole}
     if isinstance(shown, MachineShown):
         return {"schema": "lotproof.machine/1", **whole}
+    if isinstance(shown, SellerShown):
+        return {"schema": "lotproof.seller/1", **whole}
     samples = [dict(one) for one in shown.samples]
     return {"schema": "lotproof.run/1", **whole, "result": result_of(shown), "samples": samples}
 
@@ -48,6 +51,10 @@ def draw(shown: Shown) -> None:
         _draw_piece(shown)
     elif isinstance(shown, MachineShown):
         _draw_machine(shown)
+    elif isinstance(shown, SellerShown):
+        from tracker.cli.lot_text import draw_seller
+
+        draw_seller(shown)
     else:
         _draw_run(shown)
 
@@ -102,6 +109,10 @@ def _draw_lot(shown: LotShown) -> None:
     ]
     _section("Pieces", columns, rows, right=("suspicion",))
     _theirs(shown.origin, shown.theirs)
+    if shown.outlook is not None:
+        from tracker.cli.lot_text import draw_outlook
+
+        draw_outlook(shown.outlook)
     _files("Documents", shown.documents)
     _files("Photos", shown.photos)
 

@@ -1,14 +1,15 @@
 """How suspicious a piece is now: photos, bench and settlements in one sum."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from sqlalchemy.orm import Session
 
 from tracker.desk.facts import VERDICTS, Facts, facts_of
 from tracker.desk.learned import REUSED, Learned, Pictures, learned, photo_findings
+from tracker.desk.lot_outlook import Told, facts_beyond_looks, siblings_lines, told
 from tracker.desk.truths import SellerRecords, truths
 from tracker.judgement.prior import Prior, before_looking
-from tracker.judgement.suspicion import Suspicion, Weighed, combine, weigh, weighed_as
+from tracker.judgement.suspicion import SumLine, Suspicion, Weighed, combine, weigh, weighed_as
 from tracker.judgement.weights import Weights
 from tracker.records.models import BenchRun, Lot, Piece
 
@@ -45,14 +46,40 @@ def piece_suspicions(session: Session, pieces: Sequence[Piece], known: Learned |
     several photos counts once, at its strongest; of several runs of one test the latest with a verdict counts.
     """
     facts, known = facts_of(session, pieces), known or learned(session)
+    beyond = _told(facts_beyond_looks(session, pieces, facts), known)
+    # What its own lot has shown is in the line about its siblings, and must not come in a second time.
+    before_of = {
+        lot.id: before_looking(lot.source_kind, *known.records.of(lot.seller_id, without_lot=lot.id))
+        for lot in {piece.lot for piece in pieces}
+    }
+    siblings: dict[int, SumLine] = {}
+    for lot, told_of in beyond.items():
+        siblings |= siblings_lines(before_of[lot].db, told_of, [piece.id for piece in pieces if piece.lot_id == lot])
     found = {}
     for piece in pieces:
-        before = before_looking(piece.lot.source_kind, *known.records.of(piece.lot.seller_id, without_piece=piece.id))
+        before = before_of[piece.lot_id]
         weights, mine = known.experience.without_piece(piece.id), facts[piece.id]
-        items = (*weighed(mine, weights), *reused_pictures(piece.lot_id, known.pictures, weights))
+        items = [*weighed(mine, weights), *reused_pictures(piece.lot_id, known.pictures, weights)]
         found[piece.id] = combine(
-            before.db, items, prior_text=before.text, notes=contradictions(mine), together=weights.together
+            before.db,
+            items,
+            prior_text=before.text,
+            siblings=siblings.get(piece.id),
+            notes=contradictions(mine),
+            together=weights.together,
         )
+    return found
+
+
+def _told(facts: Mapping[int, Mapping[int, Facts]], known: Learned) -> dict[int, dict[int, Told]]:
+    """Return what is known of pieces beyond their looks, by lot and piece."""
+    found: dict[int, dict[int, Told]] = {}
+    for lot, by_piece in facts.items():
+        for number, mine in by_piece.items():
+            weights = known.experience.without_piece(number)
+            one = told(mine, combine(0.0, (*of_bench(mine.runs, weights), *_of_truth(mine, weights))))
+            if one is not None:
+                found.setdefault(lot, {})[number] = one
     return found
 
 

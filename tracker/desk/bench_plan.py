@@ -6,7 +6,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.bench import lot_plan
-from tracker.bench.lot_plan import Done, LotPlan, LtpdRow, Said
+from tracker.bench.lot_plan import Done, LotPlan, LtpdRow, Said, Suited
 from tracker.bench.units import fraction, written
 from tracker.desk.facts import VERDICTS, facts_of, standing_exemplars
 from tracker.desk.pieces import find_lot
@@ -78,12 +78,7 @@ def plan_lot(workspace: Workspace, label: str, request: PlanRequest) -> LotBench
         if not pieces:
             raise BadRequest(f"{lot.label} has no pieces, so there is nothing to plan.")
         verdicts = _verdicts(session, lot)
-        tests = lot_plan.suited(
-            families.for_part(lot.claimed_part),
-            signature=carrier(lot.claimed_part) is not None,
-            curves=_has_curves(session, lot.claimed_part),
-            grade=lot.claimed_grade,
-        )
+        tests = suited_tests(session, lot)
         done = {test: Done(len(found), sum(found.values())) for test, found in verdicts.items() if test != ANY_TEST}
         plan = lot_plan.lay_out(
             tests, len(pieces), done, bad_fraction=bad_fraction, confidence=confidence, have_min=have_min
@@ -104,6 +99,16 @@ def plan_lot(workspace: Workspace, label: str, request: PlanRequest) -> LotBench
             ),
             defaults="" if request.bad_fraction and request.confidence else lot_plan.DEFAULT_SOURCE,
         )
+
+
+def suited_tests(session: Session, lot: Lot) -> tuple[Suited, ...]:
+    """Return the tests that a lot's claimed part asks for, quickest first."""
+    return lot_plan.suited(
+        families.for_part(lot.claimed_part),
+        signature=carrier(lot.claimed_part) is not None,
+        curves=_has_curves(session, lot.claimed_part),
+        grade=lot.claimed_grade,
+    )
 
 
 def ltpd_table(workspace: Workspace | None, label: str | None, confidence: str | None) -> tuple[LtpdRow, ...]:

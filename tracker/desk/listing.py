@@ -233,16 +233,21 @@ def _early_pieces(session: Session) -> Iterable[Any]:
 def _suspicions(session: Session, pieces: Sequence[Piece], known: "Learned | None") -> dict[int, float]:
     """Return the suspicion of every piece about which anything is known; the others have only a prior."""
     from tracker.desk.assess import piece_suspicions
+    from tracker.desk.lot_outlook import lots_beyond_looks
 
     looked = set(session.scalars(select(Inspection.piece_id).distinct()))
     looked |= {number for number in session.scalars(select(BenchRun.piece_id).distinct()) if number is not None}
     looked |= exemplars(session) | settled(session).keys()
-    wanted = [piece for piece in pieces if piece.id in looked]
+    told = lots_beyond_looks(session)
+    wanted = [piece for piece in pieces if piece.id in looked or piece.lot_id in told]
     now = piece_suspicions(session, wanted, known) if wanted else {}
     return {number: found.probability for number, found in now.items()}
 
 
 def _sellers(session: Session) -> list[Row]:
+    from tracker.desk.sellers import records
+
+    record = records(session)
     now, truth = dispositions(session), settled(session)
     lots: dict[int, list[Lot]] = {}
     for lot in session.scalars(select(Lot)):
@@ -254,6 +259,7 @@ def _sellers(session: Session) -> list[Row]:
     for seller in session.scalars(select(Seller)):
         mine = pieces.get(seller.id, [])
         count = Counter(now[number] for number in mine)
+        known = record.get(seller.id)
         arrivals = [lot.arrived_on for lot in lots.get(seller.id, [])]
         rows.append(
             SellerRow(
@@ -268,6 +274,10 @@ def _sellers(session: Session) -> list[Row]:
                 fitted=count["fitted"],
                 first_arrival=min(arrivals, default=None),
                 last_arrival=max(arrivals, default=None),
+                known_lots=known.lots if known else 0,
+                bad_lots=known.bad if known else 0,
+                share_low=known.low if known else None,
+                share_high=known.high if known else None,
             )
         )
     return rows

@@ -55,7 +55,11 @@ class PieceRow:
 
 @dataclass(frozen=True, slots=True)
 class SellerRow:
-    """One seller and what became of the pieces."""
+    """One seller and what became of the pieces.
+
+    Of `known_lots`, the lots with pieces whose truth is known, `bad_lots` had some that were not as claimed; the share
+    of such lots lies between `share_low` and `share_high` (95 %, 0 to 1; None where no lot is known).
+    """
 
     seller: str
     lots: int
@@ -68,6 +72,10 @@ class SellerRow:
     fitted: int
     first_arrival: date | None
     last_arrival: date | None
+    known_lots: int
+    bad_lots: int
+    share_low: float | None
+    share_high: float | None
 
 
 @dataclass(frozen=True, slots=True)

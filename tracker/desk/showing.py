@@ -4,6 +4,7 @@ import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
@@ -11,8 +12,9 @@ from sqlalchemy.orm import Session
 
 from tracker.desk.listing import lot_row, piece_rows
 from tracker.desk.origin import Origin, Theirs, origin_of, theirs
-from tracker.desk.pieces import disposition, find_lot, find_machine, find_piece, plain_label, seat
+from tracker.desk.pieces import disposition, find_lot, find_machine, find_piece, machine_or_none, plain_label, seat
 from tracker.desk.rows import LotRow, PieceRow
+from tracker.desk.sellers import SellerShown, find_seller_or_none, seller_shown
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.judgement.counts import Basis
@@ -35,6 +37,7 @@ from tracker.records.models import (
 
 if TYPE_CHECKING:
     from tracker.desk.learned import Learned
+    from tracker.desk.lot_plans import LotOutlook
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +95,7 @@ class SumShown:
 
 @dataclass(frozen=True, slots=True)
 class LotShown:
-    """One lot with its pieces and papers."""
+    """One lot with its pieces and papers, and what is known of it as a whole (None for a lot without pieces)."""
 
     summary: LotRow
     remark: str | None
@@ -102,6 +105,7 @@ class LotShown:
     origin: Origin | None = None
     theirs: tuple[Theirs, ...] = ()
     """What the workshop it was taken over from found; it counts for nothing in our sums."""
+    outlook: "LotOutlook | None" = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,16 +178,18 @@ class RunShown:
     """Raw readings in order: (column, value) for each column that is filled."""
 
 
-Shown = LotShown | PieceShown | MachineShown | RunShown
+Shown = LotShown | PieceShown | MachineShown | RunShown | SellerShown
 
 
-def show(workspace: Workspace, label: str) -> Shown:
+def show(workspace: Workspace, label: str, *, today: date | None = None) -> Shown:
     """Return everything on record about what a label names.
 
     Parameters
     ----------
     label : str
-        `L0007`, `L0007-03`, `M0002`, a machine's name, or `B0005`.
+        `L0007`, `L0007-03`, `M0002`, `B0005`, a machine's name, or a seller's where no machine has it.
+    today : date, optional
+        For what is left of a claim window.
 
     Raises
     ------
@@ -196,15 +202,20 @@ def show(workspace: Workspace, label: str) -> Shown:
             piece = find_piece(session, word)
             return replace(piece_shown(session, piece), siblings_read=_siblings_read(session, piece))
         if re.fullmatch(r"L[0-9]+", word):
-            return _lot(session, word)
+            return _lot(session, word, today or datetime.now(UTC).date())
         if re.fullmatch(r"B[0-9]+", word):
             return _run(session, word)
+        if machine_or_none(session, label) is None and (seller := find_seller_or_none(session, label)) is not None:
+            return seller_shown(session, seller)
         return _machine(session, label)
 
 
-def _lot(session: Session, label: str) -> LotShown:
-    lot = find_lot(session, label)
-    rows = piece_rows(session, lot.pieces)
+def _lot(session: Session, label: str, today: date) -> LotShown:
+    from tracker.desk.learned import learned
+    from tracker.desk.lot_plans import lot_outlook
+
+    lot, known = find_lot(session, label), learned(session)
+    rows = piece_rows(session, lot.pieces, known)
     documents = session.scalars(select(Document).where(Document.lot_id == lot.id).order_by(Document.id))
     photos = session.scalars(select(Photo).where(Photo.lot_id == lot.id).order_by(Photo.id))
     return LotShown(
@@ -215,6 +226,7 @@ def _lot(session: Session, label: str) -> LotShown:
         photos=tuple(_photo(one) for one in photos),
         origin=origin_of(session, lot),
         theirs=theirs(session, lot),
+        outlook=lot_outlook(session, lot, known, today=today),
     )
 
 

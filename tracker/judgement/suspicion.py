@@ -65,8 +65,9 @@ class SumLine:
     Parameters
     ----------
     kind : str
-        'prior', 'finding', 'absence' (of several indicators of a family together), 'cap', 'together' (what settled
-        pieces say of such signs together) or 'note' (weighs nothing).
+        'prior', 'siblings' (what the other pieces of its lot say), 'finding', 'absence' (of several indicators of a
+        family together), 'cap', 'together' (what settled pieces say of such signs together) or 'note' (weighs
+        nothing).
     text : str
     weight_db : float
         Decibans.
@@ -219,6 +220,7 @@ def combine(
     items: Sequence[Weighed],
     *,
     prior_text: str = "Before looking",
+    siblings: SumLine | None = None,
     notes: Sequence[str] = (),
     together: Together = AS_DECLARED,
 ) -> Suspicion:
@@ -231,6 +233,8 @@ def combine(
     items : sequence of Weighed
     prior_text : str
         What the prior rests on.
+    siblings : SumLine, optional
+        What the other pieces of its lot say.
     notes : sequence of str
         What a reader should know of the facts; lines that weigh nothing.
     together : Together
@@ -248,7 +252,7 @@ def combine(
     count together, up to the family's `cap_absent`. How much of what is so left out should count after all depends on
     how signs go together, which nobody can declare: settled pieces tell (`tracker/judgement/together.py`).
     """
-    lines = [SumLine("prior", prior_text, prior_db)]
+    lines = [SumLine("prior", prior_text, prior_db), *([] if siblings is None else [siblings])]
     capped, in_vain = [], list[InVain]()
     signs = left_out = 0.0
     order = list(families())

@@ -13,7 +13,7 @@ class BenchTest:
     Parameters
     ----------
     name : str
-        'signature', 'current', 'clock', 'curve' or 'in-circuit'.
+        'signature', 'current', 'clock', 'curve', 'soak' or 'in-circuit'.
     setup_min, piece_min : float
         Minutes spent once for a lot, and on each piece.
     needs : str

@@ -1,0 +1,115 @@
+"""Lots with what can still be tested on their pieces: what the choice of the next test rests on."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+from sqlalchemy.orm import Session
+
+from tracker.bench.lot_plan import Suited
+from tracker.desk.bench_plan import suited_tests
+from tracker.desk.costs import Reckoned
+from tracker.desk.facts import VERDICTS, Facts
+from tracker.desk.lot_outlook import LotKnown
+from tracker.judgement.next_test import added_db, channel
+from tracker.judgement.test_order import LotAtBench, Trial
+from tracker.judgement.weights import CLEAR, Weights
+from tracker.knowledge import families
+from tracker.knowledge.families import FamilyData
+from tracker.records.models import Lot
+
+WARMS_FROM_W = 0.25
+"""Parts that draw less at their limit hardly warm a thermocouple (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class AtBench:
+    """A lot at the bench.
+
+    Parameters
+    ----------
+    known : LotKnown
+    bench : LotAtBench
+        Its pieces' trials; pieces that are decided on or settled have none.
+    notes : tuple of str
+        What a person should know of it.
+    """
+
+    known: LotKnown
+    bench: LotAtBench
+    notes: tuple[str, ...]
+
+
+def at_bench(
+    session: Session, known: LotKnown, facts: Mapping[int, Facts], weights: Weights, reckon: Reckoned, today: date
+) -> AtBench:
+    """Return a lot with what can still be tested on its pieces."""
+    suited = possible_tests(session, known.lot)
+    trials: dict[int, tuple[Trial, ...]] = {}
+    undecided: dict[str, list[str]] = {}
+    disagree = []
+    for index in known.still_open:
+        piece = known.pieces[index]
+        mine = facts[piece.id]
+        ran = {run.test: run.verdict for run in mine.runs}
+        if set(VERDICTS) <= set(ran.values()):
+            disagree.append(piece.label)
+        for test, verdict in ran.items():
+            if verdict not in VERDICTS:
+                undecided.setdefault(test, []).append(piece.label)
+        if mine.settlement is None:
+            left = [one for one in suited if one.test.name not in ran]
+            trials[index] = tuple(_trial(known, index, one, weights, reckon) for one in left)
+    notes = [
+        f"{test} was undecided on {', '.join(labels)} and is not proposed again; a better set-up may decide it."
+        for test, labels in undecided.items()
+    ]
+    if disagree:
+        notes.append(f"Bench tests do not agree on {', '.join(disagree)}; all of them count.")
+    lot = known.lot
+    bench = LotAtBench(
+        lot=lot.label,
+        part=lot.claimed_part,
+        belief=known.belief,
+        labels=tuple(piece.label for piece in known.pieces),
+        still_open=known.still_open,
+        trials=trials,
+        days_left=None if lot.claim_by is None else (lot.claim_by - today).days,
+    )
+    return AtBench(known, bench, tuple(notes))
+
+
+def possible_tests(session: Session, lot: Lot) -> tuple[Suited, ...]:
+    """Return the tests that a lot's part asks for: those of `bench plan`, and a heat soak where the part warms."""
+    suited = suited_tests(session, lot)
+    watts = _watts(families.for_part(lot.claimed_part))
+    if watts < WARMS_FROM_W:
+        return suited
+    from tracker.knowledge.bench_tests import bench_tests
+
+    return (*suited, Suited(bench_tests()["soak"], f"at its limit the claimed part takes {watts:.2g} W"))
+
+
+def _watts(family: FamilyData | None) -> float:
+    rows = () if family is None else family.currents
+    return max((row.max_a * row.supply_v for row in rows if row.max_a is not None), default=0.0)
+
+
+def _trial(known: LotKnown, index: int, one: Suited, weights: Weights, reckon: Reckoned) -> Trial:
+    name = one.test.name
+    codes = [f"bench-{name}-{verdict}" for verdict in ("fail", "pass")]
+    family = weights.families[weights.indicator(codes[0]).family]
+    fail, passing = (added_db(known.sums[index], family, weights.weight_db(code)) for code in codes)
+    minutes = reckon.tests[name]
+    undecided = _undecided(codes, weights, known.belief.prior)
+    return Trial(name, channel(fail, passing, undecided), minutes.setup_min, minutes.piece_min)
+
+
+def _undecided(codes: list[str], weights: Weights, prior: float) -> float:
+    """Return how often a test does not decide, on a piece about which nothing is known."""
+    found = 0.0
+    for share, which in ((prior, 0), (1.0 - prior, 1)):
+        counts = [weights.counts(code, CLEAR)[which] for code in codes]
+        decided = sum(one.present / one.total for one in counts)
+        found += share * max(1.0 - decided, 0.0)
+    return found

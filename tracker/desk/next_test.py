@@ -1,0 +1,216 @@
+"""Which bench tests come next: for a piece, a lot, or everything that is still to be decided on."""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.bench.units import written
+from tracker.desk.assess import piece_suspicions
+from tracker.desk.at_bench import AtBench, at_bench
+from tracker.desk.costs import Reckoned, reckoned
+from tracker.desk.facts import facts_of
+from tracker.desk.learned import Learned, learned
+from tracker.desk.lot_outlook import UNDECIDED, lot_known
+from tracker.desk.pieces import dispositions, find_lot, find_piece, plain_label
+from tracker.desk.workspace import Workspace
+from tracker.errors import BadRequest
+from tracker.judgement.costs import Costs
+from tracker.judgement.next_test import loss_now
+from tracker.judgement.test_order import LotAtBench, Meaning, Step, meaning, only, plan
+from tracker.records.models import Lot, Piece
+
+MOST_STEPS = 12
+"""What follows depends on what these show (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class NextStep:
+    """One line: the test, its piece, its minutes, what it saves, and what each outcome would mean.
+
+    Parameters
+    ----------
+    lot, piece, part, test : str
+    minutes : float
+        Set-up included where it is due.
+    saves : float
+        By how much the expected loss falls, those before it done; in the costs' money. Tests chosen together share it.
+    days_left : int or None
+        Until the claim window closes.
+    together : int
+        Tests with the same number are worth it together.
+    undecided : float
+        Chance that the test does not decide; then all stays as it is.
+    meaning : Meaning
+        If this test alone were done now.
+    """
+
+    lot: str
+    piece: str
+    part: str
+    test: str
+    minutes: float
+    saves: float
+    days_left: int | None
+    together: int
+    undecided: float
+    meaning: Meaning
+
+
+@dataclass(frozen=True, slots=True)
+class NextTests:
+    """The answer.
+
+    Parameters
+    ----------
+    asked : str
+        A piece, a lot, or '' for all that is open.
+    have_min : float or None
+        Minutes there are.
+    steps : tuple of NextStep
+    minutes, saves : float
+        Of all steps together.
+    loss : float
+        Expected loss if all that was asked about were decided on now.
+    costs : Costs
+    nothing : str
+        Why there is no step; '' where there is one.
+    notes : tuple of str
+    """
+
+    asked: str
+    have_min: float | None
+    steps: tuple[NextStep, ...]
+    minutes: float
+    saves: float
+    loss: float
+    costs: Costs
+    nothing: str
+    notes: tuple[str, ...]
+
+
+def next_tests(workspace: Workspace, what: str | None, *, minutes: str | None, today: date) -> NextTests:
+    """Return the bench tests that are worth most per minute, in order.
+
+    Parameters
+    ----------
+    what : str or None
+        A piece, a lot, or None for all lots with open or quarantined pieces.
+    minutes : str or None
+        Time there is: '35', '35 min', '1 h'.
+
+    Raises
+    ------
+    BadRequest
+        No such piece or lot, a lot without pieces, or no time.
+    """
+    have = _minutes(minutes)
+    with workspace.read() as session:
+        known, reckon = learned(session), reckoned(session)
+        lots, piece = _asked(session, what)
+        found = lots_at_bench(session, lots, known, reckon, today)
+        asked = "" if what is None else piece.label if piece else lots[0].label
+        benches = [one.bench for one in found]
+        if piece is not None:
+            benches = [only(benches[0], benches[0].labels.index(piece.label))]
+            found = [replace(found[0], bench=benches[0])]
+        costs = reckon.costs
+        steps = plan(benches, costs, minutes=have, most=MOST_STEPS)
+        return NextTests(
+            asked=asked,
+            have_min=have,
+            steps=tuple(_step(benches[one.lot], one, costs) for one in steps),
+            minutes=sum(one.minutes for one in steps),
+            saves=sum(one.saves for one in steps),
+            loss=sum(loss_now(one.belief, one.still_open, costs) for one in benches if one.still_open),
+            costs=costs,
+            nothing="" if steps else _nothing(session, found, piece, costs, have),
+            notes=tuple(note for one in found for note in one.notes),
+        )
+
+
+def lots_at_bench(
+    session: Session, lots: Sequence[Lot], known: Learned, reckon: Reckoned, today: date
+) -> list[AtBench]:
+    """Return lots (each with at least one piece) with what can still be tested on their pieces."""
+    pieces = [piece for lot in lots for piece in lot.pieces]
+    sums, facts = piece_suspicions(session, pieces, known), facts_of(session, pieces)
+    return [
+        at_bench(session, lot_known(session, lot, sums), facts, known.experience.weights, reckon, today) for lot in lots
+    ]
+
+
+def _minutes(text: str | None) -> float | None:
+    if text is None:
+        return None
+    have = written(text, "time", bare_unit="min").value / 60.0
+    if not have > 0:
+        raise BadRequest(f"With {have:g} min nothing can be tested.", "Say how much time there is: 35, or '1 h'.")
+    return have
+
+
+def _asked(session: Session, what: str | None) -> tuple[list[Lot], Piece | None]:
+    if what is None:
+        now: Mapping[int, str] = dispositions(session)
+        wanted = {lot for number, lot in session.execute(select(Piece.id, Piece.lot_id)) if now[number] in UNDECIDED}
+        return [lot for lot in session.scalars(select(Lot).order_by(Lot.id)) if lot.id in wanted], None
+    if re.fullmatch(r"L[0-9]+-[0-9]+", plain_label(what)):
+        piece = find_piece(session, what)
+        return [piece.lot], piece
+    lot = find_lot(session, what)
+    if not lot.pieces:
+        raise BadRequest(f"{lot.label} has no pieces, so there is nothing to test.")
+    return [lot], None
+
+
+def _step(lot: LotAtBench, step: Step, costs: Costs) -> NextStep:
+    return NextStep(
+        lot=lot.lot,
+        piece=lot.labels[step.piece],
+        part=lot.part,
+        test=step.trial.test,
+        minutes=step.minutes,
+        saves=step.saves,
+        days_left=lot.days_left,
+        together=step.together,
+        undecided=step.trial.channel.undecided,
+        meaning=meaning(lot, step.piece, step.trial.channel, costs),
+    )
+
+
+def _nothing(session: Session, found: Sequence[AtBench], piece: Piece | None, costs: Costs, have: float | None) -> str:
+    """Say why there is nothing to test."""
+    if piece is not None:
+        stands = dispositions(session, [piece])[piece.id]
+        if stands not in UNDECIDED:
+            return f"{piece.label} is {stands}: it is decided on, so there is nothing to test."
+        if not found[0].bench.trials:
+            return f"{piece.label} is settled: its truth is known, so there is nothing to test."
+    if not any(one.bench.still_open for one in found):
+        return "No piece is open: all are decided on, so there is nothing to test."
+    if not any(trials for one in found for trials in one.bench.trials.values()):
+        return "Every test that suits the part has been done, or its truth is known."
+    benches = [one.bench for one in found]
+    if have is not None and (worth_it := _first_together(plan(benches, costs))):
+        return f"Nothing that is worth its time fits into {have:g} min. First would be {_in_words(worth_it, benches)}."
+    best = _first_together(plan(benches, replace(costs, minute=0.0)))
+    if not best:
+        return "No test that is left would change a decision, whatever it showed."
+    cost = sum(one.minutes for one in best) * costs.minute
+    return f"No test is worth its time. The best is {_in_words(best, benches)}; the time costs {cost:.2f}."
+
+
+def _first_together(steps: Sequence[Step]) -> list[Step]:
+    return [one for one in steps if one.together == 1]
+
+
+def _in_words(steps: Sequence[Step], benches: Sequence[LotAtBench]) -> str:
+    """Return what tests that were chosen together are and save: 'current on L0001-02 (12 min, saves 3.10)'."""
+    tests = " and ".join(dict.fromkeys(one.trial.test for one in steps))
+    pieces = list(dict.fromkeys(benches[one.lot].labels[one.piece] for one in steps))
+    on = pieces[0] if len(pieces) == 1 else f"{len(pieces)} pieces from {pieces[0]} on"
+    minutes, saves = sum(one.minutes for one in steps), sum(one.saves for one in steps)
+    return f"{tests} on {on} ({minutes:g} min, saves {saves:.2f})"

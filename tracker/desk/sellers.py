@@ -1,0 +1,98 @@
+"""A seller's record as it stands: lots whose pieces' truth is known, the trend, and what the next lot starts with."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from tracker.desk.truths import SellerRecords, Truth, truths
+from tracker.judgement import sellers
+from tracker.judgement.sellers import Expected, Share, Trend
+from tracker.records.models import Lot, Seller
+
+
+@dataclass(frozen=True, slots=True)
+class SellerLot:
+    """One lot of a seller; `known` of its pieces have a truth, `not_genuine` of those were not as claimed."""
+
+    lot: str
+    part: str
+    arrived: date
+    pieces: int
+    known: int
+    not_genuine: int
+
+
+@dataclass(frozen=True, slots=True)
+class SellerShown:
+    """A seller's record.
+
+    Parameters
+    ----------
+    seller : str
+    lots : tuple of SellerLot
+        In the order of arrival.
+    record : Share
+        Known lots, and those with pieces that were not as claimed.
+    said : str
+        The record in words.
+    trend : Trend or None
+        The earlier half of the known lots against the later; None where they are too few.
+    said_trend : str
+    next_lot : tuple of Expected
+        The prior of the next lot, for each kind of source the seller's lots came as; the latest kind first.
+    source : str
+        How the intervals are made.
+    """
+
+    seller: str
+    lots: tuple[SellerLot, ...]
+    record: Share
+    said: str
+    trend: Trend | None
+    said_trend: str
+    next_lot: tuple[Expected, ...]
+    source: str
+
+
+def find_seller_or_none(session: Session, name: str) -> Seller | None:
+    """Return the seller of this name, in any case, or None."""
+    wanted = " ".join(name.split()).casefold()
+    return next((one for one in session.scalars(select(Seller)) if one.name.casefold() == wanted), None)
+
+
+def records(session: Session) -> dict[int, Share]:
+    """Return the record of each seller of whose pieces a truth is known, by the seller's id."""
+    by_seller: dict[int, dict[int, bool]] = {}
+    for one in truths(session):
+        lots = by_seller.setdefault(one.seller, {})
+        lots[one.lot] = lots.get(one.lot, False) or one.not_genuine
+    return {seller: sellers.share(sum(lots.values()), len(lots)) for seller, lots in by_seller.items()}
+
+
+def seller_shown(session: Session, seller: Seller) -> SellerShown:
+    """Return a seller's record."""
+    lots = session.scalars(select(Lot).where(Lot.seller_id == seller.id).order_by(Lot.arrived_on, Lot.id)).all()
+    known = truths(session, seller.id)
+    rows = tuple(_lot(lot, known) for lot in lots)
+    bad = [row.not_genuine > 0 for row in rows if row.known]
+    record, trend = sellers.share(sum(bad), len(bad)), sellers.trend(bad)
+    counted = SellerRecords(known).of(seller.id)
+    kinds: Mapping[str, None] = dict.fromkeys(lot.source_kind for lot in reversed(lots))
+    return SellerShown(
+        seller=seller.name,
+        lots=rows,
+        record=record,
+        said=sellers.said(record),
+        trend=trend,
+        said_trend=sellers.said_trend(trend),
+        next_lot=tuple(sellers.expected(kind, *counted) for kind in kinds),
+        source=sellers.JEFFREYS_SOURCE,
+    )
+
+
+def _lot(lot: Lot, known: tuple[Truth, ...]) -> SellerLot:
+    mine = [one.not_genuine for one in known if one.lot == lot.id]
+    return SellerLot(lot.label, lot.claimed_part, lot.arrived_on, lot.quantity_received, len(mine), sum(mine))
