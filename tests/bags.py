@@ -11,10 +11,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pytest
 from staged import Stage, chip, found, picture
 from stock import TODAY, a_lot
 
 from tracker.desk.arrival import Paper
+from tracker.desk.bag_read import opened
 from tracker.desk.bench import CurrentRequest, run_current
 from tracker.desk.decide import decide
 from tracker.desk.export_bag import export_bag
@@ -22,6 +24,7 @@ from tracker.desk.fitting import fit
 from tracker.desk.photograph import photograph
 from tracker.desk.receive import add_documents
 from tracker.desk.workspace import Workspace
+from tracker.errors import Damaged, ExitCode, LotproofError
 
 HOSTILE = '=HYPERLINK("x";"y") <b>&amp;</b> [red]$x$'
 TABLE = "clock_mhz,current_ma\n1,12.1\n2,13.0\n"
@@ -99,3 +102,11 @@ def payload_digests(bag: Path) -> list[str]:
     """Return the SHA-256 of every payload file, worked out here."""
     files = (path for path in (bag / "data").rglob("*") if path.is_file())
     return sorted(hashlib.sha256(path.read_bytes()).hexdigest() for path in files)
+
+
+def refused(path: Path, kind: type[LotproofError], match: str) -> None:
+    """Check that a bag is refused as `kind`, with a sentence that matches, and with that exit code."""
+    with pytest.raises(LotproofError, match=match) as caught, opened(path):
+        pass
+    assert isinstance(caught.value, kind), caught.value
+    assert caught.value.exit_code is (ExitCode.DAMAGED if kind is Damaged else ExitCode.BAD_REQUEST)
