@@ -1,6 +1,7 @@
 """Text that wants to be markup: it comes out harmless and readable in both forms."""
 
 import re
+import shutil
 from datetime import UTC, date, datetime
 
 import pytest
@@ -16,6 +17,7 @@ from tracker.desk.dossier import write_dossier
 from tracker.desk.fitting import fit
 from tracker.desk.photograph import photograph
 from tracker.desk.receive import receive
+from tracker.desk.workspace import Workspace
 from tracker.dossier import render
 from tracker.dossier.model import Dossier, Row
 from tracker.dossier.plain import breakable, drawable, visible
@@ -44,6 +46,14 @@ def _dossier(*texts):
         title="Dossier of lot L0001", subtitle=texts[0], made_at="2031", version="0", facts=rows, pieces=(),
         pictures=(), files=(), entries=(), head="entry 1, " + "0" * 64, methods=rows, cautions=texts, outcome=texts,
     )  # fmt: skip
+
+
+@pytest.fixture
+def workspace(sqlite_template, tmp_path):
+    """One database is enough here: what is read from it is the same on both."""
+    shutil.copytree(sqlite_template, tmp_path / "workspace")
+    with Workspace.open(tmp_path / "workspace") as opened:
+        yield opened
 
 
 @pytest.mark.parametrize("text", NASTY, ids=range(len(NASTY)))

@@ -1,6 +1,7 @@
 """Copies that leave something out: it is said, and nothing of it survives anywhere in the files."""
 
 import re
+import shutil
 from datetime import UTC, datetime
 
 import pytest
@@ -16,10 +17,19 @@ from tracker.desk.decide import decide, settle
 from tracker.desk.dossier import write_dossier
 from tracker.desk.fitting import fit
 from tracker.desk.photograph import photograph
+from tracker.desk.workspace import Workspace
 from tracker.dossier.redaction import GONE, Redaction, Secrets
 
 NOW = datetime(2031, 4, 5, 12, 30, tzinfo=UTC)
 OPERATORS = ("mira", "jonas")
+
+
+@pytest.fixture
+def workspace(sqlite_template, tmp_path):
+    """One database is enough here: what is read from it is the same on both."""
+    shutil.copytree(sqlite_template, tmp_path / "workspace")
+    with Workspace.open(tmp_path / "workspace") as opened:
+        yield opened
 
 
 @pytest.fixture
