@@ -11,12 +11,13 @@ import numpy as np
 from workshop_simulation import SimulatedLot, SimulatedPiece, World, suspicion
 
 from tracker.judgement.costs import Costs, declared_costs
+from tracker.judgement.counts import CLEAR
 from tracker.judgement.lots import LotBelief, belief, own_evidence
 from tracker.judgement.next_test import channel
 from tracker.judgement.prior import before_looking
 from tracker.judgement.suspicion import Suspicion, odds_to_probability
 from tracker.judgement.test_order import LotAtBench, Trial, first
-from tracker.judgement.weights import CLEAR, Weights, declared
+from tracker.judgement.weights import Weights, declared
 from tracker.knowledge.bench_tests import BenchTest, bench_tests
 
 POSSIBLE = {"signature": 0.4, "current": 0.7, "clock": 0.6, "curve": 0.3, "soak": 0.3, "in-circuit": 0.3}

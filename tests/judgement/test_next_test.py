@@ -12,7 +12,9 @@ from scipy import special
 from tracker.judgement import next_test
 from tracker.judgement.costs import Costs, declared_costs
 from tracker.judgement.lots import LotBelief, belief
-from tracker.judgement.next_test import SILENT, Channel, channel, loss_now, outcomes, remains, worth
+from tracker.judgement.next_test import SILENT, Channel, added_db, channel, loss_now, outcomes, remains, worth
+from tracker.judgement.suspicion import Weighed, combine
+from tracker.judgement.weights import families
 
 COSTS = Costs(fit_bad=120.0, reject_good=15.0, minute=0.5, source="test")
 CURRENT = channel(16.5, -3.8, 0.05)
@@ -187,3 +189,15 @@ def test_costs_say_from_where_on_rejecting_is_cheaper() -> None:
     assert COSTS.threshold == pytest.approx(1 / 9)
     assert (COSTS.decision(0.11), COSTS.decision(0.12)) == ("accept", "reject")
     assert "no source" in declared_costs().source
+
+
+def test_a_verdict_adds_what_the_familys_cap_leaves_of_it() -> None:
+    family = families()["electrical"]
+    passes = [Weighed(f"bench-{number}-pass", "electrical", -3.9, "passed") for number in range(4)]
+    assert added_db(combine(-8.0, passes[:1]), family, -3.8) == pytest.approx(-3.8)
+    # Four passes are -15.6 db, of which the declared cap leaves -15.
+    full = combine(-8.0, passes)
+    assert family.cap_against == 15.0
+    assert added_db(full, family, -3.8) == 0.0
+    assert added_db(full, family, 16.5) == pytest.approx(15.9)
+    assert channel(16.5, added_db(full, family, -3.8)) == SILENT

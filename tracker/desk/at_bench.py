@@ -12,7 +12,7 @@ from tracker.desk.costs import Reckoned
 from tracker.desk.facts import VERDICTS, Facts
 from tracker.desk.lot_outlook import LotKnown
 from tracker.judgement.counts import CLEAR
-from tracker.judgement.next_test import added_db, channel
+from tracker.judgement.next_test import SILENT, added_db, channel
 from tracker.judgement.test_order import LotAtBench, Trial
 from tracker.judgement.weights import Weights
 from tracker.knowledge import families
@@ -64,6 +64,12 @@ def at_bench(
     notes = [
         f"{test} was undecided on {', '.join(labels)} and is not proposed again; a better set-up may decide it."
         for test, labels in undecided.items()
+    ]
+    silent = {one.test for some in trials.values() for one in some if one.channel == SILENT}
+    notes += [
+        f"{test} is not proposed where its verdicts cannot move the sum: the family's cap is reached, or what settled "
+        "pieces have taught of pass and fail contradicts itself."
+        for test in sorted(silent)
     ]
     if disagree:
         notes.append(f"Bench tests do not agree on {', '.join(disagree)}; all of them count.")
