@@ -17,6 +17,8 @@ from sqlalchemy.engine import make_url
 
 from tracker.desk.workspace import Workspace
 
+pytest_plugins = ("bag_fixtures",)
+
 
 @pytest.fixture(autouse=True)
 def _clean_environment(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
