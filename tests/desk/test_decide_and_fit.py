@@ -10,7 +10,7 @@ from stock import TODAY, a_lot
 from tracker.desk.assess import prior_of
 from tracker.desk.bench import CurrentRequest, run_current
 from tracker.desk.decide import Sent, decide, declare_exemplar, exemplars, settle, settled
-from tracker.desk.due import due
+from tracker.desk.due import due, nothing_due
 from tracker.desk.fitting import fit, unfit
 from tracker.desk.listing import Filters, list_rows
 from tracker.desk.pieces import dispositions, find_lot, find_machine, find_piece, plain_label, resolve_pieces
@@ -344,6 +344,16 @@ def test_due(stocked: Workspace) -> None:
     assert due(stocked, today=TODAY)[0].missing[-1] == "1 of 1 rejected without a bench test"
     decide(stocked, ["L0001-03"], "return", "refund agreed", operator="mira")
     assert due(stocked, today=TODAY) == ()
+
+
+def test_nothing_due_names_lots_without_a_last_day(stocked: Workspace) -> None:
+    assert nothing_due(stocked, within=3) == (
+        "No claim window needs anything within 3 days. No last day for a claim is on record for L0002."
+    )
+    assert nothing_due(stocked, "L2").startswith("No last day for a claim is on record for L0002: see what was agreed")
+    assert nothing_due(stocked, "L1", within=0) == "L0001 needs nothing for a claim today."
+    decide(stocked, ["L0002"], "accept", "looks right", operator="mira")
+    assert nothing_due(stocked) == "No claim window needs anything."
 
 
 def test_show_lot(stocked: Workspace, lotproof: Lotproof) -> None:

@@ -336,7 +336,7 @@ def _due(
     from dataclasses import asdict
     from datetime import date
 
-    from tracker.desk.due import due
+    from tracker.desk.due import due, nothing_due
     from tracker.desk.workspace import Workspace
 
     if statement is not None:
@@ -344,11 +344,12 @@ def _due(
         return
     with Workspace.open(workspace) as opened:
         found = due(opened, lot, today=date.today(), within=within)
+        nothing = "" if found else nothing_due(opened, lot, within=within)
     if as_json:
         print_json({"schema": "lotproof.due/1", "due": [asdict(one) for one in found]})
         return
     if not found:
-        print("No claim window needs anything.")
+        print(nothing)
         return
     rows = [
         (
