@@ -17,8 +17,6 @@ from sqlalchemy.engine import make_url
 
 from tracker.desk.workspace import Workspace
 
-pytest_plugins = ("bag_fixtures",)
-
 
 @pytest.fixture(autouse=True)
 def _clean_environment(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
@@ -144,3 +142,28 @@ def lotproof(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch)
         return Ran(int(code) if isinstance(code, int) else 0, out, err)
 
     return run
+
+
+@pytest.fixture(scope="session")
+def sound(tmp_path_factory: pytest.TempPathFactory, sqlite_template: Path) -> Path:
+    """Give the bag of a lot that went all the way; it is not to be changed."""
+    from bags import a_bag, copy, full_lot
+    from staged import Stage
+
+    from tracker.desk import photograph as photographing
+
+    folder = tmp_path_factory.mktemp("sound")
+    copy(sqlite_template, folder / "A")
+    with pytest.MonkeyPatch.context() as patch, Workspace.open(folder / "A") as theirs:
+        stage = Stage({}, [])
+        patch.setattr(photographing, "look", stage.look)
+        full_lot(theirs, folder / "desk", stage)
+        return a_bag(theirs, folder / "bag")
+
+
+@pytest.fixture
+def bag(sound: Path, tmp_path: Path) -> Path:
+    """Give a copy of that bag."""
+    from bags import copy
+
+    return copy(sound, tmp_path / "bag")

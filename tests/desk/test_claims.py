@@ -72,6 +72,25 @@ def test_a_statement_has_the_facts_and_no_opinion(claimable: Workspace, tmp_path
         assert fact in printed
 
 
+def test_a_statement_keeps_back_no_later_result_of_the_same_test(claimable: Workspace, tmp_path: Path) -> None:
+    request = CurrentRequest(pairs=("1 MHz=4 mA",), limit="6 mA", limit_source="invented", u="0.1 mA")
+    run_current(claimable, "L0001-02", request, operator="mira")
+    write_statement(claimable, "L0001", tmp_path / "claim", today=TODAY)
+    flat = " ".join((tmp_path / "claim" / "statement.txt").read_text(encoding="utf-8").split())
+    assert "B0001, supply current: does not meet its limit." in flat
+    assert "B0002, supply current: meets its limit." in flat
+    assert "4.00 ± 0.10 mA at 1 MHz" in flat
+    assert "- B0001: The probability that the current meets the limit is less than 0.1 %." in flat
+
+
+def test_a_draft_that_was_changed_is_not_written_over(claimable: Workspace, tmp_path: Path) -> None:
+    write_statement(claimable, "L0001", tmp_path, today=TODAY)
+    (tmp_path / "statement.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(BadRequest, match="there already"):
+        write_statement(claimable, "L0001", tmp_path, today=TODAY)
+    assert (tmp_path / "statement.txt").read_text(encoding="utf-8") == "mine"
+
+
 def test_a_statement_needs_a_rejected_piece_and_a_folder(workspace: Workspace, tmp_path: Path) -> None:
     a_lot(workspace)
     with pytest.raises(BadRequest, match="No piece of L0001 is rejected"):

@@ -1,5 +1,7 @@
 """What is said of pieces, where they sit, and which machines a recall names."""
 
+from datetime import timedelta
+
 import pytest
 from conftest import Lotproof
 from sqlalchemy import func, select
@@ -7,8 +9,8 @@ from stock import TODAY, a_lot
 
 from tracker.desk.assess import prior_of
 from tracker.desk.bench import CurrentRequest, run_current
-from tracker.desk.decide import decide, declare_exemplar, exemplars, settle, settled
-from tracker.desk.due import due
+from tracker.desk.decide import Sent, decide, declare_exemplar, exemplars, settle, settled
+from tracker.desk.due import due, nothing_due
 from tracker.desk.fitting import fit, unfit
 from tracker.desk.listing import Filters, list_rows
 from tracker.desk.pieces import dispositions, find_lot, find_machine, find_piece, plain_label, resolve_pieces
@@ -120,6 +122,28 @@ def test_fit_and_unfit(stocked: Workspace) -> None:
         ("U13", "L0002-02", False),
     ]
     assert verify(stocked).sound
+
+
+def test_a_move_goes_somewhere_else(stocked: Workspace) -> None:
+    fit(stocked, "L0001-01", KEYBOARD, "U12", operator="mira")
+    before = entries(stocked)
+    with pytest.raises(BadRequest, match="at U12 already"):
+        fit(stocked, "L0001-01", "M0001", "u12", move=True, operator="mira")
+    assert entries(stocked) == before
+    assert fit(stocked, "L0001-01", "M0001", "U13", move=True, operator="mira").position == "U13"
+
+
+def test_nothing_goes_back_before_it_arrived(stocked: Workspace) -> None:
+    before = entries(stocked)
+    with stocked.read() as session:
+        arrived = find_piece(session, "L0001-01").lot.arrived_on
+    too_early = Sent("Harbour Parcels", "HP-1", arrived - timedelta(days=1))
+    with pytest.raises(BadRequest, match="so it was not sent back on"):
+        decide(stocked, ["L0001-01"], "return", "bad", shipped=too_early, operator="mira")
+    assert entries(stocked) == before
+    same_day = Sent("Harbour Parcels", "HP-1", arrived)
+    (answer,) = decide(stocked, ["L0001-01"], "return", "bad", shipped=same_day, operator="mira")
+    assert answer.disposition == "returned"
 
 
 def test_what_must_not_be_fitted(stocked: Workspace) -> None:
@@ -320,6 +344,16 @@ def test_due(stocked: Workspace) -> None:
     assert due(stocked, today=TODAY)[0].missing[-1] == "1 of 1 rejected without a bench test"
     decide(stocked, ["L0001-03"], "return", "refund agreed", operator="mira")
     assert due(stocked, today=TODAY) == ()
+
+
+def test_nothing_due_names_lots_without_a_last_day(stocked: Workspace) -> None:
+    assert nothing_due(stocked, within=3) == (
+        "No claim window needs anything within 3 days. No last day for a claim is on record for L0002."
+    )
+    assert nothing_due(stocked, "L2").startswith("No last day for a claim is on record for L0002: see what was agreed")
+    assert nothing_due(stocked, "L1", within=0) == "L0001 needs nothing for a claim today."
+    decide(stocked, ["L0002"], "accept", "looks right", operator="mira")
+    assert nothing_due(stocked) == "No claim window needs anything."
 
 
 def test_show_lot(stocked: Workspace, lotproof: Lotproof) -> None:

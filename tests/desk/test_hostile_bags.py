@@ -108,7 +108,7 @@ def _pipe(bag: Path) -> None:
 
 
 DAMAGED = {
-    "one changed byte": (_one_byte, "validation failed"),
+    "one changed byte": (_one_byte, "is not as it was packed"),
     "a missing payload file": (_remove("data/README.txt"), "does not name|is missing"),
     "a missing manifest": (_remove("manifest-sha512.txt"), "no manifest-sha512.txt"),
     "a missing tag manifest": (_remove("tagmanifest-sha256.txt"), "no tagmanifest-sha256.txt"),

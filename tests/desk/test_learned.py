@@ -206,6 +206,17 @@ def test_what_does_not_agree_is_said_in_the_sum(stocked: Workspace) -> None:
     assert not [line for line in suspicion(stocked, "L0001-02").lines if line.kind == "note"]
 
 
+def test_a_verdict_that_a_later_run_took_back_is_named(stocked: Workspace) -> None:
+    bench(stocked, "L0001-01", [("current", "fail"), ("current", "undecided"), ("current", "pass")], None)
+    lines = suspicion(stocked, "L0001-01").lines
+    (note,) = [line.text for line in lines if line.kind == "note"]
+    assert note.startswith("B0001, supply current: fail, but B0003, the same test again: pass. The later alone counts")
+    assert [line.code for line in lines if line.code and line.code.startswith("bench")] == ["bench-current-pass"]
+    bench(stocked, "L0001-01", [("current", "fail")], None)
+    (note,) = [line.text for line in suspicion(stocked, "L0001-01").lines if line.kind == "note"]
+    assert note.startswith("B0003, supply current: pass, but B0004, the same test again: fail.")
+
+
 def test_a_lot_without_photos_teaches_no_sign(workspace: Workspace) -> None:
     a_lot(workspace)
     settle(workspace, "L0001-01", "not-genuine", "a laboratory", operator="mira")

@@ -195,6 +195,25 @@ def test_contradictory_and_undecided_runs_are_told(workspace: Workspace) -> None
     assert any("current was undecided on L0002-01" in note for note in asked(workspace, "L2").notes)
 
 
+def test_pieces_without_a_photo_are_named(workspace: Workspace) -> None:
+    a_lot(workspace)
+    (note,) = asked(workspace, "L1").notes
+    assert note.startswith("3 open pieces of L0001 have no photo; looking first may spare tests")
+    decide(workspace, ["L1-1", "L1-2"], "accept", "looks right", operator="mira")
+    assert asked(workspace, "L1").notes[0].startswith("1 open piece of L0001 has no photo")
+
+
+def test_where_no_test_would_change_a_decision_it_is_named(workspace: Workspace) -> None:
+    a_lot(workspace)
+    settle(workspace, "L1-1", "not-genuine", "opened", operator="mira")
+    settle(workspace, "L1-2", "not-genuine", "opened", operator="mira")
+    found = asked(workspace, "L1-3")
+    # By hand, as above: (0.075 + 2) / 2.5.
+    no_test = "No test that is left would change a decision, whatever it showed: by what is known "
+    assert found.nothing == f"{no_test}reject 1 (83 %)."
+    assert asked(workspace, "L1").nothing == f"{no_test}reject 3 (83 % to over 99 %)."
+
+
 def test_an_empty_bench_and_an_answer_that_names_what_would_be_best(workspace: Workspace) -> None:
     assert "nothing to test" in asked(workspace).nothing
     a_lot(workspace, source="authorised", received=1, quantity=1)

@@ -274,6 +274,8 @@ def test_noted_head_shows_that_the_last_act_was_removed_whole(used: Workspace, m
     noted = verify(used).head.hash
     assert verify(used, against=noted).sound
     assert verify(used, against=noted[:12].upper()).sound
+    assert verify(used, against=f"Head: entry 3, {noted}").sound  # the whole line, as it is printed
+    assert verify(used, against=f"entry 3, {noted}").sound
     last = "WHERE entry_id = 3"
     tamper(used, f"DELETE FROM piece {last}", f"DELETE FROM lot {last}", "DELETE FROM journal_entry WHERE id = 3")
     assert said(verify(used)) == {("signatures", "signed-entry-missing")}  # this bench remembers what it signed

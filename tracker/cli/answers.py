@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tracker.cli.options import JsonOption, WorkspaceOption
-from tracker.cli.printing import console, note, print_json, table
+from tracker.cli.printing import console, note, print_json, table, with_room
 from tracker.errors import BadRequest
 
 if TYPE_CHECKING:
@@ -50,6 +50,14 @@ SHOWN = {
     "sellers": ("seller", "lots", "pieces", "record", "accepted", "rejected", "returned", "fitted"),
     "machines": ("machine", "name", "owner_reference", "pieces", "since"),
     "runs": ("run", "test", "piece", "machine", "verdict", "weight_db", "at", "operator"),
+}
+
+
+# The columns that go where a terminal is too narrow to show all with whole words, the first first.
+SPARE = {
+    "pieces": ("exemplar", "part", "settled", "position"),
+    "sellers": ("accepted", "returned"),
+    "runs": ("operator", "machine"),
 }
 
 
@@ -251,7 +259,12 @@ def _print_list(found: "Listing") -> None:
     rows = [[_cell(name, _told(row, name)) for name in columns] for row in found.rows]
     titles = [name.replace("_", " ") for name in columns]
     numbers = [title for title, name in zip(titles, columns, strict=True) if _is_number(found, name)]
-    console().print(table(titles, rows, right=numbers))
+    spare = [name.replace("_", " ") for name in SPARE.get(found.what, ()) if name != "part" or "part_read" in columns]
+    kept = with_room(titles, rows, spare)
+    places = [titles.index(title) for title in kept]
+    console().print(table(kept, [[row[at] for at in places] for row in rows], right=numbers))
+    if left_out := [title for title in titles if title not in kept]:
+        note(f"No room here for: {', '.join(left_out)}. A wider window, --csv and --json have them.")
     if found.found > len(rows):
         note(f"{len(rows)} of {found.found}; --limit shows more.")
 
@@ -323,7 +336,7 @@ def _due(
     from dataclasses import asdict
     from datetime import date
 
-    from tracker.desk.due import due
+    from tracker.desk.due import due, nothing_due
     from tracker.desk.workspace import Workspace
 
     if statement is not None:
@@ -331,11 +344,12 @@ def _due(
         return
     with Workspace.open(workspace) as opened:
         found = due(opened, lot, today=date.today(), within=within)
+        nothing = "" if found else nothing_due(opened, lot, within=within)
     if as_json:
         print_json({"schema": "lotproof.due/1", "due": [asdict(one) for one in found]})
         return
     if not found:
-        print("No claim window needs anything.")
+        print(nothing)
         return
     rows = [
         (

@@ -119,8 +119,8 @@ def _window(days: int | None) -> str:
 def _reckoning(found: "NextTests") -> str:
     costs = found.costs
     return (
-        f"Costs: a bad one fitted {costs.fit_bad:g}, a good one rejected {costs.reject_good:g}, a minute "
-        f"{costs.minute:g} ({costs.source}); reject from {100 * costs.threshold:.2g} %."
+        f"Costs, in your own money: a bad one fitted {costs.fit_bad:g}, a good one rejected {costs.reject_good:g}, "
+        f"a minute {costs.minute:g} ({costs.source}); reject from {100 * costs.threshold:.2g} %."
     )
 
 
@@ -192,7 +192,7 @@ def _draw_costs(found: "Reckoned") -> None:
         ("a good part rejected", f"{costs.reject_good:g}"),
         ("a minute at the bench", f"{costs.minute:g}"),
     ]
-    console().print(table(("cost", "amount"), rows, right=("amount",)))
+    console().print(table(("cost", "your money"), rows, right=("your money",)))
     print(f"So a piece is better rejected from {100 * costs.threshold:.2g} % suspicion on. Source: {costs.source}\n")
     tests = [(one.name, f"{one.setup_min:g}", f"{one.piece_min:g}", one.source) for one in found.tests.values()]
     columns = ("test", "set-up min", "each min", "source")

@@ -71,13 +71,37 @@ def table(columns: Sequence[str], rows: Iterable[Sequence[str]], *, right: Seque
     return grid
 
 
+def with_room(columns: Sequence[str], rows: Sequence[Sequence[str]], spare: Sequence[str]) -> list[str]:
+    """Return the columns that a terminal has room for without breaking a word; those in `spare` go, the first first.
+
+    Where there is no terminal all stay, and so does what is not in `spare`.
+    """
+    kept = list(columns)
+    if not sys.stdout.isatty():
+        return kept
+    least = {name: _longest_word([name, *(row[at] for row in rows)]) for at, name in enumerate(columns)}
+    room = console().width
+    for name in spare:
+        if sum(least[one] for one in kept) + 2 * (len(kept) - 1) <= room:
+            break
+        if name in kept:
+            kept.remove(name)
+    return kept
+
+
+def _longest_word(texts: Iterable[str]) -> int:
+    from rich.cells import cell_len
+
+    return max((cell_len(word) for text in texts for word in text.split()), default=0)
+
+
 def _fit_words(grid: "Table", room: int) -> None:
     """Narrow the columns of a table wider than `room` so that no word is broken, where that can be done."""
     from rich.cells import cell_len
 
     texts = [[str(column.header), *(str(cell) for cell in column.cells)] for column in grid.columns]
     widths = [max(cell_len(text) for text in column) for column in texts]
-    least = [max((cell_len(word) for text in column for word in text.split()), default=0) for column in texts]
+    least = [_longest_word(column) for column in texts]
     room -= 2 * (len(widths) - 1)
     if sum(widths) <= room or sum(least) > room:
         return  # all fits, or Rich has to fold words

@@ -23,7 +23,7 @@ from tracker.desk.showing import (
     Shown,
     result_of,
 )
-from tracker.judgement.suspicion import percent
+from tracker.judgement.suspicion import counted, percent
 
 _INDENT = "  "
 
@@ -172,7 +172,8 @@ def _draw_piece(shown: PieceShown) -> None:
         )
     )
     _section("How the suspicion adds up (decibans)", ("weight", "reason"), sum_text.lines(shown), ("weight",))
-    _facts((("not found", ", ".join(one.title for one in shown.in_vain) or None),))
+    in_vain = len(shown.in_vain)
+    _facts((("not found", f"{counted(in_vain, 'thing')} looked for; --sum names them" if in_vain else None),))
     _runs(shown.runs)
     _theirs(shown.origin, shown.theirs)
     _files("Photos", shown.photos)

@@ -15,7 +15,7 @@ from tracker.judgement.suspicion import InVain, counted, percent
 
 def lines(shown: PieceShown) -> list[tuple[str, str]]:
     """Return weight and reason of each line, the total last."""
-    return [*((_weight(line), line.text) for line in shown.sum), (_total(shown), "together")]
+    return [*((_weight(line), line.text) for line in shown.sum), (_total(shown), _together(shown))]
 
 
 def _weight(line: SumShown) -> str:
@@ -24,6 +24,13 @@ def _weight(line: SumShown) -> str:
 
 def _total(shown: PieceShown) -> str:
     return _db(sum(line.weight_db for line in shown.sum))
+
+
+def _together(shown: PieceShown) -> str:
+    """Return the name of the total; who adds up the lines as printed may come out a tenth beside it."""
+    printed = sum(round(line.weight_db, 1) for line in shown.sum)
+    exact = sum(line.weight_db for line in shown.sum)
+    return "together" if f"{printed:.1f}" == f"{exact:.1f}" else "together (added before the lines were rounded)"
 
 
 def answer(shown: Shown, as_json: bool) -> None:
@@ -58,10 +65,12 @@ def document(shown: PieceShown) -> dict[str, Any]:
 def draw(shown: PieceShown) -> None:
     """Print the sum with the counts that each weight rests on."""
     piece = shown.summary
-    said = "not yet photographed or measured" if piece.suspicion is None else percent(piece.suspicion)
-    console().print(f"[bold]{escape(piece.piece)}[/]  {escape(piece.part)}, suspicion {said}")
+    said = "not yet photographed or measured"
+    if piece.suspicion is not None:
+        said = f"suspicion {percent(piece.suspicion)}"
+    console().print(f"[bold]{escape(piece.piece)}[/]  {escape(piece.part)}, {said}")
     rows = [(_weight(line), line.text, *_counts(line.basis)) for line in shown.sum]
-    _table("reason", [*rows, (_total(shown), "together", "", "", "")])
+    _table("reason", [*rows, (_total(shown), _together(shown), "", "", "")])
     if shown.in_vain:
         print("\nLooked for and not found")
         _table("what", [_in_vain(one) for one in shown.in_vain])

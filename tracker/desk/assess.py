@@ -142,6 +142,11 @@ def contradictions(facts: Facts) -> tuple[str, ...]:
     passed, failed, notes = ", ".join(said["pass"]), ", ".join(said["fail"]), []
     if passed and failed:
         notes.append(f"Bench tests do not agree: {failed} failed, {passed} passed. Both count.")
+    notes += [
+        f"{_named(before)}: {before.verdict}, but {later.label}, the same test again: {later.verdict}. The later alone "
+        "counts; where neither is known to have gone wrong, measure once more."
+        for before, later in facts.reversed
+    ]
     if failed and facts.disposition == "accepted" and facts.settlement is None:
         notes.append(f"Accepted, though {failed} failed. What it is counts as not known, so it teaches nothing.")
     if facts.settlement is not None:

@@ -13,6 +13,7 @@ from tracker.desk.facts import VERDICTS, Facts
 from tracker.desk.lot_outlook import LotKnown
 from tracker.judgement.counts import CLEAR
 from tracker.judgement.next_test import SILENT, added_db, channel
+from tracker.judgement.suspicion import counted
 from tracker.judgement.test_order import LotAtBench, Trial
 from tracker.judgement.weights import Weights
 from tracker.knowledge import families
@@ -74,6 +75,13 @@ def at_bench(
     if disagree:
         notes.append(f"Bench tests do not agree on {', '.join(disagree)}; all of them count.")
     lot = known.lot
+    unseen = sum(1 for index in known.still_open if not facts[known.pieces[index].id].inspections)
+    if unseen:
+        has = "has" if unseen == 1 else "have"
+        notes.append(
+            f"{counted(unseen, 'open piece')} of {lot.label} {has} no photo; looking first may spare tests: lotproof "
+            f"photograph {lot.label} PHOTO"
+        )
     bench = LotAtBench(
         lot=lot.label,
         part=lot.claimed_part,

@@ -244,10 +244,10 @@ def _notes(judged: Sequence[Judged], left_out: int, found: Scores | None) -> tup
     if by_bench:
         notes.append(
             f"Of {by_bench} the truth rests on the bench and a decision; these are judged here by their photos alone. "
-            "Who decided knew the suspicion, so such truths flatter it."
+            "Who decided knew the suspicion, so the figures look better than they are."
         )
     if len({one.lot for one in judged}) < len(judged):
         notes.append("Pieces of one lot are not independent: the intervals shown are too narrow.")
     if found is not None and found.area is None:
-        notes.append(f"Discrimination needs {LEAST_OF_EITHER} settled pieces of either kind.")
+        notes.append(f"How well they are told apart is said from {LEAST_OF_EITHER} settled pieces of either kind on.")
     return tuple(notes)

@@ -47,7 +47,7 @@ def write_plot(path: Path, found: Calibration) -> None:
     figure = Figure(figsize=(5.6, 6.6), dpi=100, layout="constrained")
     FigureCanvasAgg(figure)
     axes, below = figure.subplots(2, 1, sharex=True, height_ratios=(4, 1))
-    axes.plot((0, 1), (0, 1), color="0.6", linestyle="--", linewidth=1, label="said as it is")
+    axes.plot((0, 1), (0, 1), color="0.6", linestyle="--", linewidth=1, label="as many as suspected")
     said = [one.bin.said for one in found.reliability]
     were = [one.bin.were for one in found.reliability]
     # Where all or none were bad, the share lies on the interval's end, by rounding a hair outside.
@@ -63,6 +63,7 @@ def write_plot(path: Path, found: Calibration) -> None:
     below.hist([one.suspicion for one in found.judged], bins=[k / 20 for k in range(21)], color="tab:blue")
     below.set_xlabel("suspicion without the piece's own lot")
     below.set_ylabel("pieces")
+    below.yaxis.get_major_locator().set_params(integer=True)
     out = io.BytesIO()
     # A fixed salt and no date: the same pieces give the same bytes.
     with rc_context({"svg.hashsalt": "lotproof", "svg.fonttype": "path"}):

@@ -29,6 +29,12 @@ from tracker.errors import BadRequest
 from tracker.records.models import Document, JournalEntry, Lot, Photo, Piece, Shipment
 
 CLAIMED = ("rejected", "returned")
+DRAFT = "statement.txt"
+OUTCOME = {
+    "fail": "does not meet its limit",
+    "pass": "meets its limit",
+    "undecided": "too near its limit to say whether it meets it",
+}
 LEAD = (
     "This lists what was ordered, what arrived, and what was seen and measured on the pieces named below. Pictures of "
     "them are enclosed; the original photos and all readings are kept and can be sent.",
@@ -62,10 +68,16 @@ def write_statement(workspace: Workspace, label: str, to: Path, *, today: date) 
     Raises
     ------
     BadRequest
-        When there is no such lot, none of its pieces is rejected or returned, or the folder cannot be written.
+        When there is no such lot, none of its pieces is rejected or returned, or the folder holds a statement already
+        or cannot be written.
     """
     if to.exists() and not to.is_dir():
         raise BadRequest(f"{to} is a file.", "Name a folder: the statement comes with pictures.")
+    if (to / DRAFT).exists():
+        raise BadRequest(
+            f"{to / DRAFT} is there already, and you may have changed it.",
+            "Name another folder; nothing is written over.",
+        )
     with workspace.read() as session:
         lot = find_lot(session, label)
         now = dispositions(session, lot.pieces)
@@ -79,7 +91,7 @@ def write_statement(workspace: Workspace, label: str, to: Path, *, today: date) 
         gathered = gather(session, workspace.store, lot, claimed)
         paper = _statement(session, lot, claimed, gathered, today)
     paper, pictures = _named_by_label(paper, gathered, claimed)
-    files = {"statement.txt": papers.text(paper).encode("utf-8")}
+    files = {DRAFT: papers.text(paper).encode("utf-8")}
     files |= {"statement.pdf": papers.pdf(paper, pictures), **pictures}
     try:
         to.mkdir(parents=True, exist_ok=True)
@@ -143,12 +155,12 @@ def _piece(one: PieceSheet) -> Section:
     rows = [Row("marking as read", marking)] if marking else []
     rows += [Row(row.what, f"claimed {row.claimed}; read {row.read}") for row in one.claims if row.stands == "differs"]
     points = [finding.message for finding in one.findings if finding.weight.startswith("+")]
-    for run in one.runs:
-        if run.verdict != "fail":
-            continue
-        rows += [Row(f"{run.label}, {run.test}", f"does not meet its limit. Rule: {run.rule}")]
+    failed = {run.test for run in one.runs if run.verdict == "fail"}
+    # Who names a failure names the other results of the same test as well: a later pass is a fact of the piece.
+    for run in (run for run in one.runs if run.test in failed):
+        rows += [Row(f"{run.label}, {run.test}", f"{OUTCOME[run.verdict]}. Rule: {run.rule}")]
         rows += [Row(fact.name, fact.value) for fact in run.conditions]
-        points += list(run.reasons)
+        points += [f"{run.label}: {reason}" for reason in run.reasons]
     return Section(f"Piece {one.label}", tuple(rows), tuple(dict.fromkeys(points)), one.pictures)
 
 

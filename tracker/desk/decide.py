@@ -94,7 +94,8 @@ def decide(
     Raises
     ------
     BadRequest
-        When a piece is unknown, the reason is empty, or a piece to be returned still sits in a machine.
+        When a piece is unknown, the reason is empty, or a piece to be returned still sits in a machine or was sent
+        before it arrived.
     """
     disposition = DISPOSITION_OF[one_of(verb, "decision", tuple(DISPOSITION_OF))]
     why = one_line(reason, "reason", REASON_LENGTH)
@@ -117,6 +118,7 @@ def decide(
                 raise BadRequest(f"{piece.label} sits in {place}.", f"Take it out first: lotproof unfit {piece.label}")
             act.session.add(Decision(piece_id=piece.id, disposition=disposition, reason=why))
             if shipped is not None:
+                _refuse_sent_before_arrival(piece, shipped)
                 act.session.add(
                     Shipment(
                         piece_id=piece.id, carrier=shipped.carrier, reference=shipped.reference, sent_on=shipped.on
@@ -138,6 +140,15 @@ def decide(
         if shipped is not None:
             act.body["sent"] = {"carrier": shipped.carrier, "reference": shipped.reference, "on": str(shipped.on)}
     return tuple(answers)
+
+
+def _refuse_sent_before_arrival(piece: Piece, shipped: Sent) -> None:
+    arrived = piece.lot.arrived_on
+    if shipped.on < arrived:
+        raise BadRequest(
+            f"{piece.label} arrived on {arrived}, so it was not sent back on {shipped.on}.",
+            "Give --sent-on as the day it went out.",
+        )
 
 
 def _seller_moved(session: Session, lot: Lot, before: Prior) -> str:

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from tracker.desk.assess import piece_suspicions
 from tracker.desk.dossier_copy import Copy
-from tracker.desk.facts import facts_of
+from tracker.desk.facts import Facts, facts_of
 from tracker.desk.learned import Learned
 from tracker.desk.pieces import dispositions
 from tracker.judgement.suspicion import percent
@@ -36,27 +36,39 @@ def _stand(session: Session, pieces: Sequence[Piece]) -> str:
 def _doubt(session: Session, pieces: Sequence[Piece], known: Learned) -> str:
     doubt = {number: one.probability for number, one in piece_suspicions(session, pieces, known).items()}
     more = [piece.label for piece in pieces if doubt[piece.id] > MORE_LIKELY_THAN_NOT]
+    unseen = all(_unseen(one) for one in facts_of(session, pieces).values())
     if len(pieces) == 1:
-        likely = f"{'more' if more else 'less'} likely than not to be other than claimed"
-        return f"By all that is on record it is {likely}: suspicion {percent(doubt[pieces[0].id])}."
+        suspicion = percent(doubt[pieces[0].id])
+        if unseen:
+            return f"Nothing was seen or measured of it: its suspicion of {suspicion} is that of its seller and lot."
+        likely = "not what was claimed" if more else "what was claimed"
+        return f"By all that is on record it is more likely {likely}: suspicion {suspicion}."
+    if unseen:
+        return "Nothing was seen or measured of them: their suspicions are those of their seller."
     if not more:
-        return "By all that is on record none of them is more likely than not to be other than claimed."
+        return "By all that is on record each of them is more likely what was claimed than not."
     are = "is" if len(more) == 1 else "are"
-    return f"By all that is on record {len(more)} {are} more likely than not other than claimed: {_listed(more)}."
+    return f"By all that is on record {len(more)} {are} more likely not what was claimed: {_listed(more)}."
+
+
+def _unseen(facts: Facts) -> bool:
+    return not (facts.inspections or facts.runs or facts.settlement or facts.exemplar)
 
 
 def _bench(session: Session, pieces: Sequence[Piece]) -> str:
-    facts = facts_of(session, pieces).values()
+    facts = tuple(facts_of(session, pieces).values())
     runs = [run for one in facts for run in one.runs]
     seen = sum(1 for one in facts if one.inspections)
     photos = f"{seen} of {len(pieces)} photographed" if len(pieces) > 1 else "Photographed" if seen else "No photo"
     if not runs:
         return f"{photos}; no bench test."
+    before = ", ".join(f"{run.label} {run.verdict}" for one in facts for run, _ in one.reversed)
+    otherwise = f"; earlier runs of the same test said otherwise: {before}" if before else ""
     if len(runs) == 1:
-        return f"{photos}; one bench test: {runs[0].verdict}."
+        return f"{photos}; one bench test: {runs[0].verdict}{otherwise}."
     count = Counter(run.verdict for run in runs)
     verdicts = ", ".join(f"{count[one]} {one}" for one in ("pass", "fail", "undecided") if count[one])
-    return f"{photos}; {len(runs)} bench tests: {verdicts}."
+    return f"{photos}; {len(runs)} bench tests: {verdicts}{otherwise}."
 
 
 def _why(session: Session, pieces: Sequence[Piece], copy: Copy) -> list[str]:

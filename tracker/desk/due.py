@@ -9,7 +9,12 @@ from sqlalchemy.orm import Session
 
 from tracker.desk.pieces import dispositions, find_lot
 from tracker.desk.workspace import Workspace
+from tracker.judgement.suspicion import counted
 from tracker.records.models import BenchRun, Document, Inspection, Lot, Photo, Shipment
+
+SETTLED_WITH_SELLER = ("accepted", "fitted", "returned")
+"""Dispositions of pieces for which nothing is to be claimed any more."""
+MOST_NAMED = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +63,35 @@ def due(workspace: Workspace, lot: str | None = None, *, today: date, within: in
         lots = session.scalars(query if only is None else query.where(Lot.id == only.id)).all()
         found = [one for lot in lots if (one := _due(session, lot, now, today)) is not None]
     return tuple(one for one in found if within is None or one.days_left <= within)
+
+
+def nothing_due(workspace: Workspace, lot: str | None = None, *, within: int | None = None) -> str:
+    """Say why `due` has nothing to show: a lot whose last day nobody recorded must not look as if it needed nothing."""
+    with workspace.read() as session:
+        if lot is not None:
+            one = find_lot(session, lot)
+            if one.claim_by is None:
+                return (
+                    f"No last day for a claim is on record for {one.label}: see what was agreed with {one.seller.name}."
+                )
+            return f"{one.label} needs nothing for a claim{_within(within)}."
+        now = dispositions(session)
+        without = [
+            one.label
+            for one in session.scalars(select(Lot).where(Lot.claim_by.is_(None)).order_by(Lot.id))
+            if any(now[piece.id] not in SETTLED_WITH_SELLER for piece in one.pieces)
+        ]
+    said = f"No claim window needs anything{_within(within)}."
+    if not without:
+        return said
+    shown = ", ".join(without[:MOST_NAMED]) + (f" and {len(without) - MOST_NAMED} more" * (len(without) > MOST_NAMED))
+    return f"{said} No last day for a claim is on record for {shown}."
+
+
+def _within(days: int | None) -> str:
+    if days is None:
+        return ""
+    return " today" if days == 0 else f" within {counted(days, 'day')}"
 
 
 def _due(session: Session, lot: Lot, now: dict[int, str], today: date) -> Due | None:

@@ -33,6 +33,8 @@ class Facts:
     exemplar: Exemplar | None
     disposition: str | None
     """As decided last; None while it is open."""
+    reversed: tuple[tuple[BenchRun, BenchRun], ...] = ()
+    """(run with a verdict, later run of the same test with the other one): the later alone counts."""
 
 
 def facts_of(session: Session, pieces: Sequence[Piece]) -> dict[int, Facts]:
@@ -40,9 +42,12 @@ def facts_of(session: Session, pieces: Sequence[Piece]) -> dict[int, Facts]:
     ids = [piece.id for piece in pieces]
     seen = _seen(session, ids)
     tested: dict[int, dict[str, BenchRun]] = {number: {} for number in ids}
+    earlier: dict[int, list[BenchRun]] = {number: [] for number in ids}
     for run in session.scalars(select(BenchRun).where(BenchRun.piece_id.in_(ids)).order_by(BenchRun.id)):
         # An undecided run says nothing, so it takes nothing back either: the verdict before it stands.
         if run.piece_id is not None and (run.verdict in VERDICTS or run.test not in tested[run.piece_id]):
+            if (before := tested[run.piece_id].get(run.test)) is not None and before.verdict in VERDICTS:
+                earlier[run.piece_id].append(before)
             tested[run.piece_id][run.test] = run
     settled = standing(session.scalars(select(Settlement).where(Settlement.piece_id.in_(ids)).order_by(Settlement.id)))
     decisions = select(Decision.piece_id, Decision.disposition).where(Decision.piece_id.in_(ids)).order_by(Decision.id)
@@ -56,9 +61,14 @@ def facts_of(session: Session, pieces: Sequence[Piece]) -> dict[int, Facts]:
             settled.get(number),
             declared.get(number),
             decided.get(number),
+            _reversed(earlier[number], tested[number]),
         )
         for number in ids
     }
+
+
+def _reversed(earlier: Sequence[BenchRun], latest: dict[str, BenchRun]) -> tuple[tuple[BenchRun, BenchRun], ...]:
+    return tuple((run, latest[run.test]) for run in earlier if run.verdict != latest[run.test].verdict)
 
 
 def _seen(session: Session, ids: Sequence[int]) -> dict[int, dict[str, tuple[Inspection, PieceDocument]]]:

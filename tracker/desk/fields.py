@@ -18,7 +18,8 @@ def one_line(text: str, name: str, limit: int = 200) -> str:
     """
     clean = unicodedata.normalize("NFC", " ".join(text.split()))
     if not clean:
-        raise BadRequest(f"The {name} is empty.", "Give it as text.")
+        verb, it = ("are", "them") if name == "grounds" else ("is", "it")
+        raise BadRequest(f"The {name} {verb} empty.", f"Give {it} as text.")
     if len(clean) > limit:
         raise BadRequest(f"The {name} is longer than {limit} characters.", "Shorten it.")
     if not clean.isprintable():

@@ -69,11 +69,17 @@ def fit(
         raise BadRequest("--anyway needs a reason.", "Add --reason with why it is fitted all the same.")
     with workspace.act(operator, "fit", "") as act:
         piece = find_piece(act.session, piece_label)
+        sat = seat(act.session, piece)
         came_from = _taken_out(act, piece, why) if move else None
         if not move:
             _refuse_sitting(act.session, piece)
         notes = _objections(act.session, piece, anyway)
         machine, new = _machine(act, name, owner, notes)
+        if sat is not None and (sat.machine.id, sat.position.casefold()) == (machine.id, place.casefold()):
+            raise BadRequest(
+                f"{piece.label} sits in {machine.label} ({machine.name}) at {sat.position} already.",
+                "Give --into or --at of the place it was moved to.",
+            )
         _refuse_taken(act.session, machine, place)
         act.add(Fitting(piece_id=piece.id, machine_id=machine.id, position=place, fitted=True, reason=why))
         _say(act, piece, machine, place, why)

@@ -20,6 +20,7 @@ from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.judgement.costs import Costs
 from tracker.judgement.next_test import loss_now
+from tracker.judgement.suspicion import percent
 from tracker.judgement.test_order import LotAtBench, Meaning, Step, meaning, only, plan
 from tracker.records.models import Lot, Piece
 
@@ -198,9 +199,28 @@ def _nothing(session: Session, found: Sequence[AtBench], piece: Piece | None, co
         return f"Nothing that is worth its time fits into {have:g} min. First would be {_in_words(worth_it, benches)}."
     best = _first_together(plan(benches, replace(costs, minute=0.0)))
     if not best:
-        return "No test that is left would change a decision, whatever it showed."
+        return f"No test that is left would change a decision, whatever it showed: {_decisions(benches, piece, costs)}."
     cost = sum(one.minutes for one in best) * costs.minute
     return f"No test is worth its time. The best is {_in_words(best, benches)}; the time costs {cost:.2f}."
+
+
+def _decisions(benches: Sequence[LotAtBench], piece: Piece | None, costs: Costs) -> str:
+    """Return what is cheapest to decide now on a piece, or on all that is open, with the suspicions that say so."""
+    chances = [
+        float(one.belief.marginals()[index])
+        for one in benches
+        for index in one.still_open
+        if piece is None or one.labels[index] == piece.label
+    ]
+    said = []
+    for verb, some in (
+        ("reject", [one for one in chances if one >= costs.threshold]),
+        ("accept", [one for one in chances if one < costs.threshold]),
+    ):
+        low, high = (percent(end(some, default=0.0)) for end in (min, max))
+        if some:
+            said.append(f"{verb} {len(some)} ({low if low == high else f'{low} to {high}'})")
+    return "by what is known " + ", ".join(said)
 
 
 def _first_together(steps: Sequence[Step]) -> list[Step]:

@@ -105,8 +105,13 @@ def find_piece(session: Session, label: str) -> Piece:
     return piece
 
 
-def find_machine(session: Session, label_or_name: str) -> Machine:
+def find_machine(session: Session, label_or_name: str, *, or_seller: bool = False) -> Machine:
     """Return the machine with this label (`M0002`) or name (in any case).
+
+    Parameters
+    ----------
+    or_seller : bool
+        The name could have been a seller's as well, and is none: say so.
 
     Raises
     ------
@@ -115,9 +120,11 @@ def find_machine(session: Session, label_or_name: str) -> Machine:
     """
     machine = machine_or_none(session, label_or_name)
     if machine is None:
+        seller = or_seller and not looks_like_machine(label_or_name)
         raise BadRequest(
-            f"There is no machine '{_shown(label_or_name)}'.",
-            "`lotproof list machines` shows those there are. A lot is named like L0007, a piece like L0007-03.",
+            f"There is no {'seller and no ' * seller}machine '{_shown(label_or_name)}'.",
+            f"`lotproof list machines` {'and `lotproof list sellers` ' * seller}{'show' if seller else 'shows'} those "
+            "there are. A lot is named like L0007, a piece like L0007-03.",
         )
     return machine
 

@@ -329,7 +329,7 @@ def _events(session: Session, told: Sequence[tuple[Written, str, str | None]]) -
 
 
 def _machine(session: Session, label: str) -> MachineShown:
-    machine = find_machine(session, label)
+    machine = find_machine(session, label, or_seller=True)
     query = select(Fitting, Piece).join(Piece, Piece.id == Fitting.piece_id).where(Fitting.machine_id == machine.id)
     rows = session.execute(query.order_by(Fitting.entry_id, Fitting.id)).all()
     told = [

@@ -9,6 +9,7 @@ Readings in the spool are no fault but a notice: their run may be going on at th
 and so nothing recorded can be wrong with them.
 """
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -138,10 +139,12 @@ def _report(tally: _Tally, reached: str | None, head: journal.Head) -> Report:
 
 
 def _hash(text: str) -> str:
-    clean = text.strip().lower()
+    # Who noted the whole line as it was printed ('Head: entry 16, ...') need not take it apart.
+    clean = re.sub(r"^(head:)?\s*(entry\s+[0-9]+,)?\s*", "", text.strip().lower())
     if not 12 <= len(clean) <= 64 or any(letter not in "0123456789abcdef" for letter in clean):
         raise BadRequest(
-            f"'{text[:70]}' is not the hash of a journal's head.", "It is what `lotproof verify` printed as head."
+            f"'{text[:70]}' is not the hash of a journal's head.",
+            "Give the line that `lotproof verify` printed as head, or the hash in it.",
         )
     return clean
 

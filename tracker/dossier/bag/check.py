@@ -12,10 +12,14 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tracker.dossier.bag import names
 from tracker.dossier.bag.source import Listed, damaged, read_limited, refused, shown
 from tracker.dossier.bag.writer import DECLARED, digest_of
+
+if TYPE_CHECKING:
+    import bagit
 
 _LARGEST_TAG = 8_000_000
 """Bytes; our own bound: a manifest of the most files allowed has about five million."""
@@ -121,12 +125,24 @@ def _ask_library(folder: Path) -> dict[str, str]:
         try:
             bag = bagit.Bag(str(folder))
             bag.validate(processes=1)
+        except bagit.BagValidationError as error:
+            raise damaged(_faults(error)) from None
         except (bagit.BagError, ValueError) as error:
             raise damaged(_first_line(error)) from None
     for name, value in bag.info.items():
         if not isinstance(value, str):
             raise damaged(f"{names.INFO} says {shown(str(name))} twice")
     return {str(name): str(value) for name, value in bag.info.items()}
+
+
+def _faults(error: "bagit.BagValidationError") -> str:
+    """Return the first fault in words, and how many more there are: digests tell a reader nothing."""
+    files = {getattr(one, "path", None): one for one in error.details}
+    if not files or None in files:
+        return _first_line(error)
+    path, first = next(iter(files.items()))
+    said = f"{path} is not as it was packed" if getattr(first, "expected", None) else _first_line(first)
+    return said + (f", and {len(files) - 1} more files" if len(files) > 2 else ", and 1 more file" * (len(files) - 1))
 
 
 def _first_line(error: Exception) -> str:
