@@ -231,7 +231,7 @@ def test_costs_are_kept_in_the_journal_and_supersede_each_other(workspace: Works
     before = asked(workspace, "L1").saves
     request = CostsRequest(fit_bad="400", tests=("current=4+1.5",), reason="three returns last year")
     found = set_costs(workspace, request, operator="mira")
-    assert (found.costs.fit_bad, found.costs.reject_good, found.costs.minute) == (400.0, 15.0, 0.5)
+    assert (found.costs.fit_bad, found.costs.reject_good, found.costs.minute) == (400.0, 15.0, declared.costs.minute)
     assert (found.tests["current"].setup_min, found.tests["current"].piece_min) == (4.0, 1.5)
     assert "mira" in found.costs.source
     assert "three returns" in found.tests["current"].source
