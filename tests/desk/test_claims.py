@@ -120,7 +120,7 @@ def test_a_return_is_recorded_with_its_carrier(claimable: Workspace) -> None:
     (answer,) = decide(claimable, ["L0001-02"], "return", "not as described", operator="mira")
     assert any("--tracking" in text for text in answer.notes)
     assert due(claimable, today=TODAY)[0].missing[-1] == "no carrier's reference for 1 returned"
-    shipped = sent("Harbour Parcels", "HP-20931", "2031-04-03", today=date(2031, 4, 4))
+    shipped = sent("return", "Harbour Parcels", "HP-20931", "2031-04-03", today=date(2031, 4, 4))
     assert shipped == Sent("Harbour Parcels", "HP-20931", date(2031, 4, 3))
     (answer,) = decide(claimable, ["L0001-02"], "return", "sent", shipped=shipped, operator="mira")
     assert answer.notes == ()
@@ -150,10 +150,12 @@ def test_the_statement_says_what_went_back(claimable: Workspace, tmp_path: Path)
 )
 def test_half_a_shipment_is_refused(carrier: str | None, reference: str | None, on: str | None, match: str) -> None:
     with pytest.raises(BadRequest, match=match):
-        sent(carrier, reference, on, today=TODAY)
+        sent("return", carrier, reference, on, today=TODAY)
 
 
 def test_a_carrier_goes_with_a_return_alone(claimable: Workspace) -> None:
+    with pytest.raises(BadRequest, match="goes with a return"):
+        sent("accept", "Harbour Parcels", None, None, today=TODAY)
     with pytest.raises(BadRequest, match="goes with a return"):
         decide(claimable, ["L0001-01"], "accept", "fine", shipped=Sent("Harbour Parcels", "HP-1", TODAY))
 

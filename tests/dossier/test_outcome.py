@@ -3,6 +3,7 @@
 from stock import a_lot
 
 from tracker.desk.bench import CurrentRequest, run_current
+from tracker.desk.decide import settle
 from tracker.desk.dossier_copy import copy_of
 from tracker.desk.dossier_outcome import outcome
 from tracker.desk.learned import learned
@@ -42,3 +43,10 @@ def test_an_earlier_verdict_of_the_same_test_is_named(workspace: Workspace) -> N
     said = _said(workspace, "L0001-01")
     assert "one bench test: pass; earlier runs of the same test said otherwise: B0001 fail." in said
     assert "it is more likely what was claimed: suspicion" in said
+
+
+def test_pieces_nobody_looked_at_are_not_listed_with_those_that_were(workspace: Workspace) -> None:
+    a_lot(workspace)
+    settle(workspace, "L0001-01", "not-genuine", "opened by a laboratory", operator="mira")
+    said = _said(workspace, "L0001")
+    assert "1 is more likely not what was claimed: L0001-01. 2 were neither seen nor measured" in said

@@ -67,7 +67,7 @@ def _decide(
             "Write it like: lotproof decide L0007-03 accept --reason '...'",
         )
     with Workspace.open(workspace) as opened:
-        shipped = sent(carrier, tracking, sent_on, today=date.today())
+        shipped = sent(words[-1], carrier, tracking, sent_on, today=date.today())
         answers = decide(opened, words[:-1], words[-1], reason, shipped=shipped, operator=operator)
     if as_json:
         pieces = [asdict(answer) for answer in answers]

@@ -52,8 +52,8 @@ class Sent:
     on: date
 
 
-def sent(carrier: str | None, reference: str | None, on: str | None, *, today: date) -> Sent | None:
-    """Return what was typed of a shipment; None where nothing was.
+def sent(verb: str, carrier: str | None, reference: str | None, on: str | None, *, today: date) -> Sent | None:
+    """Return what was typed of a shipment beside a decision; None where nothing was.
 
     Raises
     ------
@@ -62,6 +62,10 @@ def sent(carrier: str | None, reference: str | None, on: str | None, *, today: d
     """
     if carrier is None and reference is None and on is None:
         return None
+    if verb.strip().lower() != "return":
+        raise BadRequest(
+            f"A carrier goes with a return, not with '{verb}'.", "Leave --carrier, --tracking and --sent-on out."
+        )
     if carrier is None or reference is None:
         lacking = "--carrier" if carrier is None else "--tracking"
         raise BadRequest(f"{lacking} is missing.", "A return is proved by both: who carried it, and its reference.")

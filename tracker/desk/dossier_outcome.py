@@ -35,8 +35,10 @@ def _stand(session: Session, pieces: Sequence[Piece]) -> str:
 
 def _doubt(session: Session, pieces: Sequence[Piece], known: Learned) -> str:
     doubt = {number: one.probability for number, one in piece_suspicions(session, pieces, known).items()}
-    more = [piece.label for piece in pieces if doubt[piece.id] > MORE_LIKELY_THAN_NOT]
-    unseen = all(_unseen(one) for one in facts_of(session, pieces).values())
+    facts = facts_of(session, pieces)
+    alone = [piece for piece in pieces if _unseen(facts[piece.id])]
+    more = [one.label for one in pieces if doubt[one.id] > MORE_LIKELY_THAN_NOT and one not in alone]
+    unseen = len(alone) == len(pieces)
     if len(pieces) == 1:
         suspicion = percent(doubt[pieces[0].id])
         if unseen:
@@ -45,10 +47,13 @@ def _doubt(session: Session, pieces: Sequence[Piece], known: Learned) -> str:
         return f"By all that is on record it is more likely {likely}: suspicion {suspicion}."
     if unseen:
         return "Nothing was seen or measured of them: their suspicions are those of their seller."
+    number = "1 was" if len(alone) == 1 else f"{len(alone)} were"
+    rest = f" {number} neither seen nor measured: that suspicion is of seller and siblings alone." if alone else ""
     if not more:
-        return "By all that is on record each of them is more likely what was claimed than not."
+        those = "each one that was seen or measured" if alone else "each of them"
+        return f"By all that is on record {those} is more likely what was claimed than not.{rest}"
     are = "is" if len(more) == 1 else "are"
-    return f"By all that is on record {len(more)} {are} more likely not what was claimed: {_listed(more)}."
+    return f"By all that is on record {len(more)} {are} more likely not what was claimed: {_listed(more)}.{rest}"
 
 
 def _unseen(facts: Facts) -> bool:
