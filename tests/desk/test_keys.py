@@ -10,6 +10,7 @@ from sqlalchemy import select, text
 from stock import a_lot
 
 from tracker.desk import keys
+from tracker.desk.dossier import write_dossier
 from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
@@ -133,3 +134,12 @@ def test_verify_prints_who_signed(workspace: Workspace, lotproof) -> None:  # ty
     assert "Signed: 1 entry since entry 1 with key" in shown.out
     (key,) = json.loads(lotproof("verify", "--workspace", workspace.folder, "--json").out)["keys"]
     assert (key["since"], key["entries"]) == (1, 1)
+
+
+def test_a_dossier_names_the_key_that_signed_its_head(workspace: Workspace, kept_in: Path, tmp_path: Path) -> None:
+    a_lot(workspace)
+    write_dossier(workspace, "L0001", tmp_path / "dossier.html")
+    (pem,) = kept_in.glob("*.pem")
+    text = (tmp_path / "dossier.html").read_text(encoding="utf-8")
+    assert f"signed with key {pem.stem}" in text
+    assert signers(workspace)[-1] == pem.stem

@@ -44,7 +44,8 @@ def _dossier(*texts):
     rows = tuple(Row(f"row {number}", text) for number, text in enumerate(texts))
     return Dossier(
         title="Dossier of lot L0001", subtitle=texts[0], made_at="2031", version="0", facts=rows, pieces=(),
-        pictures=(), files=(), entries=(), head="entry 1, " + "0" * 64, methods=rows, cautions=texts, outcome=texts,
+        pictures=(), files=(), entries=(), head="entry 1, " + "0" * 64, signed="not signed",
+        methods=rows, cautions=texts, outcome=texts,
     )  # fmt: skip
 
 

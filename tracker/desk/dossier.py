@@ -163,6 +163,7 @@ def gathered_dossier(
         files=_files(session, store, lot, pieces, gathered, copy),
         entries=_entries(session, lot, pieces, copy),
         head=f"entry {head.entry}, {head.hash}",
+        signed=_signed(session, head),
         methods=tuple(Row(key, value) for key, value in sorted(gathered.methods.items())),
         cautions=CAUTIONS,
         reading=READING,
@@ -224,6 +225,11 @@ def _files(
             size = store.digest(str(table["sha256"]))[1]
             found.append((f"readings of {run.label}", str(table.get("name")), size, str(table["sha256"])))
     return tuple(FileRow(kind, copy.words(name), f"{size:,} B", sha256) for kind, name, size, sha256 in found)
+
+
+def _signed(session: Session, head: journal.Head) -> str:
+    key = session.scalar(select(JournalEntry.signing_key).where(JournalEntry.id == head.entry))
+    return "not signed" if key is None else f"signed with key {key}"
 
 
 def _entries(session: Session, lot: Lot, pieces: Sequence[Piece], copy: Copy) -> tuple[EntryRow, ...]:

@@ -175,6 +175,8 @@ class Dossier:
     files: tuple[FileRow, ...]
     entries: tuple[EntryRow, ...]
     head: str
+    signed: str
+    """The key that signed the head; says so where there is none."""
     methods: tuple[Row, ...]
     cautions: tuple[str, ...]
     reading: tuple[str, ...] = field(default=())
