@@ -10,7 +10,7 @@ export MPLBACKEND := Agg
 demo: $(STAMPS)/base ## the main job on invented pictures, in a new temporary workspace
 	@$(BIN)/lotproof demo --workspace "$$(mktemp -d)/workshop"
 
-test: $(STAMPS)/test ## every test; about five minutes on two cores
+test: $(STAMPS)/test ## every test; about eight minutes on two cores
 	@$(BIN)/python -m pytest -n 2 --dist loadfile
 
 check: $(STAMPS)/test ## style, types, and which room may import which
