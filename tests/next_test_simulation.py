@@ -10,13 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 from workshop_simulation import SimulatedLot, SimulatedPiece, World, suspicion
 
+from tracker.judgement.bench_order import LotAtBench, Trial, first
 from tracker.judgement.costs import Costs, declared_costs
 from tracker.judgement.counts import CLEAR
 from tracker.judgement.lots import LotBelief, belief, own_evidence
 from tracker.judgement.next_test import channel
 from tracker.judgement.prior import before_looking
 from tracker.judgement.suspicion import Suspicion, odds_to_probability
-from tracker.judgement.test_order import LotAtBench, Trial, first
 from tracker.judgement.weights import Weights, declared
 from tracker.knowledge.bench_tests import BenchTest, bench_tests
 

@@ -40,8 +40,16 @@ class Head:
     scale: Scale | None
 
 
-def mapping(pairs: Sequence[str], known: Sequence[str]) -> dict[str, str]:
+def mapping(pairs: Sequence[str], known: Sequence[str], where: str = "this table") -> dict[str, str]:
     """Return which column of a file each quantity is in, from 'QUANTITY=COLUMN' pairs.
+
+    Parameters
+    ----------
+    pairs : sequence of str
+    known : sequence of str
+        The quantities there are; the first serves as the example.
+    where : str
+        What has these quantities, for the sentence that refuses another.
 
     Raises
     ------
@@ -54,7 +62,7 @@ def mapping(pairs: Sequence[str], known: Sequence[str]) -> dict[str, str]:
         if not equals or not left or not right:
             raise BadRequest(f"{text!r} does not say which column is what.", f"Write it as {known[0]}=COLUMN.")
         if left.lower() not in known:
-            raise BadRequest(f"There is no {left!r} in this table.", f"Say one of {', '.join(known)}.")
+            raise BadRequest(f"There is no {left!r} in {where}.", f"Say one of {', '.join(known)}.")
         if left.lower() in found:
             raise BadRequest(f"The column of {left.lower()!r} is named twice.")
         found[left.lower()] = right

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from tracker.bench import thermometry
+from tracker.bench.headers import mapping
 from tracker.errors import BadRequest
 
 Columns = dict[str, tuple[int, str | None]]
@@ -58,6 +59,7 @@ ROLES: Mapping[str, Role] = {
 _TEMPERATURE_ROLES = ("temp", "emf", "resistance")
 _SPELLED = {"cold_junction": "junction"}
 """How a role is called in a mapping where that differs."""
+_QUANTITIES = ("temp", *(role for role in ROLES if role != "temp"), *_SPELLED)
 
 
 def columns_of(names: Sequence[str], name: str, mapped: Sequence[str] = ()) -> Columns:
@@ -113,17 +115,11 @@ def _complete(found: Columns, there: str, name: str) -> Columns:
 
 def _mapped(names: Sequence[str], pairs: Sequence[str]) -> Columns:
     found: Columns = {}
-    known = [next((said for said, role in _SPELLED.items() if role == one), one) for one in ROLES]
-    for text in pairs:
-        left, equals, right = (part.strip() for part in text.partition("="))
-        if not equals or not left or not right:
-            raise BadRequest(f"{text!r} does not say which column is what.", "Write it as temp=COLUMN.")
-        role = _SPELLED.get(left.lower(), left.lower())
-        if role not in ROLES:
-            raise BadRequest(f"There is no {left!r} in a heat soak.", f"Say one of {', '.join(known)}.")
+    for said, column in mapping(pairs, _QUANTITIES, "a heat soak").items():
+        role = _SPELLED.get(said, said)
         if role in found:
-            raise BadRequest(f"The column of {left.lower()!r} is named twice.")
-        found[role] = _place(names, right, role)
+            raise BadRequest(f"The column of {said!r} is named twice.")
+        found[role] = _place(names, column, role)
     return found
 
 

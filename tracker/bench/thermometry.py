@@ -43,11 +43,6 @@ def _type_k() -> _Reference:
     )
 
 
-def type_k_source() -> str:
-    """Return where the type K functions come from."""
-    return _type_k().source
-
-
 def type_k_emf_mv(temp_c: ArrayLike) -> Array:
     """Return the emf of a type K thermocouple whose reference junction is at 0 C.
 

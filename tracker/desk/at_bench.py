@@ -11,10 +11,10 @@ from tracker.desk.bench_plan import suited_tests
 from tracker.desk.costs import Reckoned
 from tracker.desk.facts import VERDICTS, Facts
 from tracker.desk.lot_outlook import LotKnown
+from tracker.judgement.bench_order import LotAtBench, Trial
 from tracker.judgement.counts import CLEAR
 from tracker.judgement.next_test import SILENT, added_db, channel
 from tracker.judgement.suspicion import counted
-from tracker.judgement.test_order import LotAtBench, Trial
 from tracker.judgement.weights import Weights
 from tracker.knowledge import families
 from tracker.knowledge.families import FamilyData

@@ -153,17 +153,6 @@ def so_far(request: SoakRequest) -> SoakResult:
     return _evaluated(_understood(request), request)
 
 
-def readings_of(request: SoakRequest) -> SoakTable:
-    """Return the readings of a request.
-
-    Raises
-    ------
-    BadRequest
-        Something typed cannot be used.
-    """
-    return _understood(request).table
-
-
 def _evaluated(found: Understood, request: SoakRequest) -> SoakResult:
     housing = None if request.case is None else "case" if request.case else "open"
     result = soak_verdict.evaluate(

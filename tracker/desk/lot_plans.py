@@ -11,10 +11,10 @@ from tracker.desk.costs import reckoned
 from tracker.desk.learned import Learned
 from tracker.desk.lot_outlook import lot_view
 from tracker.desk.next_test import lots_at_bench
+from tracker.judgement.bench_order import LotAtBench, Trial
 from tracker.judgement.costs import Costs, next_rule
 from tracker.judgement.lot_view import LotView
 from tracker.judgement.next_test import Item, remains, worth
-from tracker.judgement.test_order import LotAtBench, Trial
 from tracker.records.models import Lot
 
 

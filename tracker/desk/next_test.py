@@ -18,10 +18,10 @@ from tracker.desk.lot_outlook import UNDECIDED, lot_known
 from tracker.desk.pieces import dispositions, find_lot, find_piece, plain_label
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
+from tracker.judgement.bench_order import LotAtBench, Meaning, Step, meaning, only, plan
 from tracker.judgement.costs import Costs
 from tracker.judgement.next_test import loss_now
 from tracker.judgement.suspicion import percent
-from tracker.judgement.test_order import LotAtBench, Meaning, Step, meaning, only, plan
 from tracker.records.models import Lot, Piece
 
 MOST_STEPS = 12

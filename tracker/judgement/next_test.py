@@ -220,11 +220,6 @@ def _drawn(belief: LotBelief, items: Sequence[Item]) -> Outcomes:
     return Outcomes(counts / draws, belief.after(different)[1], different, exact=False)
 
 
-def expected_loss(found: Outcomes, still_open: Sequence[int], costs: Costs) -> float:
-    """Return the expected loss over the undecided pieces of a lot when each is decided after the tests."""
-    return float(found.chance @ costs.loss(found.probability[:, still_open]).sum(axis=1))
-
-
 def loss_now(belief: LotBelief, still_open: Sequence[int], costs: Costs) -> float:
     """Return the expected loss over the undecided pieces of a lot when each is decided now."""
     return float(costs.loss(belief.marginals()[list(still_open)]).sum())

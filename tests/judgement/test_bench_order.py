@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from tracker.judgement.bench_order import LotAtBench, Trial, first, meaning, only, plan
 from tracker.judgement.costs import Costs
 from tracker.judgement.lots import belief
 from tracker.judgement.next_test import SILENT, Channel, channel, worth
-from tracker.judgement.test_order import LotAtBench, Trial, first, meaning, only, plan
 
 COSTS = Costs(fit_bad=120.0, reject_good=15.0, minute=0.5, source="test")
 QUICK = Trial("current", channel(16.5, -3.8, 0.05), 10.0, 2.0)
