@@ -36,6 +36,10 @@ class BadRequest(LotproofError):
     """The request was wrong; nothing was changed."""
 
 
+class NoSuch(BadRequest):
+    """What was named is not there."""
+
+
 class AnswerIsNo(LotproofError):
     """The request was carried out and the answer is no."""
 

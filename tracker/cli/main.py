@@ -36,6 +36,7 @@ from tracker.cli import (
     machines,
     next_test,
     photos,
+    serve,
 )
 from tracker.cli.wording import plain_help, refusal
 from tracker.errors import ExitCode, LotproofError
@@ -67,6 +68,7 @@ VERB_MODULES = (
     dates,
     keep,
     house,
+    serve,
 )
 
 INTERRUPTED = 130

@@ -18,7 +18,7 @@ from tracker.bench.life import Life
 from tracker.bench.traces import Trace, at_minute, picture, rise_trace
 from tracker.desk.plotting import plot_kind, write_plot
 from tracker.desk.workspace import Workspace
-from tracker.errors import BadRequest
+from tracker.errors import BadRequest, NoSuch
 from tracker.records.models import BenchRun, Machine, Piece
 
 _POWERS = (
@@ -120,7 +120,7 @@ def _column(session: Session, text: str) -> _Column:
 def _run(session: Session, label: str) -> BenchRun:
     run = session.scalar(select(BenchRun).where(BenchRun.label == label.upper()))
     if run is None:
-        raise BadRequest(f"There is no bench run {label!r}.", "`lotproof list runs` shows those there are.")
+        raise NoSuch(f"There is no bench run {label!r}.", "`lotproof list runs` shows those there are.")
     return run
 
 

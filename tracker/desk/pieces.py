@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from tracker.errors import BadRequest
+from tracker.errors import BadRequest, NoSuch
 from tracker.records.models import BenchRun, Decision, Fitting, Lot, Machine, Piece
 
 _LOT = re.compile(r"L0*([0-9]{1,9})")
@@ -69,10 +69,10 @@ def find_lot(session: Session, label: str) -> Lot:
     match = _LOT.fullmatch(_word(label))
     if not match:
         advice = "A lot's label looks like L0007; `lotproof list lots` shows them."
-        raise BadRequest(f"'{_shown(label)}' is not the label of a lot.", advice)
+        raise NoSuch(f"'{_shown(label)}' is not the label of a lot.", advice)
     lot = session.scalar(select(Lot).where(Lot.label == lot_label(int(match[1]))))
     if lot is None:
-        raise BadRequest(f"There is no lot {lot_label(int(match[1]))}.", "`lotproof list lots` shows those there are.")
+        raise NoSuch(f"There is no lot {lot_label(int(match[1]))}.", "`lotproof list lots` shows those there are.")
     return lot
 
 
@@ -92,7 +92,7 @@ def find_piece(session: Session, label: str) -> Piece:
             raise BadRequest(
                 f"{lot.label} is a whole lot.", f"Name one of its pieces, as in {piece_label(lot.label, 1)}."
             )
-        raise BadRequest(
+        raise NoSuch(
             f"'{_shown(label)}' is not the label of a piece.",
             "A piece's label looks like L0007-03; `lotproof list pieces` shows them.",
         )
@@ -101,7 +101,7 @@ def find_piece(session: Session, label: str) -> Piece:
     if piece is None:
         count = session.scalar(select(func.count()).where(Piece.lot_id == lot.id))
         last = f"Its pieces are {piece_label(lot.label, 1)} to {piece_label(lot.label, count or 0)}."
-        raise BadRequest(f"There is no piece {piece_label(lot.label, int(match[2]))}.", last)
+        raise NoSuch(f"There is no piece {piece_label(lot.label, int(match[2]))}.", last)
     return piece
 
 
@@ -121,7 +121,7 @@ def find_machine(session: Session, label_or_name: str, *, or_seller: bool = Fals
     machine = machine_or_none(session, label_or_name)
     if machine is None:
         seller = or_seller and not looks_like_machine(label_or_name)
-        raise BadRequest(
+        raise NoSuch(
             f"There is no {'seller and no ' * seller}machine '{_shown(label_or_name)}'.",
             f"`lotproof list machines` {'and `lotproof list sellers` ' * seller}{'show' if seller else 'shows'} those "
             "there are. A lot is named like L0007, a piece like L0007-03.",

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session, contains_eager
 
 from tracker.desk.pieces import dispositions, find_lot
 from tracker.desk.workspace import Workspace
-from tracker.errors import BadRequest
+from tracker.errors import BadRequest, NoSuch
 from tracker.records.models import Fitting, Inspection, JournalEntry, Lot, Machine, Piece, Seller
 
 
@@ -128,7 +128,7 @@ def find_seller(session: Session, name: str) -> Seller:
         if seller.name.casefold() == wanted:
             return seller
     shown = "".join(letter if letter.isprintable() else "?" for letter in name[:60])
-    raise BadRequest(f"There is no seller '{shown}'.", "`lotproof list sellers` shows those there are.")
+    raise NoSuch(f"There is no seller '{shown}'.", "`lotproof list sellers` shows those there are.")
 
 
 def _stays(session: Session, pieces: Select[Piece], now: dict[int, str]) -> list[Stay]:

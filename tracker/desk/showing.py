@@ -16,7 +16,7 @@ from tracker.desk.pieces import disposition, find_lot, find_machine, find_piece,
 from tracker.desk.rows import LotRow, PieceRow
 from tracker.desk.sellers import SellerShown, find_seller_or_none, seller_shown
 from tracker.desk.workspace import Workspace
-from tracker.errors import BadRequest
+from tracker.errors import NoSuch
 from tracker.judgement.counts import Basis
 from tracker.judgement.siblings import SiblingsReading, siblings_readings
 from tracker.judgement.suspicion import InVain
@@ -355,7 +355,7 @@ def _machine(session: Session, label: str) -> MachineShown:
 def _run(session: Session, label: str) -> RunShown:
     run = session.scalar(select(BenchRun).where(BenchRun.label == label))
     if run is None:
-        raise BadRequest(f"There is no bench run {label}.", "`lotproof list runs` shows those there are.")
+        raise NoSuch(f"There is no bench run {label}.", "`lotproof list runs` shows those there are.")
     return run_shown(session, run)
 
 

@@ -1,0 +1,1 @@
+"""The pages: FastAPI over the desk. Parse, call one desk function, render."""

@@ -1,0 +1,69 @@
+"""What page functions ask for: the open workspace, who acts, and that a form was ours."""
+
+from datetime import date
+from typing import Annotated
+
+from fastapi import Depends
+from starlette.requests import Request
+
+from tracker.desk.workspace import Workspace, operator_name
+from tracker.errors import LotproofError
+from tracker.web import door
+from tracker.web.settings import Settings
+
+
+class Refused(LotproofError):
+    """A request that goes no further, with the HTTP status it is answered with."""
+
+    def __init__(self, status: int, what: str, advice: str = "") -> None:
+        super().__init__(what, advice)
+        self.status = status
+
+
+def _workspace(request: Request) -> Workspace:
+    found: Workspace = request.app.state.workspace
+    return found
+
+
+def _settings(request: Request) -> Settings:
+    found: Settings = request.app.state.settings
+    return found
+
+
+def _operator(request: Request) -> str:
+    said = request.session.get("operator")
+    if isinstance(said, str) and said:
+        return said
+    return operator_name(_settings(request).operator)
+
+
+def _today() -> date:
+    return date.today()
+
+
+async def _written(request: Request) -> None:
+    """Refuse a form that none of our own pages sent."""
+    if not door.own_origin(request):
+        raise Refused(403, "This form was sent from another site.", "Nothing was changed. Open the page here instead.")
+    settings = _settings(request)
+    if settings.pass_key is not None and request.headers.get("authorization"):
+        return  # Let in by the key itself, which no browser adds by itself.
+    limits = settings.limits
+    sent = request.headers.get("x-lotproof-token")
+    if sent is None:
+        form = await request.form(max_fields=limits.fields, max_files=limits.files)
+        sent = form.get("token") if isinstance(form.get("token"), str) else None  # type: ignore[assignment]
+    if not sent or not door.same(sent, door.token(request)):
+        raise Refused(
+            403,
+            "This form is too old, or cookies are off.",
+            "Nothing was changed. Go back, load the page again, and send it once more.",
+        )
+
+
+Opened = Annotated[Workspace, Depends(_workspace)]
+ServedAs = Annotated[Settings, Depends(_settings)]
+Operator = Annotated[str, Depends(_operator)]
+Today = Annotated[date, Depends(_today)]
+Written = Depends(_written)
+"""For `dependencies=[Written]` of everything that changes something."""

@@ -1,0 +1,128 @@
+"""The door: the pass key, who is at the bench, a code for the phone, and finding what a label names."""
+
+import io
+import re
+from typing import Annotated
+from urllib.parse import quote
+
+from fastapi import APIRouter, Form
+from starlette.requests import Request
+from starlette.responses import Response
+
+from tracker.desk.fields import one_line
+from tracker.errors import BadRequest
+from tracker.web import door, needs, render
+from tracker.web.needs import Refused, Written
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/door")
+def ask(request: Request, settings: needs.ServedAs, to: str = "/", key: str | None = None) -> Response:
+    """Ask for the pass key; the QR code brings it along."""
+    if key is not None:
+        return _let_in(request, settings, key, None, to)
+    if settings.pass_key is None or door.may_enter(request, settings, request.app.state.tries):
+        return render.go(own_path(to))
+    return _door(request, 200, to, None)
+
+
+@router.post("/door")
+def enter(
+    request: Request,
+    settings: needs.ServedAs,
+    key: Annotated[str, Form()] = "",
+    operator: Annotated[str, Form()] = "",
+    to: Annotated[str, Form()] = "/",
+) -> Response:
+    """Let a device in that knows the pass key."""
+    # No form token here: who has no session yet has none, and letting somebody in changes nothing of theirs.
+    return _let_in(request, settings, key, operator, to)
+
+
+def _let_in(request: Request, settings: needs.ServedAs, key: str, operator: str | None, to: str) -> Response:
+    if settings.pass_key is None:
+        return render.go("/")
+    tries, where = request.app.state.tries, door.address(request)
+    wait = tries.wait_s(where)
+    if wait > 0:
+        return _wait(request, wait, to)
+    try:
+        name = one_line(operator, "name", 200) if operator and operator.strip() else None
+    except BadRequest as error:
+        return _door(request, 422, to, error)
+    if not door.try_key(key, where, settings.pass_key, tries):
+        return _door(request, 403, to, Refused(403, "That is not the pass key.", "It stands in Lotproof's terminal."))
+    request.session.clear()
+    request.session["in"] = door.fingerprint(settings.pass_key)
+    if name:
+        request.session["operator"] = name
+    return render.go(own_path(to))
+
+
+def _wait(request: Request, wait: float, to: str) -> Response:
+    seconds = int(wait) + 1
+    error = Refused(429, f"Too many wrong keys. The next try counts in {seconds} s.", "")
+    answer = _door(request, 429, to, error)
+    answer.headers["retry-after"] = str(seconds)
+    return answer
+
+
+def _door(request: Request, status: int, to: str, error: object) -> Response:
+    return render.page(request, "door", status, to=own_path(to), error=error)
+
+
+def own_path(to: str) -> str:
+    """Return where to go next: a path of ours, whatever was asked for."""
+    return to if re.fullmatch(r"/(?:[A-Za-z0-9_~.-]+/?)*", to) else "/"
+
+
+@router.post("/who", dependencies=[Written])
+def who(request: Request, operator: Annotated[str, Form()] = "", back: Annotated[str, Form()] = "/") -> Response:
+    """Remember who is at the bench on this device."""
+    request.session["operator"] = one_line(operator, "name", 200)
+    render.say(request, f"From now on {request.session['operator']} stands in the journal.")
+    return render.go(own_path(back))
+
+
+@router.get("/phone")
+def phone(request: Request, settings: needs.ServedAs) -> Response:
+    """Show the code that lets a phone in."""
+    return render.page(request, "phone", addresses=_addresses(settings))
+
+
+@router.get("/phone/code.svg")
+def code(request: Request, settings: needs.ServedAs, n: int = 0) -> Response:
+    """Draw the code."""
+    found = _addresses(settings)
+    if not 0 <= n < len(found) or settings.pass_key is None:
+        raise Refused(404, "There is no such code.")
+    import segno
+
+    picture = io.BytesIO()
+    # Black on white in both themes: readers expect it.
+    segno.make(f"{found[n]}/door?key={settings.pass_key}", error="m").save(
+        picture, kind="svg", scale=6, border=4, light="#ffffff", xmldecl=False
+    )
+    return Response(picture.getvalue(), media_type="image/svg+xml", headers={"cache-control": "no-store"})
+
+
+def _addresses(settings: needs.ServedAs) -> list[str]:
+    if settings.pass_key is None:
+        return []
+    kind = "https" if settings.secure else "http"
+    return [f"{kind}://{name}:{settings.port}" for name in settings.names if name not in door.LOOPBACK_NAMES]
+
+
+@router.get("/find")
+def find(request: Request, what: str = "") -> Response:
+    """Go to what a label or name means."""
+    word = what.strip()
+    if re.fullmatch(r"[Ll][0-9]{1,9}-[0-9]{1,9}", word):
+        return render.go(f"/pieces/{word.upper()}")
+    for pattern, place in ((r"[Ll][0-9]{1,9}", "lots"), (r"[Mm][0-9]{1,9}", "machines"), (r"[Bb][0-9]{1,9}", "runs")):
+        if re.fullmatch(pattern, word):
+            return render.go(f"/{place}/{word.upper()}")
+    if not word:
+        return render.go("/lots")
+    return render.go(f"/recall?marking={quote(word[:100], safe='')}")

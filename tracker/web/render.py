@@ -1,0 +1,142 @@
+"""From values to pages: the templates, their filters, what was just said, and whether the reader has it already."""
+
+import hashlib
+import math
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from tracker import __version__
+from tracker.bench.figures import show
+from tracker.errors import LotproofError
+from tracker.judgement.suspicion import counted, percent
+from tracker.web import door, static
+
+_HERE = Path(__file__).parent
+MOST_SAID = 3
+
+
+def page(request: Request, template: str, status: int = 200, **values: Any) -> Response:
+    """Return a page.
+
+    Parameters
+    ----------
+    request : Request
+    template : str
+        Its name without `.html.j2`.
+    status : int
+    **values
+        What the template asks for; `error` is a LotproofError to be shown first.
+
+    Notes
+    -----
+    The answer carries an ETag of its bytes; a reader who has it gets 304 and no body.
+    """
+    said = request.session.pop("said", [])
+    values = {"error": None, **values}
+    text = (
+        environment()
+        .get_template(f"{template}.html.j2")
+        .render(
+            **values,
+            said=said,
+            token=door.token(request),
+            here=request.url.path,
+            operator=request.session.get("operator") or request.app.state.operator,
+            version=__version__,
+            workspace=request.app.state.workspace_name,
+        )
+    )
+    return _unless_known(request, HTMLResponse(text, status), text.encode())
+
+
+def say(request: Request, text: str) -> None:
+    """Have the next page say something once."""
+    request.session["said"] = [*request.session.get("said", []), text[:600]][-MOST_SAID:]
+
+
+def go(to: str) -> Response:
+    """Return the answer to a form that was carried out: look there."""
+    return RedirectResponse(to, 303)
+
+
+def wants_page(request: Request) -> bool:
+    """Tell whether who asks would rather have a page than JSON."""
+    return not request.url.path.startswith("/api/") and "application/json" not in request.headers.get("accept", "")
+
+
+def refused(request: Request, status: int, error: LotproofError) -> Response:
+    """Return an error as a page, or as JSON where that was asked for."""
+    if not wants_page(request):
+        from starlette.responses import JSONResponse
+
+        return JSONResponse({"schema": "lotproof.error/1", "what": error.what, "advice": error.advice}, status)
+    text = environment().get_template("fault.html.j2").render(error=error, status=status, version=__version__)
+    return HTMLResponse(text, status)
+
+
+def _unless_known(request: Request, answer: Response, body: bytes) -> Response:
+    tag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
+    answer.headers["etag"] = tag
+    if answer.status_code == 200 and tag in request.headers.get("if-none-match", ""):
+        return Response(status_code=304, headers={"etag": tag})
+    return answer
+
+
+@cache
+def environment() -> Environment:
+    """Return the templates: everything is escaped, and a name that is not there is an error."""
+    made = Environment(
+        loader=FileSystemLoader(_HERE / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    made.filters.update(
+        percent=percent, instant=instant, db=decibans, counted=lambda n, word: counted(n, word), size=size, figure=show
+    )
+    made.globals.update(static=static.address, suspicion_step=suspicion_step, days=days)
+    return made
+
+
+def instant(text: str) -> str:
+    """Return a UTC instant of the records as people read it: '2031-11-26 15:04'."""
+    return text[:16].replace("T", " ")
+
+
+def decibans(weight: float) -> str:
+    """Return a weight with its sign, and the true minus sign."""
+    return f"{weight:+.1f}".replace("-", "−") + " db"
+
+
+def size(count: int) -> str:
+    """Return a number of bytes: '2.1 MB'."""
+    if count < 1000:
+        return f"{count} bytes"
+    step = min(int(math.log10(count) / 3), 3)
+    return f"{count / 1000.0**step:.3g} {('kB', 'MB', 'GB')[step - 1]}"
+
+
+def suspicion_step(share: float) -> tuple[int, str]:
+    """Return how a suspicion is drawn beside its number: 0 to 3, and the word for it.
+
+    For the eye alone, nothing is decided by it. The bounds are common practice, no source: one in ten,
+    one in three, two in three.
+    """
+    for step, (below, word) in enumerate(((0.1, "low"), (1 / 3, "some"), (2 / 3, "high"))):
+        if share < below:
+            return step, word
+    return 3, "very high"
+
+
+def days(left: int) -> str:
+    """Return what is left of a claim window."""
+    if left < 0:
+        return f"{counted(-left, 'day')} over"
+    return "today" if left == 0 else f"{counted(left, 'day')} left"
