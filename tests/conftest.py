@@ -167,3 +167,11 @@ def bag(sound: Path, tmp_path: Path) -> Path:
     from bags import copy
 
     return copy(sound, tmp_path / "bag")
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Give a Chromium, one for all tests of a process."""
+    from web_pages import open_browser
+
+    yield from open_browser()

@@ -1,6 +1,6 @@
 """What tests of the pages share: a client that fills in forms, a real server, a real browser that stays at home.
 
-Fixtures are imported by name: `from web_pages import browser, served  # noqa: F401`.
+The fixture `browser` is in tests/conftest.py.
 """
 
 import os
@@ -99,9 +99,8 @@ def serving(workspace: Path, **settings: Any) -> Iterator[str]:
         assert not thread.is_alive(), "the server did not end in 20 s"
 
 
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """Give a Chromium, one for all tests of a process."""
+def open_browser() -> Iterator[Any]:
+    """Yield a Chromium; skips the test where there is none."""
     if CHROMIUM is None:
         pytest.skip(NO_BROWSER)
     from playwright.sync_api import sync_playwright
