@@ -57,12 +57,17 @@ def due(workspace: Workspace, lot: str | None = None, *, today: date, within: in
         Only windows that close in this many days or fewer.
     """
     with workspace.read() as session:
-        query = select(Lot).where(Lot.claim_by.is_not(None)).order_by(Lot.claim_by, Lot.id)
         only = None if lot is None else find_lot(session, lot)
         now = dispositions(session, None if only is None else only.pieces)
-        lots = session.scalars(query if only is None else query.where(Lot.id == only.id)).all()
-        found = [one for lot in lots if (one := _due(session, lot, now, today)) is not None]
+        found = due_in(session, now, only, today=today)
     return tuple(one for one in found if within is None or one.days_left <= within)
+
+
+def due_in(session: Session, now: dict[int, str], only: Lot | None = None, *, today: date) -> tuple[Due, ...]:
+    """Return what `due` does, from the disposition of each piece by its id; `only` one lot, where it is given."""
+    query = select(Lot).where(Lot.claim_by.is_not(None)).order_by(Lot.claim_by, Lot.id)
+    lots = session.scalars(query if only is None else query.where(Lot.id == only.id)).all()
+    return tuple(one for lot in lots if (one := _due(session, lot, now, today)) is not None)
 
 
 def nothing_due(workspace: Workspace, lot: str | None = None, *, within: int | None = None) -> str:

@@ -123,7 +123,7 @@ def next_tests(workspace: Workspace, what: str | None, *, minutes: str | None, t
         return NextTests(
             asked=asked,
             have_min=have,
-            steps=tuple(_step(benches[one.lot], one, costs) for one in steps),
+            steps=tuple(next_step(benches[one.lot], one, costs) for one in steps),
             minutes=sum(one.minutes for one in steps),
             saves=sum(one.saves for one in steps),
             loss=sum(loss_now(one.belief, one.still_open, costs) for one in benches if one.still_open),
@@ -167,7 +167,8 @@ def _asked(session: Session, what: str | None) -> tuple[list[Lot], Piece | None]
     return [lot], None
 
 
-def _step(lot: LotAtBench, step: Step, costs: Costs) -> NextStep:
+def next_step(lot: LotAtBench, step: Step, costs: Costs) -> NextStep:
+    """Return one chosen test with what each outcome would mean."""
     return NextStep(
         lot=lot.lot,
         piece=lot.labels[step.piece],
