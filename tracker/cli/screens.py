@@ -9,11 +9,11 @@ from rich.markup import escape
 from tracker.bench.figures import show
 from tracker.cli import sum_text
 from tracker.cli.printing import console, table
+from tracker.desk.events import Event
 from tracker.desk.origin import Origin, Theirs
 from tracker.desk.rows import PieceRow
 from tracker.desk.sellers import SellerShown
 from tracker.desk.showing import (
-    Event,
     File,
     LotShown,
     MachineShown,
