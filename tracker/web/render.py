@@ -2,6 +2,7 @@
 
 import hashlib
 import math
+from dataclasses import asdict
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from tracker import __version__
 from tracker.bench.figures import show
+from tracker.desk.since import SaidSince
 from tracker.errors import LotproofError
 from tracker.judgement.suspicion import counted, percent
 from tracker.web import door, static
@@ -51,7 +53,7 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> R
             workspace=request.app.state.workspace_name,
         )
     )
-    return _unless_known(request, HTMLResponse(text, status), text.encode())
+    return unless_known(request, HTMLResponse(text, status), text.encode())
 
 
 def say(request: Request, text: str) -> None:
@@ -66,7 +68,9 @@ def go(to: str) -> Response:
 
 def wants_page(request: Request) -> bool:
     """Tell whether who asks would rather have a page than JSON."""
-    return not request.url.path.startswith("/api/") and "application/json" not in request.headers.get("accept", "")
+    return not request.url.path.startswith(
+        ("/api/", "/openapi.json")
+    ) and "application/json" not in request.headers.get("accept", "")
 
 
 def refused(request: Request, status: int, error: LotproofError) -> Response:
@@ -74,12 +78,17 @@ def refused(request: Request, status: int, error: LotproofError) -> Response:
     if not wants_page(request):
         from starlette.responses import JSONResponse
 
-        return JSONResponse({"schema": "lotproof.error/1", "what": error.what, "advice": error.advice}, status)
+        more = {}
+        if isinstance(error, SaidSince):
+            more = {"events": [asdict(one) for one in error.events], "entry": error.entry}
+        document = {"schema": "lotproof.error/1", "what": error.what, "advice": error.advice, **more}
+        return JSONResponse(document, status)
     text = environment().get_template("fault.html.j2").render(error=error, status=status, version=__version__)
     return HTMLResponse(text, status)
 
 
-def _unless_known(request: Request, answer: Response, body: bytes) -> Response:
+def unless_known(request: Request, answer: Response, body: bytes) -> Response:
+    """Return an answer with an ETag of its bytes, or 304 where the reader has these bytes already."""
     tag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
     answer.headers["etag"] = tag
     if answer.status_code == 200 and tag in request.headers.get("if-none-match", ""):
