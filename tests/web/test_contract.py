@@ -1,10 +1,13 @@
 """The API answers what the commands print under --json, and says in HTTP's words what became of a request."""
 
 import json
+import re
 import shutil
+from functools import cache
 from pathlib import Path
 from typing import Any
 
+import jsonschema_rs
 import pytest
 from conftest import Lotproof
 from web_pages import Pages
@@ -55,11 +58,29 @@ def pages(workshop: Path, monkeypatch: pytest.MonkeyPatch) -> Pages:  # noqa: F8
     return Pages(workshop)
 
 
+@cache
+def _described(pages_app: Any) -> dict[str, Any]:
+    found: dict[str, Any] = pages_app.openapi()
+    return found
+
+
+def _as_described(pages: Pages, answered: Any) -> None:
+    """Check an answer against what /openapi.json says of it."""
+    whole, method = _described(pages.app), answered.request.method.lower()
+    path = answered.request.url.path
+    places = [one for one in whole["paths"] if re.fullmatch(re.sub(r"\{\w+\}", "[^/]+", one), path)]
+    place = path if path in places else places[0]
+    response = whole["paths"][place][method]["responses"][str(answered.status_code)]
+    schema = {**response["content"]["application/json"]["schema"], "components": whole["components"]}
+    jsonschema_rs.Draft202012Validator(schema).validate(answered.json())
+
+
 @pytest.mark.parametrize("path", READ)
 def test_what_is_asked_is_answered_as_the_command_answers_it(path: str, pages: Pages, lotproof: Lotproof) -> None:
     told = pages.client.get(f"/api/{path}")
     assert told.status_code == 200, told.text
     assert told.headers["content-type"] == "application/json"
+    _as_described(pages, told)
     printed = lotproof(*READ[path], "--json")
     assert printed.code == 0, printed.err
     assert told.json() == printed.json
@@ -197,6 +218,7 @@ def test_what_is_recorded_is_told_as_the_command_tells_it(
     path, document, words, status = WRITE[name]
     told = pages.client.post(f"/api/{path}", json=document)
     assert told.status_code == status, told.text
+    _as_described(pages, told)
     shutil.copytree(prepared, tmp_path / "other")
     where = () if words[0] == "datecode" else ("--workspace", str(tmp_path / "other"))
     printed = lotproof(*words, "--json", *where)
@@ -250,6 +272,8 @@ def test_one_member_says_who_did_it(pages: Pages) -> None:
 def test_what_cannot_be_answered_is_said_in_one_document(path: str, status: int, pages: Pages) -> None:
     refused = pages.client.get(f"/api/{path}")
     assert refused.status_code == status
+    if path != "nothing":
+        _as_described(pages, refused)
     document = refused.json()
     assert document["schema"] == "lotproof.error/1"
     assert document["what"].endswith(".")
@@ -269,6 +293,7 @@ def test_the_second_of_two_is_told_what_the_first_said_and_may_confirm(pages: Pa
     second = {"piece": "L0002-04", "into": "M0001", "at": "U2", "seen": seen}
     told = pages.client.post("/api/pieces/fit", json=second)
     assert told.status_code == 409
+    _as_described(pages, told)
     assert [(one["operator"], one["what"], one["why"]) for one in told.json()["events"]] == [
         ("Tomas Hell", "accepted", "fine")
     ]
