@@ -44,6 +44,8 @@ def create_app(settings: Settings) -> FastAPI:
         # Their pages load scripts from elsewhere.
         docs_url=None,
         redoc_url=None,
+        # Forms are taken apart before a page's own needs are looked at.
+        form_limits={"max_fields": settings.limits.fields, "max_files": settings.limits.files},
         lifespan=_lifespan,
         middleware=[
             Middleware(Guard, names=settings.names, limits=settings.limits, refuse=_refuse),

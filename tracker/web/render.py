@@ -1,6 +1,7 @@
 """From values to pages: the templates, their filters, what was just said, and whether the reader has it already."""
 
 import hashlib
+import json
 import math
 from dataclasses import asdict
 from functools import cache
@@ -20,6 +21,8 @@ from tracker.web import door, static
 
 _HERE = Path(__file__).parent
 MOST_SAID = 3
+MOST_BYTES = 1500
+"""Of what is said, as JSON; in the cookie it takes four thirds of that."""
 
 
 def page(request: Request, template: str, status: int = 200, **values: Any) -> Response:
@@ -58,7 +61,13 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> R
 
 def say(request: Request, text: str) -> None:
     """Have the next page say something once."""
-    request.session["said"] = [*request.session.get("said", []), text[:600]][-MOST_SAID:]
+    said = [*request.session.get("said", []), text[:600]][-MOST_SAID:]
+    # The session is a cookie, and browsers drop one of more than 4096 bytes (RFC 6265, 6.1) with all that is in it.
+    while len(said) > 1 and len(json.dumps(said)) > MOST_BYTES:
+        said.pop(0)
+    while len(json.dumps(said)) > MOST_BYTES:
+        said[0] = said[0][: len(said[0]) // 2] + "…"
+    request.session["said"] = said
 
 
 def go(to: str) -> Response:
