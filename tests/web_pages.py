@@ -18,6 +18,7 @@ import uvicorn
 from starlette.testclient import TestClient
 
 from tracker.web.app import create_app
+from tracker.web.serving import configured
 from tracker.web.settings import Settings
 
 CHROMIUM = os.environ.get("LOTPROOF_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
@@ -83,7 +84,7 @@ class Pages:
 def serving(workspace: Path, **settings: Any) -> Iterator[str]:
     """Serve a workspace on a free port of the loopback; gives its address."""
     app = create_app(Settings(workspace=workspace, operator="Ida Brandt", **settings))
-    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=0, log_level="warning", access_log=False))
+    server = uvicorn.Server(configured(app, host="127.0.0.1", port=0))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     last = time.monotonic() + 20

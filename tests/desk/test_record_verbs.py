@@ -129,6 +129,12 @@ def test_a_filter_that_nothing_can_meet_is_refused(filters: tuple[str, ...], pla
     assert lotproof("list", "pieces", "--min-suspicion", "30 %").out == "No pieces.\n"
 
 
+@pytest.mark.parametrize("test", ["current", "clock", "soak", "signature", "curve", "in-circuit", "power"])
+def test_runs_of_every_test_can_be_listed(test: str, place: Path, lotproof: Lotproof) -> None:
+    lotproof(*RECEIVE)
+    assert lotproof("list", "runs", "--test", test).out == "No runs.\n"
+
+
 def test_same_order_again(place: Path, lotproof: Lotproof) -> None:
     lotproof(*RECEIVE, "--order", "Q-1")
     before = tree(place / "evidence"), lotproof("verify", "--json").json["head"]

@@ -89,6 +89,8 @@ def _show(
     as_json: JsonOption = False,
 ) -> None:
     """Show everything on record about a lot, a piece, a machine, a bench run or a seller."""
+    from dataclasses import asdict
+
     from tracker.cli import screens, sum_text
     from tracker.desk.showing import show
     from tracker.desk.workspace import Workspace
@@ -98,7 +100,9 @@ def _show(
     if only_sum:
         sum_text.answer(shown, as_json)
     elif as_json:
-        print_json(screens.document(shown))
+        from tracker.desk.documents.shown import shown_document
+
+        print_json(asdict(shown_document(shown)))
     else:
         screens.draw(shown)
 
@@ -127,7 +131,7 @@ def _list(
     name: Annotated[str | None, _only("--name", "Only with this text in the machine's name.")] = None,
     test: Annotated[
         str | None,
-        _only("--test", "Only of this bench test: current, clock, soak, signature, curve, in-circuit.", "TEST"),
+        _only("--test", "Only of this bench test: current, clock, soak, signature, curve, in-circuit, power.", "TEST"),
     ] = None,
     verdict: Annotated[str | None, _only("--verdict", "Only of this verdict: pass, fail, undecided.", "WORD")] = None,
     since: Annotated[
@@ -166,87 +170,23 @@ def _list(
     """List lots, pieces, sellers, machines or bench runs."""
     from dataclasses import asdict
 
-    from tracker.desk.listing import Filters, list_rows, write_csv
-    from tracker.desk.pieces import find_lot, find_machine
-    from tracker.desk.recall import find_seller
+    from tracker.desk.documents.lists import list_document
+    from tracker.desk.listing import write_csv
+    from tracker.desk.listing_ask import Asked, filters_of, listed
     from tracker.desk.workspace import Workspace
 
-    filters = Filters(
-        lot=_label(lot),
-        seller=seller,
-        source=_word("source", source),
-        part=part,
-        disposition=_word("disposition", disposition),
-        machine=_label(machine),
-        name=name,
-        test=_word("test", test),
-        verdict=_word("verdict", verdict),
-        since=_day(since),
-        suspicion=None if min_suspicion is None else _share(min_suspicion),
+    filters = filters_of(
+        Asked(lot, seller, source, part, disposition, machine, name, test, verdict, since, min_suspicion)
     )
     with Workspace.open(workspace) as opened:
-        with opened.read() as session:
-            if filters.lot is not None:
-                find_lot(session, filters.lot)
-            if filters.machine is not None:
-                find_machine(session, filters.machine)
-            if filters.seller is not None:
-                find_seller(session, filters.seller)
-        found = list_rows(opened, what.value, filters, sort=sort, reverse=reverse, limit=limit)
+        found = listed(opened, what.value, filters, sort=sort, reverse=reverse, limit=limit)
     if csv is not None:
         write_csv(found, csv)
         note(f"{len(found.rows)} rows written to {csv}.")
     if as_json:
-        rows = [asdict(row) for row in found.rows]
-        print_json({"schema": f"lotproof.{what.value}/1", what.value: rows, "found": found.found})
+        print_json(asdict(list_document(found)))
     elif csv is None:
         _print_list(found)
-
-
-def _share(text: str) -> float:
-    advice = "Write 0.3 or '30 %'. `lotproof list --help` says what can be asked."
-    number = text.strip()
-    try:
-        value = float(number.removesuffix("%")) / (100 if number.endswith("%") else 1)
-    except ValueError:
-        raise BadRequest("--min-suspicion needs a number.", advice) from None
-    if not value >= 0:
-        raise BadRequest("--min-suspicion must be 0 or more.", advice)
-    if value > 1:
-        raise BadRequest("--min-suspicion must be 1 or less.", advice)
-    return value
-
-
-# What a row can say of itself.
-_WORDS = {
-    "disposition": _COUNTS,
-    "test": ("current", "clock", "in-circuit"),
-    "verdict": ("pass", "fail", "undecided"),
-}
-
-
-def _word(name: str, text: str | None) -> str | None:
-    """Return the word, or refuse one that no row can have: an empty list would look like an answer."""
-    from datetime import date
-
-    from tracker.desk.arrival import check_field
-    from tracker.desk.fields import one_of
-
-    if text is None:
-        return None
-    return str(check_field(name, text, today=date.today())) if name == "source" else one_of(text, name, _WORDS[name])
-
-
-def _label(text: str | None) -> str | None:
-    from tracker.desk.pieces import plain_label
-
-    return None if text is None else plain_label(text)
-
-
-def _day(text: str | None) -> Any:
-    from tracker.desk.fields import day
-
-    return None if text is None else day(text, "day given with --since")
 
 
 def _print_list(found: "Listing") -> None:
@@ -336,6 +276,7 @@ def _due(
     from dataclasses import asdict
     from datetime import date
 
+    from tracker.desk.documents.answers import DueDocument
     from tracker.desk.due import due, nothing_due
     from tracker.desk.workspace import Workspace
 
@@ -346,7 +287,7 @@ def _due(
         found = due(opened, lot, today=date.today(), within=within)
         nothing = "" if found else nothing_due(opened, lot, within=within)
     if as_json:
-        print_json({"schema": "lotproof.due/1", "due": [asdict(one) for one in found]})
+        print_json(asdict(DueDocument(due=found)))
         return
     if not found:
         print(nothing)

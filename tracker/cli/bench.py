@@ -1,6 +1,5 @@
 """The verbs `bench current`, `bench clock` and `bench in-circuit`."""
 
-from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import Annotated
@@ -26,7 +25,6 @@ from tracker.cli.bench_common import (
     text_option,
 )
 from tracker.cli.bench_text import clock_text, current_text, in_circuit_text
-from tracker.cli.calc import ceiling_json
 from tracker.cli.options import ColumnOption, JsonOption, OperatorOption, WorkspaceOption
 from tracker.errors import BadRequest
 
@@ -195,9 +193,7 @@ def clock(
     with Workspace.open(workspace) as opened:
         run = partial(run_clock, opened, subject, operator=operator)
         recorded = clock_way(opened, subject, request, prompt, run)
-    ceiling = asdict(recorded.result) | {"ceiling": ceiling_json(recorded.result.ceiling)}
-    rows = clock_text(recorded.result)
-    answer(recorded, rows, as_json=as_json, fail_exit=fail_exit, result=ceiling, minded=prompt)
+    answer(recorded, clock_text(recorded.result), as_json=as_json, fail_exit=fail_exit, minded=prompt)
 
 
 def in_circuit(

@@ -82,7 +82,6 @@ def answer(
     *,
     as_json: bool,
     fail_exit: bool,
-    result: dict[str, Any] | None = None,
     minded: bool = False,
 ) -> None:
     """Print a recorded run: what was measured, the rule, and what it did to the suspicion.
@@ -93,14 +92,13 @@ def answer(
     measured : sequence of (str, str)
         The test's own rows for a person.
     as_json, fail_exit : bool
-    result : dict, optional
-        The result as JSON spells it, where that is not the dataclass as it is.
     minded : bool
         Whether the cautions were shown before the readings were taken, and need not be shown again.
     """
     if as_json:
-        document = asdict(recorded) if result is None else asdict(recorded) | {"result": result}
-        print_json({"schema": f"lotproof.bench.{recorded.test}/1", **document})
+        from tracker.desk.documents.bench import bench_document
+
+        print_json(asdict(bench_document(recorded)))
     else:
         # First, not last: whoever types a reading in is about to touch the piece again.
         cautions = [] if minded else _cautions(recorded.protocol)

@@ -100,10 +100,11 @@ def clock(file: FileArgument, columns: ColumnOption = None, as_json: JsonOption 
     which.
     """
     from tracker.desk.calc import clock_file
+    from tracker.desk.documents.bench import ceiling_said
 
     found, notes = clock_file(file, columns or ())
     if as_json:
-        print_json({"schema": "lotproof.calc.clock/1", **ceiling_json(found), "notes": notes})
+        print_json({"schema": "lotproof.calc.clock/1", **asdict(ceiling_said(found)), "notes": notes})
     else:
         say([*ceiling_text(found), *(("note", text) for text in notes)])
 
@@ -219,14 +220,6 @@ def life(
             ("caution", found.caution),
         ]
     )
-
-
-def ceiling_json(found: "Ceiling") -> dict[str, Any]:
-    """Return a clock ceiling as JSON spells it: the interval stands with its value."""
-    document = asdict(found)
-    interval_keys = ("value_hz", "lower_hz", "upper_hz", "confidence")
-    ceiling = {key.removesuffix("_hz"): document.pop(key) for key in interval_keys}
-    return {"ceiling_hz": ceiling, **document}
 
 
 def ceiling_text(found: "Ceiling") -> list[tuple[str, str]]:

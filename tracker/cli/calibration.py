@@ -55,23 +55,12 @@ def _calibration(
 
         write_plot(plot, found)
         note(f"Wrote {plot}.")
-    print_json(document(found)) if as_json else _draw(found)
+    if as_json:
+        from tracker.desk.documents.reckoned import calibration_document
 
-
-def document(found: "Calibration") -> dict[str, Any]:
-    """Return the JSON document of a calibration; a log loss without bound is null."""
-    whole = asdict(found)
-    if found.scores is not None:
-        infinite = found.scores.log_loss == float("inf")
-        whole["scores"] = {
-            **{name: value for name, value in whole["scores"].items() if name != "bins"},
-            "log_loss": None if infinite else found.scores.log_loss,
-        }
-    whole["reliability"] = [
-        {**asdict(one.bin), "were": one.bin.were, "lower_95": one.lower, "upper_95": one.upper}
-        for one in found.reliability
-    ]
-    return {"schema": "lotproof.calibration/1", **whole}
+        print_json(asdict(calibration_document(found)))
+    else:
+        _draw(found)
 
 
 def _draw(found: "Calibration") -> None:

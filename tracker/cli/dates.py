@@ -44,24 +44,13 @@ def datecode(
     """
     latest = _day(by)
     from tracker.desk.dating import date_markings
+    from tracker.desk.documents.dates import datecode_document
 
     answer = date_markings(markings, maker=maker, by=latest)
     if not answer.maker_known:
         note(f"Maker '{maker}' is not known here; the markings were read as if none were given.")
     if as_json:
-        print_json(
-            {
-                "schema": "lotproof.datecode/1",
-                "markings": [
-                    {
-                        "text": marking.text,
-                        "candidates": [asdict(c) for c in marking.candidates],
-                        "suspects": [asdict(s) for s in marking.suspects],
-                    }
-                    for marking in answer.markings
-                ],
-            }
-        )
+        print_json(asdict(datecode_document(answer)))
         return
     _show(answer.markings)
 

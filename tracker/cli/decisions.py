@@ -10,6 +10,7 @@ from tracker.errors import BadRequest
 
 if TYPE_CHECKING:
     from tracker.desk.decide import Declared
+    from tracker.desk.documents.base import Document
 
 PieceArgument = Annotated[str, typer.Argument(metavar="PIECE", help="The piece's label, such as L0007-03.")]
 GroundsOption = Annotated[str, typer.Option("--grounds", help="On what it rests.", metavar="TEXT")]
@@ -59,6 +60,7 @@ def _decide(
     from datetime import date
 
     from tracker.desk.decide import decide, sent
+    from tracker.desk.documents.said import decisions_document
     from tracker.desk.workspace import Workspace
 
     if len(words) < 2:
@@ -70,8 +72,7 @@ def _decide(
         shipped = sent(words[-1], carrier, tracking, sent_on, today=date.today())
         answers = decide(opened, words[:-1], words[-1], reason, shipped=shipped, operator=operator)
     if as_json:
-        pieces = [asdict(answer) for answer in answers]
-        print_json({"schema": "lotproof.decisions/1", "disposition": answers[0].disposition, "pieces": pieces})
+        print_json(asdict(decisions_document(answers)))
     for answer in answers:
         if not as_json:
             before = "" if answer.before == answer.disposition else f" (was {answer.before})"
@@ -91,11 +92,12 @@ def _settle(
 ) -> None:
     """Record a truth about a piece that was established elsewhere: by its maker, a laboratory, an opened package."""
     from tracker.desk.decide import settle
+    from tracker.desk.documents.said import settlement_document
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
         answer = settle(opened, piece, truth, grounds, withdraw=withdraw, operator=operator)
-    _say("lotproof.settlement/1", "settled as ", answer, as_json)
+    _say(settlement_document(answer), "settled as ", answer, as_json)
 
 
 def _exemplar(
@@ -108,20 +110,21 @@ def _exemplar(
 ) -> None:
     """Declare a known-good piece with which others are compared."""
     from tracker.desk.decide import declare_exemplar
+    from tracker.desk.documents.said import exemplar_document
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
         answer = declare_exemplar(opened, piece, grounds, withdraw=withdraw, operator=operator)
-    _say("lotproof.exemplar/1", "", answer, as_json)
+    _say(exemplar_document(answer), "", answer, as_json)
 
 
-def _say(schema: str, verb: str, answer: "Declared", as_json: bool) -> None:
+def _say(document: "Document", verb: str, answer: "Declared", as_json: bool) -> None:
     from dataclasses import asdict
 
     for text in answer.notes:
         note(f"Note: {text}")
     if as_json:
-        print_json({"schema": schema, **asdict(answer)})
+        print_json(asdict(document))
         return
     print(f"{answer.piece}  {answer.said if answer.said.startswith('no longer') else verb + answer.said}")
     if answer.supersedes:

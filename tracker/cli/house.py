@@ -52,22 +52,18 @@ def doctor(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> No
 
     Exit code 1 when something that the main job needs does not work.
     """
+    from dataclasses import asdict
+
     from tracker.desk.doctor import examine
+    from tracker.desk.documents.house import doctor_document
 
     checks = examine(workspace)
     if as_json:
-        print_json(_doctor_json(checks))
+        print_json(asdict(doctor_document(checks)))
     else:
         _print_checks(checks)
     if any(check.bad for check in checks):
         raise typer.Exit(ExitCode.NO)
-
-
-def _doctor_json(checks: "tuple[Check, ...]") -> dict[str, Any]:
-    from dataclasses import asdict
-
-    works = not any(check.bad for check in checks)
-    return {"schema": "lotproof.doctor/1", "works": works, "checks": [asdict(check) for check in checks]}
 
 
 def _print_checks(checks: "tuple[Check, ...]") -> None:

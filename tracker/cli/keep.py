@@ -30,19 +30,16 @@ def _log(
     as_json: JsonOption = False,
 ) -> None:
     """Show the journal: who said and did what, and when (UTC), the newest last."""
-    import json
     from dataclasses import asdict
 
+    from tracker.desk.documents.answers import log_document
     from tracker.desk.log import read_log
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
         found = read_log(opened, subject, limit=limit)
     if as_json:
-        entries = [
-            {**asdict(entry), "said": json.loads(entry.said), "rows": dict(entry.rows)} for entry in found.entries
-        ]
-        print_json({"schema": "lotproof.log/1", "entries": entries, "found": found.found})
+        print_json(asdict(log_document(found)))
         return
     if not found.entries:
         print("Nothing in the journal." if subject is None else f"Nothing in the journal about {subject}.")

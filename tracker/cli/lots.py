@@ -154,9 +154,11 @@ def _refuse_both(given: dict[str, str], papers: list[str]) -> None:
 def _receive_one(
     workspace: Path | None, given: dict[str, str], papers: list[str], operator: str | None, as_json: bool
 ) -> None:
+    from dataclasses import asdict
     from datetime import date
 
     from tracker.desk.arrival import check_arrival, paper
+    from tracker.desk.documents.said import received_document
     from tracker.desk.receive import receive
     from tracker.desk.workspace import Workspace
 
@@ -167,14 +169,16 @@ def _receive_one(
     with Workspace.open(workspace, create=True) as opened:
         answer = receive(opened, [arrival], operator=operator)[0]
     if as_json:
-        print_json({"schema": "lotproof.received/1", **_as_document(answer)})
+        print_json(asdict(received_document(answer)))
     _say(answer, quiet=as_json)
 
 
 def _receive_delivery(workspace: Path | None, delivery: Path, operator: str | None, as_json: bool) -> None:
+    from dataclasses import asdict
     from datetime import date
 
     from tracker.desk.delivery_csv import read_delivery
+    from tracker.desk.documents.said import delivery_document
     from tracker.desk.receive import receive
     from tracker.desk.workspace import Workspace
 
@@ -182,17 +186,9 @@ def _receive_delivery(workspace: Path | None, delivery: Path, operator: str | No
     with Workspace.open(workspace, create=True) as opened:
         answers = receive(opened, arrivals, operator=operator)
     if as_json:
-        print_json({"schema": "lotproof.delivery/1", "lots": [_as_document(answer) for answer in answers]})
+        print_json(asdict(delivery_document(answers)))
     for answer in answers:
         _say(answer, quiet=as_json)
-
-
-def _as_document(answer: "Received") -> dict[str, Any]:
-    from dataclasses import asdict
-
-    document = asdict(answer)
-    document["already_received"] = document.pop("already")
-    return document
 
 
 def _say(answer: "Received", *, quiet: bool) -> None:
@@ -279,6 +275,7 @@ def _document(
     from dataclasses import asdict
 
     from tracker.desk.arrival import paper
+    from tracker.desk.documents.said import papers_document
     from tracker.desk.receive import add_documents
     from tracker.desk.workspace import Workspace
 
@@ -286,8 +283,7 @@ def _document(
     with Workspace.open(workspace) as opened:
         answer = add_documents(opened, lot, wanted, operator=operator)
     if as_json:
-        kept = [asdict(one) for one in answer.documents]
-        print_json({"schema": "lotproof.documents/1", "lot": answer.lot, "documents": kept})
+        print_json(asdict(papers_document(answer)))
         return
     for one in answer.documents[-len(wanted) :]:
         print(f"{answer.lot}  kept {one.kind}: {one.name}")

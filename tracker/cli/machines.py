@@ -38,6 +38,7 @@ def _machine(
     """Add a machine to the records, so that it can be measured before anything is changed in it."""
     from dataclasses import asdict
 
+    from tracker.desk.documents.said import machine_added_document
     from tracker.desk.fitting import add_machine
     from tracker.desk.workspace import Workspace
 
@@ -46,7 +47,7 @@ def _machine(
     for text in added.notes:
         note(text)
     if as_json:
-        print_json({"schema": "lotproof.machine/1", **asdict(added)})
+        print_json(asdict(machine_added_document(added)))
     else:
         print(f"{added.machine}: {added.name}")
 
@@ -110,8 +111,10 @@ def _unfit(
 def _say(answer: "Fitted", as_json: bool) -> None:
     from dataclasses import asdict
 
+    from tracker.desk.documents.said import fitting_document
+
     if as_json:
-        print_json({"schema": "lotproof.fitting/1", **asdict(answer)})
+        print_json(asdict(fitting_document(answer)))
     else:
         new = "new machine " if answer.new_machine else ""
         done = "fitted into" if answer.fitted else "taken out of"
@@ -154,6 +157,7 @@ def _recall(
     from dataclasses import asdict
     from datetime import date
 
+    from tracker.desk.documents.answers import recall_document
     from tracker.desk.notice import write_notice
     from tracker.desk.recall import Wanted, recall
     from tracker.desk.workspace import Workspace
@@ -165,12 +169,8 @@ def _recall(
         raise BadRequest("--because goes with --notice.", "It says on the notice what is the matter.")
     written = None if notice is None else write_notice(answer, wanted, because, notice, today=date.today())
     if as_json:
-        document = asdict(answer)
-        if written is not None:
-            document["notice"] = str(written.file)
-        document["fittings"] = document.pop("stays")
-        document["not_in_a_machine"] = document.pop("loose")
-        print_json({"schema": "lotproof.recall/1", **document})
+        document = asdict(recall_document(answer))
+        print_json(document if written is None else {**document, "notice": str(written.file)})
         return
     _show_recall(answer)
     if written is not None:

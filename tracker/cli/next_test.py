@@ -38,13 +38,14 @@ def _next(
     from dataclasses import asdict
     from datetime import date
 
+    from tracker.desk.documents.reckoned import next_document
     from tracker.desk.next_test import next_tests
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
         found = next_tests(opened, what, minutes=minutes, today=date.today())
     if as_json:
-        print_json({"schema": "lotproof.next/1", **asdict(found)})
+        print_json(asdict(next_document(found)))
     else:
         _draw(found)
 
@@ -164,6 +165,7 @@ def _costs(
     from dataclasses import asdict
 
     from tracker.desk.costs import CostsRequest, set_costs, show_costs
+    from tracker.desk.documents.reckoned import costs_document
     from tracker.desk.workspace import Workspace
     from tracker.errors import BadRequest
 
@@ -173,14 +175,7 @@ def _costs(
     with Workspace.open(workspace) as opened:
         found = set_costs(opened, request, operator=operator) if request.says_something else show_costs(opened)
     if as_json:
-        print_json(
-            {
-                "schema": "lotproof.costs/1",
-                "costs": {**asdict(found.costs), "threshold": found.costs.threshold},
-                "tests": [asdict(one) for one in found.tests.values()],
-                "said": found.said,
-            }
-        )
+        print_json(asdict(costs_document(found)))
     else:
         _draw_costs(found)
 

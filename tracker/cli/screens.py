@@ -1,7 +1,6 @@
 """What `show` prints: one screen, or one JSON document, for each kind of thing."""
 
 from collections.abc import Sequence
-from dataclasses import asdict
 from typing import Any
 
 from rich.markup import escape
@@ -9,11 +8,11 @@ from rich.markup import escape
 from tracker.bench.figures import show
 from tracker.cli import sum_text
 from tracker.cli.printing import console, table
+from tracker.desk.events import Event
 from tracker.desk.origin import Origin, Theirs
 from tracker.desk.rows import PieceRow
 from tracker.desk.sellers import SellerShown
 from tracker.desk.showing import (
-    Event,
     File,
     LotShown,
     MachineShown,
@@ -26,21 +25,6 @@ from tracker.desk.showing import (
 from tracker.judgement.suspicion import counted, percent
 
 _INDENT = "  "
-
-
-def document(shown: Shown) -> dict[str, Any]:
-    """Return the JSON document of what is shown."""
-    whole = asdict(shown)
-    if isinstance(shown, LotShown):
-        return {"schema": "lotproof.lot/1", **whole.pop("summary"), **whole}
-    if isinstance(shown, PieceShown):
-        return {"schema": "lotproof.piece/1", **whole.pop("summary"), **whole}
-    if isinstance(shown, MachineShown):
-        return {"schema": "lotproof.machine/1", **whole}
-    if isinstance(shown, SellerShown):
-        return {"schema": "lotproof.seller/1", **whole}
-    samples = [dict(one) for one in shown.samples]
-    return {"schema": "lotproof.run/1", **whole, "result": result_of(shown), "samples": samples}
 
 
 def draw(shown: Shown) -> None:

@@ -2,11 +2,11 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Any
 
 from rich.markup import escape
 
 from tracker.cli.printing import console, print_json, table
+from tracker.desk.documents.shown import sum_document
 from tracker.desk.showing import PieceShown, Shown, SumShown
 from tracker.errors import BadRequest
 from tracker.judgement.counts import Basis
@@ -44,22 +44,9 @@ def answer(shown: Shown, as_json: bool) -> None:
     if not isinstance(shown, PieceShown):
         raise BadRequest("Only a piece has a sum.", "Name one like L0007-03, or leave --sum out.")
     if as_json:
-        print_json(document(shown))
+        print_json(asdict(sum_document(shown)))
     else:
         draw(shown)
-
-
-def document(shown: PieceShown) -> dict[str, Any]:
-    """Return the JSON document of a sum."""
-    return {
-        "schema": "lotproof.sum/1",
-        "piece": shown.summary.piece,
-        "suspicion": shown.summary.suspicion,
-        "total_db": sum(line.weight_db for line in shown.sum),
-        "weights": shown.weights,
-        "sum": [asdict(line) for line in shown.sum],
-        "in_vain": [asdict(one) for one in shown.in_vain],
-    }
 
 
 def draw(shown: PieceShown) -> None:

@@ -16,9 +16,9 @@ from tracker.desk import due as dues
 from tracker.desk.dossier_copy import copy_of
 from tracker.desk.dossier_pictures import Gathered, gather
 from tracker.desk.dossier_pieces import Making, sheets
+from tracker.desk.events import sent_back
 from tracker.desk.learned import learned
 from tracker.desk.pieces import dispositions, find_lot
-from tracker.desk.showing import sent_back
 from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
 from tracker.dossier import sheet as papers

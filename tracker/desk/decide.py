@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from tracker.desk.assess import prior_of
 from tracker.desk.fields import day, one_line, one_of
 from tracker.desk.pieces import MANY, dispositions, find_piece, resolve_pieces, seats
+from tracker.desk.since import refuse_if_said
 from tracker.desk.workspace import Act, Workspace
 from tracker.errors import BadRequest
 from tracker.judgement.prior import Prior
@@ -82,6 +83,7 @@ def decide(
     reason: str,
     *,
     shipped: Sent | None = None,
+    seen: int | None = None,
     operator: str | None = None,
 ) -> tuple[Decided, ...]:
     """Give pieces a disposition, all in one act.
@@ -94,9 +96,13 @@ def decide(
         accept, quarantine, reject or return.
     shipped : Sent, optional
         How returned pieces went back.
+    seen : int, optional
+        The journal entry that the page was made from which asked for the decision; see `tracker.desk.since`.
 
     Raises
     ------
+    SaidSince
+        Something was said about one of the pieces after entry `seen`.
     BadRequest
         When a piece is unknown, the reason is empty, or a piece to be returned still sits in a machine or was sent
         before it arrived.
@@ -109,6 +115,7 @@ def decide(
         pieces = resolve_pieces(act.session, words)
         if not pieces:
             raise BadRequest("No piece is named.", "Name pieces like L0007-03 or L0007-01..05.")
+        refuse_if_said(act.session, pieces, seen)
         before = dispositions(act.session, pieces)
         lots = {piece.lot.seller_id: piece.lot for piece in pieces}
         stood = {number: prior_of(act.session, lot) for number, lot in lots.items()}
@@ -201,6 +208,7 @@ def settle(
     grounds: str,
     *,
     withdraw: bool = False,
+    seen: int | None = None,
     operator: str | None = None,
 ) -> Declared:
     """Record a truth about a piece established outside the photos, or take it back.
@@ -211,9 +219,13 @@ def settle(
         genuine or not-genuine.
     withdraw : bool
         Take back an earlier settlement to the same effect.
+    seen : int, optional
+        As in `decide`.
 
     Raises
     ------
+    SaidSince
+        As in `decide`.
     BadRequest
         When the piece is unknown, the grounds are empty, or there is nothing to take back.
     """
@@ -221,6 +233,7 @@ def settle(
     why = one_line(grounds, "grounds", REASON_LENGTH)
     with workspace.act(operator, "settle", "") as act:
         piece = find_piece(act.session, piece_label)
+        refuse_if_said(act.session, [piece], seen)
         query = select(Settlement).where(Settlement.piece_id == piece.id)
         earlier = act.session.scalars(query.order_by(Settlement.entry_id.desc(), Settlement.id.desc())).first()
         standing = earlier if earlier is not None and not earlier.withdrawn else None
@@ -236,18 +249,32 @@ def settle(
 
 
 def declare_exemplar(
-    workspace: Workspace, piece_label: str, grounds: str, *, withdraw: bool = False, operator: str | None = None
+    workspace: Workspace,
+    piece_label: str,
+    grounds: str,
+    *,
+    withdraw: bool = False,
+    seen: int | None = None,
+    operator: str | None = None,
 ) -> Declared:
     """Declare a piece known good, so that others are compared with it; or take that back.
 
+    Parameters
+    ----------
+    seen : int, optional
+        As in `decide`.
+
     Raises
     ------
+    SaidSince
+        As in `decide`.
     BadRequest
         When the piece is unknown, the grounds are empty, it is settled as not genuine, or nothing can be taken back.
     """
     why = one_line(grounds, "grounds", REASON_LENGTH)
     with workspace.act(operator, "exemplar", "") as act:
         piece = find_piece(act.session, piece_label)
+        refuse_if_said(act.session, [piece], seen)
         query = select(Exemplar).where(Exemplar.piece_id == piece.id)
         earlier = act.session.scalars(query.order_by(Exemplar.entry_id.desc(), Exemplar.id.desc())).first()
         standing = earlier if earlier is not None and not earlier.withdrawn else None

@@ -9,6 +9,7 @@ from tracker.desk.decide import REASON_LENGTH, settled
 from tracker.desk.fields import one_line
 from tracker.desk.names import close_names
 from tracker.desk.pieces import OPEN, disposition, find_piece, machine_or_none, next_number, seat, seats
+from tracker.desk.since import refuse_if_said
 from tracker.desk.workspace import Act, Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import Fitting, Machine, Piece
@@ -42,6 +43,7 @@ def fit(
     anyway: bool = False,
     move: bool = False,
     reason: str | None = None,
+    seen: int | None = None,
     operator: str | None = None,
 ) -> Fitted:
     """Record that a piece was put into a machine.
@@ -56,9 +58,13 @@ def fit(
         Fit a piece that was quarantined, rejected or returned, or is settled as not genuine; `reason` is then needed.
     move : bool
         Take it out of where it sits first; both are recorded together.
+    seen : int, optional
+        The journal entry that the page was made from which asked for it; see `tracker.desk.since`.
 
     Raises
     ------
+    SaidSince
+        Something was said about the piece after entry `seen`.
     BadRequest
         When the piece sits in a machine already, the position is taken, or the piece must not be fitted.
     """
@@ -69,6 +75,7 @@ def fit(
         raise BadRequest("--anyway needs a reason.", "Add --reason with why it is fitted all the same.")
     with workspace.act(operator, "fit", "") as act:
         piece = find_piece(act.session, piece_label)
+        refuse_if_said(act.session, [piece], seen)
         sat = seat(act.session, piece)
         came_from = _taken_out(act, piece, why) if move else None
         if not move:
@@ -120,17 +127,32 @@ def add_machine(
         return MachineAdded(machine.label, machine.name, machine.owner_reference, tuple(notes))
 
 
-def unfit(workspace: Workspace, piece_label: str, *, reason: str | None = None, operator: str | None = None) -> Fitted:
+def unfit(
+    workspace: Workspace,
+    piece_label: str,
+    *,
+    reason: str | None = None,
+    seen: int | None = None,
+    operator: str | None = None,
+) -> Fitted:
     """Record that a piece was taken out of its machine.
+
+    Parameters
+    ----------
+    seen : int, optional
+        As in `fit`.
 
     Raises
     ------
+    SaidSince
+        As in `fit`.
     BadRequest
         When it sits in none.
     """
     why = one_line(reason, "reason", REASON_LENGTH) if reason is not None else None
     with workspace.act(operator, "unfit", "") as act:
         piece = find_piece(act.session, piece_label)
+        refuse_if_said(act.session, [piece], seen)
         sits = seat(act.session, piece)
         if sits is None:
             raise BadRequest(f"{piece.label} sits in no machine.", f"See: lotproof show {piece.label}")

@@ -2,7 +2,6 @@
 
 import json
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracker.desk.events import Event, in_order, piece_events
 from tracker.desk.listing import lot_row, piece_rows
 from tracker.desk.origin import Origin, Theirs, origin_of, theirs
 from tracker.desk.pieces import disposition, find_lot, find_machine, find_piece, machine_or_none, plain_label, seat
@@ -22,17 +22,12 @@ from tracker.judgement.siblings import SiblingsReading, siblings_readings
 from tracker.judgement.suspicion import InVain
 from tracker.records.models import (
     BenchRun,
-    Decision,
     Document,
-    Exemplar,
     Fitting,
     JournalEntry,
     Machine,
     Photo,
     Piece,
-    Settlement,
-    Shipment,
-    Written,
 )
 
 if TYPE_CHECKING:
@@ -48,16 +43,6 @@ class File:
     name: str
     sha256: str
     size_bytes: int
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """Something said or done about a piece or machine, at a UTC instant."""
-
-    at: str
-    operator: str
-    what: str
-    why: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,38 +281,6 @@ def _runs(session: Session, which: Any) -> tuple[Measured, ...]:
     )
 
 
-def piece_events(session: Session, piece: Piece) -> tuple[Event, ...]:
-    """Return what was decided, settled and done about a piece, oldest first."""
-    told: list[tuple[Written, str, str | None]] = []
-    for decision in session.scalars(select(Decision).where(Decision.piece_id == piece.id)):
-        told.append((decision, decision.disposition, decision.reason))
-    for shipment in session.scalars(select(Shipment).where(Shipment.piece_id == piece.id)):
-        told.append((shipment, sent_back(shipment), None))
-    for settlement in session.scalars(select(Settlement).where(Settlement.piece_id == piece.id)):
-        truth = f"settled as {'genuine' if settlement.genuine else 'not genuine'}"
-        told.append((settlement, f"no longer {truth}" if settlement.withdrawn else truth, settlement.grounds))
-    for exemplar in session.scalars(select(Exemplar).where(Exemplar.piece_id == piece.id)):
-        told.append((exemplar, "no longer an exemplar" if exemplar.withdrawn else "exemplar", exemplar.grounds))
-    query = select(Fitting, Machine).join(Machine, Machine.id == Fitting.machine_id)
-    for fitting, machine in session.execute(query.where(Fitting.piece_id == piece.id)):
-        verb = "fitted into" if fitting.fitted else "taken out of"
-        told.append((fitting, f"{verb} {machine.label} ({machine.name}) at {fitting.position}", fitting.reason))
-    return _events(session, told)
-
-
-def sent_back(shipment: Shipment) -> str:
-    """Return in words how a piece went back."""
-    return f"sent back on {shipment.sent_on} with {shipment.carrier}, reference {shipment.reference}"
-
-
-def _events(session: Session, told: Sequence[tuple[Written, str, str | None]]) -> tuple[Event, ...]:
-    events = []
-    for row, what, why in sorted(told, key=lambda one: (one[0].entry_id, one[0].id)):
-        entry = session.get_one(JournalEntry, row.entry_id)
-        events.append(Event(entry.at, entry.operator, what, why))
-    return tuple(events)
-
-
 def _machine(session: Session, label: str) -> MachineShown:
     machine = find_machine(session, label, or_seller=True)
     query = select(Fitting, Piece).join(Piece, Piece.id == Fitting.piece_id).where(Fitting.machine_id == machine.id)
@@ -348,7 +301,7 @@ def _machine(session: Session, label: str) -> MachineShown:
         owner_reference=machine.owner_reference,
         positions=tuple(positions),
         runs=_runs(session, BenchRun.machine_id == machine.id),
-        events=_events(session, told),
+        events=in_order(session, told),
     )
 
 

@@ -3,6 +3,7 @@
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from functools import partial
 
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
@@ -13,9 +14,11 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from tracker import __version__
+from tracker.desk.since import SaidSince
 from tracker.desk.workspace import Workspace, operator_name
 from tracker.errors import Damaged, LotproofError, NoSuch
 from tracker.web import render, static
+from tracker.web.describe import describe
 from tracker.web.door import Door, Tries
 from tracker.web.guard import Guard
 from tracker.web.needs import Refused
@@ -41,6 +44,8 @@ def create_app(settings: Settings) -> FastAPI:
         # Their pages load scripts from elsewhere.
         docs_url=None,
         redoc_url=None,
+        # Forms are taken apart before a page's own needs are looked at.
+        form_limits={"max_fields": settings.limits.fields, "max_files": settings.limits.files},
         lifespan=_lifespan,
         middleware=[
             Middleware(Guard, names=settings.names, limits=settings.limits, refuse=_refuse),
@@ -63,6 +68,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.include_router(static.router)
     for router in ROUTERS:
         app.include_router(router)
+    app.openapi = partial(describe, app)  # type: ignore[method-assign]
     app.add_exception_handler(LotproofError, _explained)
     app.add_exception_handler(RequestValidationError, _not_understood)
     app.add_exception_handler(HTTPException, _of_http)
@@ -86,6 +92,8 @@ async def _explained(request: Request, error: Exception) -> Response:
         status = error.status
     elif isinstance(error, NoSuch):
         status = 404
+    elif isinstance(error, SaidSince):
+        status = 409
     else:
         status = 503 if isinstance(error, Damaged) else 422
     return render.refused(request, status, error)

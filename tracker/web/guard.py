@@ -1,5 +1,6 @@
 """What every request passes before anything looks into it: its host, its size, and the headers of every answer."""
 
+import asyncio
 import time
 from collections.abc import Callable
 
@@ -32,6 +33,9 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(self), microphone=(), geolocation=(), usb=(), payment=()",
 }
+
+STALLED_S = 60.0
+"""Without a byte of the body for so long, whoever sent it is taken to have gone (common practice, no source)."""
 
 Refuse = Callable[[Request, int, str, str], Response]
 """Makes the answer to a request that goes no further: status, what was wrong, what to do."""
@@ -89,6 +93,7 @@ class _Measured:
         self.got = 0
         self.too_large = False
         self.started = False
+        self.whole = False
 
     async def run(self) -> None:
         said = Headers(scope=self.scope).get("content-length", "0")
@@ -99,7 +104,13 @@ class _Measured:
         await self.guard.app(self.scope, self.receive, self.send)
 
     async def receive(self) -> Message:
-        message = await self._receive()
+        if self.whole:
+            return await self._receive()
+        try:
+            message = await asyncio.wait_for(self._receive(), STALLED_S)
+        except TimeoutError:
+            return {"type": "http.disconnect"}
+        self.whole = message["type"] != "http.request" or not message.get("more_body", False)
         self.got += len(message.get("body", b""))
         if self.got > self.limit:
             self.too_large = True

@@ -1,7 +1,9 @@
 """From values to pages: the templates, their filters, what was just said, and whether the reader has it already."""
 
 import hashlib
+import json
 import math
+from dataclasses import asdict
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -12,12 +14,15 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from tracker import __version__
 from tracker.bench.figures import show
+from tracker.desk.since import SaidSince
 from tracker.errors import LotproofError
 from tracker.judgement.suspicion import counted, percent
 from tracker.web import door, static
 
 _HERE = Path(__file__).parent
 MOST_SAID = 3
+MOST_BYTES = 1500
+"""Of what is said, as JSON; in the cookie it takes four thirds of that."""
 
 
 def page(request: Request, template: str, status: int = 200, **values: Any) -> Response:
@@ -51,12 +56,18 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> R
             workspace=request.app.state.workspace_name,
         )
     )
-    return _unless_known(request, HTMLResponse(text, status), text.encode())
+    return unless_known(request, HTMLResponse(text, status), text.encode())
 
 
 def say(request: Request, text: str) -> None:
     """Have the next page say something once."""
-    request.session["said"] = [*request.session.get("said", []), text[:600]][-MOST_SAID:]
+    said = [*request.session.get("said", []), text[:600]][-MOST_SAID:]
+    # The session is a cookie, and browsers drop one of more than 4096 bytes (RFC 6265, 6.1) with all that is in it.
+    while len(said) > 1 and len(json.dumps(said)) > MOST_BYTES:
+        said.pop(0)
+    while len(json.dumps(said)) > MOST_BYTES:
+        said[0] = said[0][: len(said[0]) // 2] + "…"
+    request.session["said"] = said
 
 
 def go(to: str) -> Response:
@@ -66,7 +77,9 @@ def go(to: str) -> Response:
 
 def wants_page(request: Request) -> bool:
     """Tell whether who asks would rather have a page than JSON."""
-    return not request.url.path.startswith("/api/") and "application/json" not in request.headers.get("accept", "")
+    return not request.url.path.startswith(
+        ("/api/", "/openapi.json")
+    ) and "application/json" not in request.headers.get("accept", "")
 
 
 def refused(request: Request, status: int, error: LotproofError) -> Response:
@@ -74,12 +87,17 @@ def refused(request: Request, status: int, error: LotproofError) -> Response:
     if not wants_page(request):
         from starlette.responses import JSONResponse
 
-        return JSONResponse({"schema": "lotproof.error/1", "what": error.what, "advice": error.advice}, status)
+        more = {}
+        if isinstance(error, SaidSince):
+            more = {"events": [asdict(one) for one in error.events], "entry": error.entry}
+        document = {"schema": "lotproof.error/1", "what": error.what, "advice": error.advice, **more}
+        return JSONResponse(document, status)
     text = environment().get_template("fault.html.j2").render(error=error, status=status, version=__version__)
     return HTMLResponse(text, status)
 
 
-def _unless_known(request: Request, answer: Response, body: bytes) -> Response:
+def unless_known(request: Request, answer: Response, body: bytes) -> Response:
+    """Return an answer with an ETag of its bytes, or 304 where the reader has these bytes already."""
     tag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
     answer.headers["etag"] = tag
     if answer.status_code == 200 and tag in request.headers.get("if-none-match", ""):

@@ -8,11 +8,16 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from tracker.desk import keys
 from tracker.errors import BadRequest
 from tracker.web import door
 from tracker.web.settings import Settings
+
+if TYPE_CHECKING:
+    import uvicorn
+    from fastapi import FastAPI
 
 SECRET = "pages-secret"
 PASS_KEY = "pages-pass-key"
@@ -46,25 +51,35 @@ def run(asked: Asked, tell: Callable[[str], None]) -> None:
     settings = settings_of(asked)
     listening = _listen(settings)
     app = create_app(settings)
-    config = uvicorn.Config(
-        app,
-        log_level="warning",
-        access_log=False,  # addresses with keys in them belong into no log
-        server_header=False,
-        proxy_headers=False,  # nobody stands before us who could be believed
-        timeout_keep_alive=15,
-        h11_max_incomplete_event_size=32 * 1024,
-        limit_concurrency=200,
-        timeout_graceful_shutdown=5,
-        ssl_certfile=asked.certificate,
-        ssl_keyfile=asked.certificate_key,
-    )
+    config = configured(app, ssl_certfile=asked.certificate, ssl_keyfile=asked.certificate_key)
     try:
         config.load()
     except OSError as error:
         raise BadRequest(f"The certificate cannot be used ({error}).", "Give PEM files that can be read.") from None
     _announce(settings, str(app.state.workspace.folder), tell)
     uvicorn.Server(config).run(sockets=[listening])
+
+
+def configured(app: "FastAPI", **more: Any) -> "uvicorn.Config":
+    """Return how uvicorn serves an application of ours; `more` are its own words."""
+    import uvicorn
+
+    from tracker.web.patience import MOST_CONNECTIONS, PatientHttp
+
+    return uvicorn.Config(
+        app,
+        http=PatientHttp,
+        ws="none",
+        log_level="warning",
+        access_log=False,  # addresses with keys in them belong into no log
+        server_header=False,
+        proxy_headers=False,  # nobody stands before us who could be believed
+        timeout_keep_alive=15,
+        h11_max_incomplete_event_size=32 * 1024,
+        limit_concurrency=MOST_CONNECTIONS,
+        timeout_graceful_shutdown=5,
+        **more,
+    )
 
 
 def settings_of(asked: Asked) -> Settings:
