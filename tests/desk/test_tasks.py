@@ -87,9 +87,9 @@ def test_photos_wait_are_looked_at_and_become_evidence(
     shop: Workspace, rows: TaskRows, worker: Worker, stage: Stage, tmp_path: Path
 ) -> None:
     sent = [photo(stage, tmp_path, "a.png", 60), photo(stage, tmp_path, "b.png", 70)]
-    taken = ask_photograph(shop, rows, "l1", sent, operator="mira")
-    assert (taken.task.label, taken.task.state, taken.task.total) == ("W0001", "waiting", 2)
-    waiting = rows.folder / INCOMING / taken.task.token
+    task = ask_photograph(shop, rows, "l1", sent, operator="mira")
+    assert (task.label, task.state, task.total) == ("W0001", "waiting", 2)
+    waiting = rows.folder / INCOMING / task.token
     assert sorted(one.name for one in waiting.iterdir()) == ["001", "002"]
     assert count(shop, Photo) == 0
     assert worker.work_off()
@@ -123,15 +123,15 @@ def test_what_cannot_be_used_is_refused_and_the_others_are_taken(
         Upload("again.png", io.BytesIO(whole)),
         Upload("heavy.png", io.BytesIO(whole + bytes(20))),
     ]
-    taken = ask_photograph(shop, rows, "L0001", sent)
-    assert [one.name for one in taken.task.photos] == ["good.png"]
-    said = {one.name: one.what for one in taken.refused}
+    task = ask_photograph(shop, rows, "L0001", sent)
+    assert [one.name for one in task.photos] == ["good.png"]
+    said = {one.name: one.what for one in task.refused}
     assert said["notes.jpg"] == "'notes.jpg' is not a picture."
     assert said["empty.png"] == "'empty.png' is empty."
     assert "'cut.png' is damaged or cut short" in said["cut.png"]
     assert said["again.png"] == "'again.png' is the same picture as 'good.png'."
     assert "'heavy.png' is larger than" in said["heavy.png"]
-    (path,) = (rows.folder / INCOMING / taken.task.token).iterdir()
+    (path,) = (rows.folder / INCOMING / task.token).iterdir()
     assert path.read_bytes() == whole
 
 
@@ -151,7 +151,7 @@ def test_the_name_it_came_with_is_never_the_name_of_a_file(
     shop: Workspace, rows: TaskRows, stage: Stage, tmp_path: Path, name: str, shown: str
 ) -> None:
     sent = Upload(name, photo(stage, tmp_path, "x", 60).stream)
-    task = ask_photograph(shop, rows, "L0001", [sent]).task
+    task = ask_photograph(shop, rows, "L0001", [sent])
     assert [one.name for one in task.photos] == [shown]
     inside = {str(one.relative_to(rows.folder)) for one in rows.folder.rglob("*") if one.is_file()}
     assert inside == {"list.sqlite", f"incoming/{task.token}/001"}
@@ -190,7 +190,7 @@ def test_warnings_of_a_quick_look_are_there_at_once(shop: Workspace, rows: TaskR
     out = io.BytesIO()
     Image.new("RGB", (400, 300), (255, 255, 255)).save(out, "PNG")  # nothing but burnt-out paper
     out.seek(0)
-    (one,) = ask_photograph(shop, rows, "L0001", [Upload("white.png", out)]).task.photos
+    (one,) = ask_photograph(shop, rows, "L0001", [Upload("white.png", out)]).photos
     assert any("move the lamp to the side" in said for said in one.warnings)
 
 
@@ -203,10 +203,10 @@ def test_the_same_photo_twice_is_recorded_once(
         ask_photograph(shop, rows, "L0001", [photo(stage, tmp_path, "a.png", 60)])
     both = [photo(stage, tmp_path, "a.png", 60), photo(stage, tmp_path, "b.png", 70)]
     later = ask_photograph(shop, rows, "L0001", both)
-    assert [one.name for one in later.task.photos] == ["b.png"]
+    assert [one.name for one in later.photos] == ["b.png"]
     assert [one.what for one in later.refused] == ["'a.png' is being looked at already."]
     worker.work_off()
-    again = ask_photograph(shop, rows, "L0001", [photo(stage, tmp_path, "a again.png", 60)]).task
+    again = ask_photograph(shop, rows, "L0001", [photo(stage, tmp_path, "a again.png", 60)])
     worker.work_off()
     done = rows.get(again.number)
     document = recorded(done.photos[0])
@@ -221,7 +221,7 @@ def test_a_named_piece_corrects_what_the_order_said(
 ) -> None:
     ask_photograph(shop, rows, "L0001", [photo(stage, tmp_path, "a.png", 60)])
     worker.work_off()
-    named = ask_photograph(shop, rows, "L0001", [photo(stage, tmp_path, "a.png", 60)], piece=["L0001-03", ""]).task
+    named = ask_photograph(shop, rows, "L0001", [photo(stage, tmp_path, "a.png", 60)], piece=["L0001-03", ""])
     worker.work_off()
     assert pieces(rows.get(named.number)) == [["L0001-03"]]
 
@@ -250,7 +250,7 @@ def test_a_running_task_is_broken_off_while_it_looks(
 ) -> None:
     """The first photo is recorded; the second is cancelled in the midst of looking, and tried again later."""
     sent = [photo(stage, tmp_path, name, shade) for name, shade in (("a.png", 60), ("b.png", 70), ("c.png", 80))]
-    task = ask_photograph(shop, rows, "L0001", sent).task
+    task = ask_photograph(shop, rows, "L0001", sent)
 
     def look(photos, **how):  # type: ignore[no-untyped-def]
         if photos[0].path == "b.png":
@@ -360,7 +360,7 @@ def test_two_workers_do_not_take_the_same_work(shop: Workspace, rows: TaskRows, 
 def test_a_worker_in_a_thread_ends_in_the_midst_of_looking_and_loses_nothing(
     shop: Workspace, rows: TaskRows, stage: Stage, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    task = ask_photograph(shop, rows, "L0001", [photo(stage, tmp_path, "a.png", 60)]).task
+    task = ask_photograph(shop, rows, "L0001", [photo(stage, tmp_path, "a.png", 60)])
     looking, go_on = threading.Event(), threading.Event()
 
     def look(photos, **how):  # type: ignore[no-untyped-def]
@@ -389,7 +389,7 @@ def test_a_worker_in_a_thread_ends_in_the_midst_of_looking_and_loses_nothing(
 def test_a_photo_that_ends_the_program_is_not_tried_for_ever(
     shop: Workspace, rows: TaskRows, worker: Worker, stage: Stage, tmp_path: Path
 ) -> None:
-    task = ask_photograph(shop, rows, "L0001", [photo(stage, tmp_path, "a.png", 60)]).task
+    task = ask_photograph(shop, rows, "L0001", [photo(stage, tmp_path, "a.png", 60)])
     for _ in range(MOST_ATTEMPTS):  # as a kill leaves it each time
         rows.begin(task.number)
         rows.begin_photo(task.number, 1)

@@ -92,7 +92,7 @@ with Workspace.open(place) as workspace:
     if files and not rows.every():
         sent = [Upload(path.name, io.BytesIO(path.read_bytes())) for path in files]
         piece = ["L0001-03"] if named == "named" else []
-        task = ask_photograph(workspace, rows, "L0001", sent, piece=piece, operator="mira").task
+        task = ask_photograph(workspace, rows, "L0001", sent, piece=piece, operator="mira")
         print("acknowledged", task.label, flush=True)
     Worker(workspace, rows, hands=one_hand).work_off()
 """

@@ -73,6 +73,15 @@ class PhotoRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Refused:
+    """One file that was not taken, and why."""
+
+    name: str
+    what: str
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Task:
     """One entry of the work list.
 
@@ -114,12 +123,24 @@ class Task:
     advice: str
     made: str
     changed: int
+    refused: tuple[Refused, ...] = ()
+    """What was sent along and could not be used."""
     photos: tuple[PhotoRow, ...] = ()
 
     @property
     def label(self) -> str:
         """What people call it: `W0007`."""
         return f"W{self.number:04d}"
+
+    @property
+    def title(self) -> str:
+        """What it is about, in words: '2 photos of L0007'."""
+        wish, count = self.wish, len(self.photos)
+        if wish.kind == EXPORT:
+            return f"Bag of {wish.subject}"
+        if wish.kind == DOSSIER:
+            return f"Dossier of {wish.subject} ({wish.form.upper()})"
+        return f"Photo of {wish.subject}" if count == 1 else f"{count} photos of {wish.subject}"
 
     @property
     def open(self) -> bool:

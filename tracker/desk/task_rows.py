@@ -14,8 +14,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from tracker.desk.task import CANCELLED, DONE, FAILED, RUNNING, WAITING, PhotoRow, Task, Wish
-from tracker.errors import BadRequest, Damaged
+from tracker.desk.task import CANCELLED, DONE, FAILED, RUNNING, WAITING, PhotoRow, Refused, Task, Wish
+from tracker.errors import BadRequest, Damaged, NoSuch
 
 WORK, LIST = "work", "list.sqlite"
 _VERSION = 1
@@ -27,7 +27,7 @@ CREATE TABLE task (
   state TEXT NOT NULL, turn INTEGER NOT NULL, changed INTEGER NOT NULL, stopping INTEGER NOT NULL DEFAULT 0,
   done INTEGER NOT NULL, total INTEGER NOT NULL, words TEXT NOT NULL DEFAULT '', attempts INTEGER NOT NULL DEFAULT 0,
   asked_at TEXT NOT NULL, began_at TEXT, ended_at TEXT, what TEXT NOT NULL DEFAULT '', advice TEXT NOT NULL DEFAULT '',
-  made TEXT NOT NULL DEFAULT ''
+  made TEXT NOT NULL DEFAULT '', refused TEXT NOT NULL DEFAULT '[]'
 );
 CREATE INDEX task_state ON task (state, turn);
 CREATE INDEX task_changed ON task (changed);
@@ -96,10 +96,17 @@ class TaskRows:
         with self._lock, _explained(self.folder):
             return self._connection.execute(query, values).fetchall()
 
-    def add(self, wish: Wish, operator: str, token: str, photos: Sequence[PhotoRow] = ()) -> Task:
+    def add(
+        self,
+        wish: Wish,
+        operator: str,
+        token: str,
+        photos: Sequence[PhotoRow] = (),
+        refused: Sequence[Refused] = (),
+    ) -> Task:
         """Add a task; it is safe when this returns.
 
-        Photos that another open task was asked to look at in the very same way are left out.
+        Photos that another open task was asked to look at in the very same way are refused as well.
 
         Raises
         ------
@@ -110,10 +117,12 @@ class TaskRows:
             wanted = [one for one in photos if not _waits_already(change, wish, one.sha256)]
             if photos and not wanted:
                 raise BadRequest("They are being looked at already.", "The work list says how far that has come.")
+            again = [Refused(p.name, f"'{p.name}' is being looked at already.") for p in photos if p not in wanted]
+            left_out = json.dumps([asdict(one) for one in (*refused, *again)])
             row = change.execute(
-                "INSERT INTO task (token, wish, operator, state, turn, changed, done, total, asked_at) VALUES "
-                f"(?, ?, ?, ?, (SELECT coalesce(max(turn), 0) + 1 FROM task), {_NEXT}, 0, ?, ?) RETURNING id",
-                (token, _as_text(wish), operator, WAITING, max(1, len(wanted)), now()),
+                "INSERT INTO task (token, wish, operator, state, turn, changed, done, total, asked_at, refused) VALUES "
+                f"(?, ?, ?, ?, (SELECT coalesce(max(turn), 0) + 1 FROM task), {_NEXT}, 0, ?, ?, ?) RETURNING id",
+                (token, _as_text(wish), operator, WAITING, max(1, len(wanted)), now(), left_out),
             ).fetchone()
             change.executemany(
                 "INSERT INTO photo (task, number, name, sha256, size_bytes, warnings, state) VALUES (?,?,?,?,?,?,?)",
@@ -134,7 +143,7 @@ class TaskRows:
         """
         found = self._with_photos("WHERE id=?", number)
         if not found:
-            raise BadRequest(f"There is no work W{number:04d}.", "The work list shows what there is.")
+            raise NoSuch(f"There is no work W{number:04d}.", "The work list shows what there is.")
         return found[0]
 
     def newest(self, limit: int) -> tuple[Task, ...]:
@@ -300,8 +309,10 @@ def _task(row: sqlite3.Row, photos: tuple[PhotoRow, ...]) -> Task:
     said: dict[str, Any] = json.loads(row["wish"])
     lists: dict[str, Any] = {key: tuple(value) for key, value in said.items() if isinstance(value, list)}
     wish = Wish(**{**said, **lists})
-    plain = {key: row[key] for key in row.keys() if key not in ("id", "wish", "turn", "stopping")}  # noqa: SIM118
-    return Task(number=row["id"], wish=wish, stopping=bool(row["stopping"]), photos=photos, **plain)
+    refused = tuple(Refused(**one) for one in json.loads(row["refused"]))
+    own = ("id", "wish", "turn", "stopping", "refused")
+    plain = {key: row[key] for key in row.keys() if key not in own}  # noqa: SIM118
+    return Task(number=row["id"], wish=wish, stopping=bool(row["stopping"]), refused=refused, photos=photos, **plain)
 
 
 def _photo_row(row: sqlite3.Row) -> PhotoRow:

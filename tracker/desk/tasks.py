@@ -6,7 +6,6 @@ Whoever asks gets an answer once the task is safe on the disk; `tracker/desk/tas
 import re
 import secrets
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from tracker.desk.contract import PhotographDocument
@@ -14,24 +13,16 @@ from tracker.desk.facts import LISTING
 from tracker.desk.fields import one_line, one_of
 from tracker.desk.photograph import ROLES
 from tracker.desk.pieces import find_lot, find_piece, plain_label, resolve_pieces
-from tracker.desk.task import DONE, DOSSIER, EXPORT, PHOTOGRAPH, PhotoRow, Task, Wish
+from tracker.desk.task import DONE, DOSSIER, EXPORT, PHOTOGRAPH, PhotoRow, Refused, Task, Wish
 from tracker.desk.task_kinds import made_folder
 from tracker.desk.task_rows import TaskRows
-from tracker.desk.uploads import Refused, Upload, drop, photo_file, receive
+from tracker.desk.uploads import Upload, drop, drop_photo, receive
 from tracker.desk.workspace import Workspace, operator_name
-from tracker.errors import BadRequest
+from tracker.errors import BadRequest, NoSuch
 
 MOST_SHOWN = 200
 _LABEL = re.compile(r"[Ww]0*([0-9]{1,9})")
 _LEFT_OUT = ("prices", "operators", "owners")
-
-
-@dataclass(frozen=True, slots=True)
-class Taken:
-    """Photos that were taken in as a task, and files that were not."""
-
-    task: Task
-    refused: tuple[Refused, ...] = ()
 
 
 class NothingTaken(BadRequest):
@@ -55,7 +46,7 @@ def ask_photograph(
     role: str = "top",
     piece: Sequence[str] = (),
     operator: str | None = None,
-) -> Taken:
+) -> Task:
     """Take in photos of a lot's pieces to be looked at and recorded, one act a photo.
 
     Parameters
@@ -71,8 +62,8 @@ def ask_photograph(
 
     Returns
     -------
-    Taken
-        The photos in its task are safe: they will be looked at whatever happens to this process.
+    Task
+        Its photos are safe: they will be looked at whatever happens to this process.
 
     Raises
     ------
@@ -85,16 +76,15 @@ def ask_photograph(
     if not came.taken:
         raise NothingTaken(came.refused) if came.refused else BadRequest("No photo was sent.", "Choose one or more.")
     try:
-        task = rows.add(wish, who, came.token, came.taken)
+        task = rows.add(wish, who, came.token, came.taken, came.refused)
     except BaseException:
         drop(rows.folder, came.token)
         raise
     kept = {one.number for one in task.photos}
-    doubled = [one for one in came.taken if one.number not in kept]
-    for one in doubled:
-        photo_file(rows.folder, came.token, one.number).unlink(missing_ok=True)
-    again = tuple(Refused(one.name, f"'{one.name}' is being looked at already.") for one in doubled)
-    return Taken(task, (*came.refused, *again))
+    for one in came.taken:
+        if one.number not in kept:
+            drop_photo(rows.folder, came.token, one.number)
+    return task
 
 
 def ask_export(
@@ -147,7 +137,7 @@ def find_task(rows: TaskRows, label: str) -> Task:
     """
     match = _LABEL.fullmatch(label.strip())
     if match is None:
-        raise BadRequest("That is not the label of work.", "It looks like W0007; the work list shows what there is.")
+        raise NoSuch("That is not the label of work.", "It looks like W0007; the work list shows what there is.")
     return rows.get(int(match[1]))
 
 
@@ -190,7 +180,7 @@ def made_file(workspace: Workspace, task: Task) -> Path:
     """
     path = made_folder(workspace.folder, task.token) / task.made
     if task.state != DONE or not task.made or not path.is_file():
-        raise BadRequest(f"There is no file of {task.label}.", "Ask for it again.")
+        raise NoSuch(f"There is no file of {task.label}.", "Ask for it again.")
     return path
 
 

@@ -16,7 +16,7 @@ from typing import IO
 
 from tracker.desk.fields import file_name
 from tracker.desk.quick_look import quick_look
-from tracker.desk.task import PhotoRow
+from tracker.desk.task import PhotoRow, Refused
 from tracker.disk import sync_folder
 from tracker.errors import BadRequest
 from vision.photo import MOST_BYTES
@@ -33,15 +33,6 @@ class Upload:
 
     name: str
     stream: IO[bytes]
-
-
-@dataclass(frozen=True, slots=True)
-class Refused:
-    """One file that is not taken, and why."""
-
-    name: str
-    what: str
-    advice: str = ""
 
 
 @dataclass(frozen=True, slots=True)
