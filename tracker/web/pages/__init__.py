@@ -2,6 +2,6 @@
 
 from fastapi import APIRouter
 
-from tracker.web.pages import entrance, today
+from tracker.web.pages import entrance, photograph, today, work
 
-ROUTERS: tuple[APIRouter, ...] = (entrance.router, today.router)
+ROUTERS: tuple[APIRouter, ...] = (entrance.router, today.router, work.router, photograph.router)
