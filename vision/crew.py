@@ -33,13 +33,18 @@ class Crew:
         """Yield the work's outcome for every photo, in order; the work itself hands out its parts by `each`."""
         return map(work, items)
 
+    @property
+    def whole(self) -> bool:
+        """Whether nobody of it was lost; a crew that is not whole still works, but slower."""
+        return True
+
 
 class _Shared(Crew):
     """Hands the work to other processes."""
 
     def __init__(self, pool: ProcessPoolExecutor, workers: int) -> None:
         self._pool, self._workers = pool, workers
-        self._broken_off = False
+        self._broken_off = self._lost = False
 
     def each(self, work: Callable[[Item], Outcome], items: Sequence[Item]) -> list[Outcome]:
         futures: list[Future[Outcome]] = []
@@ -47,6 +52,7 @@ class _Shared(Crew):
             futures += [self._pool.submit(work, item) for item in items]
             return [self._outcome(future) for future in futures]
         except BrokenProcessPool:  # one was killed, most likely for want of memory: do it here, one after the other
+            self._lost = True
             return super().each(work, items)
         finally:
             for future in futures:
@@ -72,6 +78,13 @@ class _Shared(Crew):
             except BaseException:  # nobody waits for the rest any more
                 self._broken_off = True
                 raise
+            finally:
+                hands.shutdown(cancel_futures=True)
+                self._broken_off = False  # the next photos are wanted
+
+    @property
+    def whole(self) -> bool:
+        return not self._lost
 
 
 @contextmanager

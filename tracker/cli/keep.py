@@ -134,13 +134,22 @@ def _tidy(
         bool,
         typer.Option("--spool", help="Also readings of runs that were never recorded, untouched for two days."),
     ] = False,
+    work: Annotated[
+        bool,
+        typer.Option(
+            "--work",
+            help="Also photos that were handed in and not recorded, and files made for handing over, untouched for "
+            "two days.",
+        ),
+    ] = False,
     workspace: WorkspaceOption = None,
     operator: OperatorOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Remove evidence files that belong to no entry: what an interrupted act left. Nothing else is touched.
 
-    Readings that a broken-off run left in the spool stay, unless --spool asks for their removal.
+    Readings that a broken-off run left in the spool stay, unless --spool asks for their removal; what lies in the work
+    folder stays, unless --work does.
     """
     from dataclasses import asdict
 
@@ -148,7 +157,7 @@ def _tidy(
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
-        tidied = tidy(opened, spool=spool, operator=operator)
+        tidied = tidy(opened, spool=spool, work=work, operator=operator)
     if as_json:
         print_json({"schema": "lotproof.tidy/1", **asdict(tidied)})
         return

@@ -1,6 +1,6 @@
 """Photos of a lot's pieces: kept, looked at, matched to pieces, and recorded in one act."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -23,7 +23,7 @@ from tracker.desk.pieces import find_lot, resolve_pieces
 from tracker.desk.reuse import reuse_notes
 from tracker.desk.swabs import beside_of_swabs
 from tracker.desk.undersides import beside_of_undersides, date_codes_on_top, undated_note
-from tracker.desk.workspace import Workspace
+from tracker.desk.workspace import Act, Workspace
 from tracker.errors import BadRequest
 from tracker.judgement.marking import Claim
 from tracker.judgement.prior import Prior
@@ -40,6 +40,11 @@ from vision.observations import Inspection as Seen
 from vision.photo import decode
 
 ROLES = ("top", "bottom", "before-swab", "after-swab", LISTING)
+Within = Callable[[Act, PhotographDocument], None]
+
+
+class Meanwhile(BadRequest):
+    """Somebody else photographed pieces of the lot while these photos were looked at: looking again would help."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +76,7 @@ def photograph(
     today: date | None = None,
     progress: Progress | None = None,
     hands: Crew | None = None,
+    within: Within | None = None,
 ) -> PhotographDocument:
     """Keep photos of a lot's pieces, look at them and record what they say.
 
@@ -95,6 +101,8 @@ def photograph(
         Told (photos done, photos in all).
     hands : Crew, optional
         Who shares the work of looking; this process alone where not given.
+    within : callable, optional
+        Given the act and the answer before the act ends; what it adds to the act's body is journaled.
 
     Returns
     -------
@@ -118,11 +126,14 @@ def photograph(
     with workspace.act(operator, "photograph", known.lot.label) as act:
         owner = find_lot(act.session, known.lot.label)
         if any(m.how == BY_ORDER for m in looked.matched) and _free(act.session, owner, role) != known.free:
-            raise BadRequest(
+            raise Meanwhile(
                 f"Somebody else photographed pieces of {owner.label} at the same time.",
                 "Nothing was recorded. Run it again, with --piece where the order is in doubt.",
             )
-        return record(act, owner, looked)
+        document = record(act, owner, looked)
+        if within is not None:
+            within(act, document)
+        return document
 
 
 def nothing_yet(workspace: Workspace, lot: str, role: str) -> PhotographDocument:

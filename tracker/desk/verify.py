@@ -5,8 +5,8 @@ as many rows as the journal says), *completeness* (every file that was kept is t
 kept), *hashes* (every file has the bytes it had), *chain* (the journal's entries follow from each other), *signatures*
 (every entry is signed since the first that was), *rows* (every row is the one its entry wrote).
 
-Readings in the spool are no fault but a notice: their run may be going on at this moment, nothing was recorded of them,
-and so nothing recorded can be wrong with them.
+Readings in the spool and photos in the work folder are no fault but a notice: work on them may be going on at this
+moment, nothing was recorded of them, and so nothing recorded can be wrong with them.
 """
 
 import re
@@ -19,7 +19,7 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
 from tracker import journal
-from tracker.desk import keys
+from tracker.desk import keys, task_leftovers
 from tracker.desk import spool as spools
 from tracker.desk.fault import Fault, Notice
 from tracker.desk.row_check import check_rows
@@ -45,7 +45,7 @@ class Rung:
 
 @dataclass(frozen=True, slots=True)
 class Tidied:
-    """What `tidy` removed, and spooled readings it left though it was asked to remove them, each with the reason."""
+    """What `tidy` removed, and what it left though it was asked to remove its kind, each with the reason."""
 
     removed: tuple[str, ...]
     left: tuple[Notice, ...] = ()
@@ -118,7 +118,7 @@ def verify(workspace: Workspace, *, against: str | None = None) -> Report:
             head = journal.head(session)
             tally.climb("counts", _counts(session))
             named = named_files(session)
-            tally.notices = _spooled(workspace, named)
+            tally.notices = (*_spooled(workspace, named), *_work_left(workspace))
             tally.climb("completeness", _completeness(workspace, session, named))
             tally.climb("hashes", _hashes(workspace.store, named))
             tally.climb("chain", _chain(session, noted))
@@ -251,6 +251,13 @@ def _spooled(workspace: Workspace, named: dict[str, str]) -> tuple[Notice, ...]:
     return tuple(Notice("readings-spooled", one.name, one.sentence) for one in spools.look(workspace.folder, named))
 
 
+def _work_left(workspace: Workspace) -> tuple[Notice, ...]:
+    try:
+        return tuple(Notice("work-left", one.name, one.sentence) for one in task_leftovers.look(workspace.folder))
+    except Damaged as error:  # the list is no part of the records
+        return (Notice("work-list-damaged", "work", str(error)),)
+
+
 def _missing(who: str, sha256: str) -> str:
     return f"The file of {who} ({sha256[:16]}...) is missing from the evidence."
 
@@ -304,13 +311,16 @@ def _rows(session: Session) -> Iterator[Fault | int]:
         yield found if isinstance(found, int) else Fault("rows", found.code, found.subject, found.message)
 
 
-def tidy(workspace: Workspace, *, spool: bool = False, operator: str | None = None) -> Tidied:
+def tidy(workspace: Workspace, *, spool: bool = False, work: bool = False, operator: str | None = None) -> Tidied:
     """Remove evidence files that belong to no entry, and nothing else; the removal is journaled.
 
     Parameters
     ----------
     spool : bool
         Also remove readings of runs that were never recorded, where no bench can still be at work on them.
+    work : bool
+        Also remove photos that were handed in and not recorded, and files that were made, where nobody can still need
+        them.
     """
     with workspace.act(operator, "tidy", "") as act:
         named = named_files(act.session)
@@ -318,11 +328,12 @@ def tidy(workspace: Workspace, *, spool: bool = False, operator: str | None = No
         for name in there:
             workspace.store.remove(name)
         cleared = _clear_spool(workspace, named) if spool else Tidied(())
-        removed = (*there, *cleared.removed)
+        worked = _clear_work(workspace) if work else Tidied(())
+        removed = (*there, *cleared.removed, *worked.removed)
         if removed:
-            act.subject = "evidence" if there else spools.SPOOL
+            act.subject = "evidence" if there else removed[0].partition("/")[0]
             act.body["removed"] = list(removed)
-        return Tidied(removed, cleared.left)
+        return Tidied(removed, (*cleared.left, *worked.left))
 
 
 def _clear_spool(workspace: Workspace, named: dict[str, str]) -> Tidied:
@@ -333,6 +344,22 @@ def _clear_spool(workspace: Workspace, named: dict[str, str]) -> Tidied:
             why = f"{one.name} was written to in the last {spools.QUIET.days} days: a bench may be at work on it."
             left.append(Notice("readings-recent", one.name, why))
         elif spools.discard(one.path):
+            removed.append(one.name)
+        else:
+            left.append(Notice("not-removed", one.name, f"{one.name} cannot be removed; check the permissions."))
+    return Tidied(tuple(removed), tuple(left))
+
+
+def _clear_work(workspace: Workspace) -> Tidied:
+    removed, left = [], []
+    now = datetime.now(UTC)
+    for one in task_leftovers.look(workspace.folder):
+        if one.wanted:
+            left.append(Notice("work-wanted", one.name, one.sentence))
+        elif not one.removable(now):
+            why = f"{one.name} was written to in the last {task_leftovers.QUIET.days} days: somebody may need it."
+            left.append(Notice("work-recent", one.name, why))
+        elif task_leftovers.discard(one):
             removed.append(one.name)
         else:
             left.append(Notice("not-removed", one.name, f"{one.name} cannot be removed; check the permissions."))

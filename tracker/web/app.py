@@ -7,6 +7,7 @@ from functools import partial
 
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.sessions import SessionMiddleware
@@ -24,6 +25,7 @@ from tracker.web.guard import Guard
 from tracker.web.needs import Refused
 from tracker.web.pages import ROUTERS
 from tracker.web.settings import Settings
+from tracker.web.working import Working
 
 COOKIE = "lotproof_session"
 
@@ -65,6 +67,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.operator = operator_name(settings.operator)
     app.state.workspace = workspace = Workspace.open(settings.workspace, create=True)
     app.state.workspace_name = workspace.folder.name
+    app.state.working = Working(workspace)
     app.include_router(static.router)
     for router in ROUTERS:
         app.include_router(router)
@@ -78,7 +81,10 @@ def create_app(settings: Settings) -> FastAPI:
 
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    app.state.working.start()
     yield
+    # Joins the worker, which may be writing: not here, where the server's other tasks run.
+    await run_in_threadpool(app.state.working.stop)
     app.state.workspace.close()
 
 

@@ -10,6 +10,7 @@ from tracker.desk.workspace import Workspace, operator_name
 from tracker.errors import LotproofError
 from tracker.web import door
 from tracker.web.settings import Settings
+from tracker.web.working import Working
 
 
 class Refused(LotproofError):
@@ -35,6 +36,11 @@ def _operator(request: Request) -> str:
     if isinstance(said, str) and said:
         return said
     return operator_name(_settings(request).operator)
+
+
+def _working(request: Request) -> Working:
+    found: Working = request.app.state.working
+    return found
 
 
 def _today() -> date:
@@ -65,5 +71,6 @@ Opened = Annotated[Workspace, Depends(_workspace)]
 ServedAs = Annotated[Settings, Depends(_settings)]
 Operator = Annotated[str, Depends(_operator)]
 Today = Annotated[date, Depends(_today)]
+WorkList = Annotated[Working, Depends(_working)]
 Written = Depends(_written)
 """For `dependencies=[Written]` of everything that changes something."""

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 from tracker.desk import keys
@@ -57,7 +58,15 @@ def run(asked: Asked, tell: Callable[[str], None]) -> None:
     except OSError as error:
         raise BadRequest(f"The certificate cannot be used ({error}).", "Give PEM files that can be read.") from None
     _announce(settings, str(app.state.workspace.folder), tell)
-    uvicorn.Server(config).run(sockets=[listening])
+
+    class Server(uvicorn.Server):
+        """Lets go of the pages that follow the work list, which would otherwise be waited for."""
+
+        def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+            app.state.working.ending.set()
+            super().handle_exit(sig, frame)
+
+    Server(config).run(sockets=[listening])
 
 
 def configured(app: "FastAPI", **more: Any) -> "uvicorn.Config":

@@ -5,3 +5,6 @@ from fastapi import APIRouter
 from tracker.web.pages import api, entrance, today
 
 ROUTERS: tuple[APIRouter, ...] = (entrance.router, today.router, api.router)
+from tracker.web.pages import entrance, photograph, today, work
+
+ROUTERS: tuple[APIRouter, ...] = (entrance.router, today.router, work.router, photograph.router)
