@@ -2,6 +2,6 @@
 
 from fastapi import APIRouter
 
-from tracker.web.pages import entrance, today
+from tracker.web.pages import entrance, pictures, today
 
-ROUTERS: tuple[APIRouter, ...] = (entrance.router, today.router)
+ROUTERS: tuple[APIRouter, ...] = (entrance.router, today.router, pictures.router)
