@@ -112,7 +112,7 @@ def decode(name: str, data: bytes) -> Photo:
 
 
 def pixels(name: str, data: bytes) -> Rgb:
-    """Return the pixels of a photo that was looked at before, upright by its EXIF orientation; half the work of `decode`.
+    """Return the pixels of a photo, upright by its EXIF orientation, and no more: half the work of `decode`.
 
     Raises
     ------

@@ -1,9 +1,9 @@
 """Pictures for the pages: tops upright and flat, the surroundings of a chip, whole photos; each made once.
 
-    studio = Studio(workspace, PictureCache(folder()))
-    source = studio.top(12)                 # what inspection 12 saw; NoSuch where the records know of none
-    source.mark                             # changes with what it shows
-    studio.picture(source, 320)             # JPEG bytes; Unseen, with a word, where the evidence is missing or damaged
+studio = Studio(workspace, PictureCache(folder()))
+source = studio.top(12)                 # what inspection 12 saw; NoSuch where the records know of none
+source.mark                             # changes with what it shows
+studio.picture(source, 320)             # JPEG bytes; Unseen, with a word, where the evidence is missing or damaged
 """
 
 import hashlib
@@ -31,8 +31,8 @@ from vision.errors import PhotoError
 from vision.observations import Rgb
 
 WIDTHS = (160, 320, 640, 1280, 2560)
-"""Longer side of the pictures there are, in pixels: each twice the one before, so a screen of any density finds one that
-is at most twice too large (common practice, no source)."""
+"""Longer side of the pictures there are, in pixels: each twice the one before, so that a screen of any density finds one
+at most twice too large (common practice, no source)."""
 SMALL = 320
 """Up to this, all tops of a photo are cut when the first is asked for: who looks at one looks at the others."""
 MOST_DECODED = 160 * 1024 * 1024

@@ -2,6 +2,12 @@
 
 from fastapi import APIRouter
 
-from tracker.web.pages import entrance, pictures, today
+from tracker.web.pages import entrance, lots, pictures, pieces, today
 
-ROUTERS: tuple[APIRouter, ...] = (entrance.router, today.router, pictures.router)
+ROUTERS: tuple[APIRouter, ...] = (
+    entrance.router,
+    today.router,
+    lots.router,
+    pieces.router,
+    pictures.router,
+)

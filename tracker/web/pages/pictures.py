@@ -10,6 +10,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from tracker.desk.crops import WIDTHS, Source, Studio, Unseen
+from tracker.desk.papers import document
+from tracker.web import needs
 from tracker.web.needs import Refused
 
 router = APIRouter(include_in_schema=False)
@@ -65,15 +67,26 @@ def annotated(request: Request, sha256: Digest, w: Width = 1280, v: Mark = "") -
 @router.get("/pictures/originals/{sha256}")
 def original(request: Request, sha256: Digest) -> Response:
     """Send a photo's bytes as they came, to be saved."""
+    name, data = studio(request).original(sha256)
+    return _attached(request, name, sha256, data, _kind(data))
+
+
+@router.get("/lots/{lot}/papers/{sha256}")
+def paper(request: Request, workspace: needs.Opened, lot: str, sha256: Digest) -> Response:
+    """Send a document that came with a lot, to be saved."""
+    name, data = document(workspace, lot, sha256)
+    return _attached(request, name, sha256, data, "application/octet-stream")
+
+
+def _attached(request: Request, name: str, sha256: str, data: bytes, kind: str) -> Response:
+    """Send a file as it came. Whatever is in it, a browser only saves it: a page in it would be one of ours else."""
     tag = f'"{sha256}"'
     headers = {"etag": tag, "cache-control": FOR_GOOD}
-    name, data = studio(request).original(sha256)
     if tag in request.headers.get("if-none-match", ""):
         return Response(status_code=304, headers=headers)
     headers["content-disposition"] = f"attachment; filename*=UTF-8''{quote(name, safe='')}"
-    # A photo that holds a page or a script is still only a file.
     headers["content-security-policy"] = "default-src 'none'; sandbox"
-    return Response(data, media_type=_kind(data), headers=headers)
+    return Response(data, media_type=kind, headers=headers)
 
 
 def _picture(request: Request, find: Callable[[], Source], width: int, mark: str | None) -> Response:
