@@ -28,6 +28,7 @@ def _clean_environment(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest
     monkeypatch.setenv("HOME", str(home))
     monkeypatch.setenv("XDG_DATA_HOME", str(home / "data"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(home / "config"))
+    monkeypatch.setenv("LOTPROOF_CACHE", "")
 
 
 @pytest.fixture(scope="session")

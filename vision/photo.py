@@ -107,6 +107,23 @@ def decode(name: str, data: bytes) -> Photo:
     PhotoError
         For anything that is not a whole picture of a known type within the limits.
     """
+    image, focal = _opened(name, data)
+    return Photo(name, hashlib.sha256(data).hexdigest(), image, quality(image), focal)
+
+
+def pixels(name: str, data: bytes) -> Rgb:
+    """Return the pixels of a photo, upright by its EXIF orientation, and no more: half the work of `decode`.
+
+    Raises
+    ------
+    PhotoError
+        As `decode`.
+    """
+    return _opened(name, data)[0]
+
+
+def _opened(name: str, data: bytes) -> tuple[Rgb, float | None]:
+    """Return a photo's pixels and the focal length it states."""
     if not data:
         raise PhotoError(f"'{name}' is empty.", "Copy it from the camera again.")
     _register_heif()
@@ -125,7 +142,7 @@ def decode(name: str, data: bytes) -> Photo:
     except Exception as error:  # decoders raise nearly anything on damaged bytes, each its own
         reason = shown(str(error).split("\n")[0][:100]) or type(error).__name__
         raise PhotoError(f"'{name}' is damaged or cut short ({reason}).", "Copy it from the camera again.") from None
-    return Photo(name, hashlib.sha256(data).hexdigest(), image, quality(image), focal)
+    return image, focal
 
 
 def _check_size(name: str, width: int, height: int) -> None:

@@ -5,6 +5,7 @@ Nothing here measures. A plate shows where a difference was measured, and how th
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import hypot
 
 import cv2
 import numpy as np
@@ -56,25 +57,27 @@ class Top:
         return axis_box(points)
 
 
-def top(photo: Rgb, outline: Quad) -> Top:
-    """Return a top upright and flat, at the scale of all plates.
+def top(photo: Rgb, outline: Quad, *, length: float = FINER * LENGTH) -> Top:
+    """Return a top upright and flat, at the scale of all plates or at another.
 
     Parameters
     ----------
     photo : ndarray of uint8, shape (height, width, 3), RGB
     outline : Quad
         Clockwise from the upper left of the upright marking; the upright top may be higher than wide.
+    length : float
+        Pixels its body is long.
     """
     corners = np.array(outline, float)
     across, down = quad_sides(corners)
     native = max(across, down, 1.0)
-    scale = FINER * LENGTH / native
+    scale = length / native
     wide, high = max(8.0, across * scale), max(8.0, down * scale)
     pad = AIR * min(wide, high)
-    size = round(wide + 2 * pad), round(high + 2 * pad)
+    size = max(1, round(wide + 2 * pad)), max(1, round(high + 2 * pad))
     to_photo = cv2.getPerspectiveTransform(_box(pad, wide, high), corners.astype(np.float32))
     # Where the photo has more pixels than that, several are averaged: plain sampling would invent texture.
-    finer = max(1, min(4, round(1 / scale)))
+    finer = max(1, min(4 * max(1, round(FINER * LENGTH / length)), round(1 / scale)))
     sampled = cv2.warpPerspective(
         photo,
         to_photo @ np.diag([1 / finer, 1 / finer, 1.0]),
@@ -84,6 +87,36 @@ def top(photo: Rgb, outline: Quad) -> Top:
     )
     flat = cv2.resize(sampled, size, interpolation=cv2.INTER_AREA) if finer > 1 else sampled
     return Top(np.asarray(flat, np.uint8), np.linalg.inv(np.asarray(to_photo, float)), min(wide, high), native)
+
+
+def within(outline: Quad, longest: float) -> tuple[float, tuple[int, int]]:
+    """Return how long a body is to be for its picture's longer side to be `longest`, and the picture's size then.
+
+    Returns
+    -------
+    float
+        For `length` of `top`.
+    tuple of int
+        Width and height.
+    """
+    across, down = _sides(outline)
+    pad = 2 * AIR * min(across, down)
+    scale = longest / (max(across, down) + pad)
+    size = max(1, round((across + pad) * scale)), max(1, round((down + pad) * scale))
+    return max(across, down) * scale, size
+
+
+def body_length(outline: Quad) -> float:
+    """Return how many pixels of its photo a body is long."""
+    return max(_sides(outline))
+
+
+def _sides(outline: Quad) -> tuple[float, float]:
+    # As `quad_sides`, without arrays: a page asks for some hundreds.
+    (ax, ay), (bx, by), (cx, cy), (dx, dy) = outline
+    across = (hypot(bx - ax, by - ay) + hypot(cx - dx, cy - dy)) / 2
+    down = (hypot(dx - ax, dy - ay) + hypot(cx - bx, cy - by)) / 2
+    return max(across, 1e-6), max(down, 1e-6)
 
 
 def whole(shown: Top) -> Rgb:

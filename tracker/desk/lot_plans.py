@@ -11,6 +11,8 @@ from tracker.desk.costs import reckoned
 from tracker.desk.learned import Learned
 from tracker.desk.lot_outlook import lot_view
 from tracker.desk.next_test import lots_at_bench
+from tracker.desk.pieces import find_lot
+from tracker.desk.workspace import Workspace
 from tracker.judgement.bench_order import LotAtBench, Trial
 from tracker.judgement.costs import Costs, next_rule
 from tracker.judgement.lot_view import LotView
@@ -66,6 +68,20 @@ class LotOutlook:
     view: LotView
     plans: tuple[PlanCompared, ...]
     costs: Costs
+
+
+def outlook_of(workspace: Workspace, label: str, *, today: date) -> LotOutlook | None:
+    """Return the outlook of the lot with this label; None for a lot without pieces.
+
+    Raises
+    ------
+    NoSuch
+        There is no such lot.
+    """
+    from tracker.desk.learned import learned
+
+    with workspace.read() as session:
+        return lot_outlook(session, find_lot(session, label), learned(session), today=today)
 
 
 def lot_outlook(session: Session, lot: Lot, known: Learned, *, today: date) -> LotOutlook | None:

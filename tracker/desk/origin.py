@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracker.desk.pieces import find_lot
+from tracker.desk.workspace import Workspace
 from tracker.records.models import ForeignRecord, Lot, LotOrigin, Piece
 
 
@@ -61,6 +63,18 @@ def origin_of(session: Session, lot: Lot) -> Origin | None:
         program=row.program,
         signing_key=row.signing_key,
     )
+
+
+def found_there(workspace: Workspace, label: str) -> tuple[Theirs, ...]:
+    """Return what the workshop a lot came from found of it; nothing for one that came from a seller.
+
+    Raises
+    ------
+    NoSuch
+        There is no such lot.
+    """
+    with workspace.read() as session:
+        return theirs(session, find_lot(session, label))
 
 
 def theirs(session: Session, lot: Lot, piece: Piece | None = None) -> tuple[Theirs, ...]:

@@ -16,6 +16,9 @@ from starlette.responses import Response
 
 from tracker import __version__
 from tracker.desk.since import SaidSince
+from tracker.desk import picture_cache
+from tracker.desk.crops import Studio
+from tracker.desk.picture_cache import PictureCache
 from tracker.desk.workspace import Workspace, operator_name
 from tracker.errors import Damaged, LotproofError, NoSuch
 from tracker.web import render, static
@@ -68,6 +71,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.workspace = workspace = Workspace.open(settings.workspace, create=True)
     app.state.workspace_name = workspace.folder.name
     app.state.working = Working(workspace)
+    app.state.studio = Studio(workspace, PictureCache(picture_cache.folder()))
     app.include_router(static.router)
     for router in ROUTERS:
         app.include_router(router)
