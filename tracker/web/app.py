@@ -21,7 +21,9 @@ from tracker.web import render, static
 from tracker.web.describe import describe
 from tracker.web.door import Door, Tries
 from tracker.web.guard import Guard
+from tracker.web.held import Held
 from tracker.web.needs import Refused
+from tracker.web.once import Once
 from tracker.web.pages import ROUTERS
 from tracker.web.settings import Settings
 
@@ -60,6 +62,8 @@ def create_app(settings: Settings) -> FastAPI:
     )
     app.state.settings = settings
     app.state.tries = tries
+    app.state.once = Once()
+    app.state.held = Held()
     app.state.operator = operator_name(settings.operator)
     app.state.workspace = workspace = Workspace.open(settings.workspace, create=True)
     app.state.workspace_name = workspace.folder.name
@@ -77,6 +81,7 @@ def create_app(settings: Settings) -> FastAPI:
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     yield
+    app.state.held.close()
     app.state.workspace.close()
 
 

@@ -2,6 +2,12 @@
 
 from fastapi import APIRouter
 
-from tracker.web.pages import api, entrance, today
+from tracker.web.pages import api, delivery, entrance, receiving, today
 
-ROUTERS: tuple[APIRouter, ...] = (entrance.router, today.router, api.router)
+ROUTERS: tuple[APIRouter, ...] = (
+    entrance.router,
+    today.router,
+    api.router,
+    receiving.router,
+    delivery.router,
+)
