@@ -2,7 +2,7 @@
 
 from fastapi import APIRouter
 
-from tracker.web.pages import api, delivery, entrance, receiving, today
+from tracker.web.pages import api, deciding, delivery, entrance, fitting, receiving, today
 
 ROUTERS: tuple[APIRouter, ...] = (
     entrance.router,
@@ -10,4 +10,6 @@ ROUTERS: tuple[APIRouter, ...] = (
     api.router,
     receiving.router,
     delivery.router,
+    deciding.router,
+    fitting.router,
 )
