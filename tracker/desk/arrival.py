@@ -26,10 +26,16 @@ FIRST_DAY = date(1960, 1, 1)
 
 @dataclass(frozen=True, slots=True)
 class Paper:
-    """A document to keep: its kind and where it lies."""
+    """A document to keep: its kind and where it lies; `name` where it is called otherwise than the file there."""
 
     kind: str
     path: Path
+    name: str | None = None
+
+    @property
+    def called(self) -> str:
+        """What it is called."""
+        return self.path.name if self.name is None else self.name
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,14 +177,15 @@ def check_paper(paper: Paper) -> None:
     BadRequest
         When it is missing, empty, unreadable or no plain file.
     """
+    shown = paper.path if paper.name is None else paper.name
     try:
         found = paper.path.stat()
     except (OSError, ValueError):
-        raise BadRequest(f"There is no file {paper.path}.", "Check its path.") from None
+        raise BadRequest(f"There is no file {shown}.", "Check its path.") from None
     if not stat.S_ISREG(found.st_mode):
         kind = "a folder" if stat.S_ISDIR(found.st_mode) else "not a plain file"
-        raise BadRequest(f"{paper.path} is {kind}.", "Name the file itself.")
+        raise BadRequest(f"{shown} is {kind}.", "Name the file itself.")
     if found.st_size == 0:
-        raise BadRequest(f"The file {paper.path} is empty.", "Check that it was saved.")
+        raise BadRequest(f"The file {shown} is empty.", "Check that it was saved.")
     if not os.access(paper.path, os.R_OK):
-        raise BadRequest(f"The file {paper.path} cannot be read.", "Check its permissions.")
+        raise BadRequest(f"The file {shown} cannot be read.", "Check its permissions.")

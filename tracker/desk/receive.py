@@ -176,7 +176,7 @@ def _oddities(arrival: Arrival) -> list[str]:
 def _keep_papers(act: Act, lot: Lot, papers: Sequence[Paper]) -> None:
     for paper in papers:
         kept = act.keep(paper.path)
-        name = file_name(paper.path.name)
+        name = file_name(paper.called)
         act.add(Document(lot_id=lot.id, kind=paper.kind, name=name, sha256=kept.sha256, size_bytes=kept.size_bytes))
 
 

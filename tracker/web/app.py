@@ -15,17 +15,19 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from tracker import __version__
-from tracker.desk.since import SaidSince
 from tracker.desk import picture_cache
 from tracker.desk.crops import Studio
 from tracker.desk.picture_cache import PictureCache
+from tracker.desk.since import SaidSince
 from tracker.desk.workspace import Workspace, operator_name
 from tracker.errors import Damaged, LotproofError, NoSuch
 from tracker.web import render, static
 from tracker.web.describe import describe
 from tracker.web.door import Door, Tries
 from tracker.web.guard import Guard
+from tracker.web.held import Held
 from tracker.web.needs import Refused
+from tracker.web.once import Once
 from tracker.web.pages import ROUTERS
 from tracker.web.settings import Settings
 from tracker.web.working import Working
@@ -67,6 +69,8 @@ def create_app(settings: Settings) -> FastAPI:
     )
     app.state.settings = settings
     app.state.tries = tries
+    app.state.once = Once()
+    app.state.held = Held()
     app.state.operator = operator_name(settings.operator)
     app.state.workspace = workspace = Workspace.open(settings.workspace, create=True)
     app.state.workspace_name = workspace.folder.name
@@ -89,6 +93,7 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     yield
     # Joins the worker, which may be writing: not here, where the server's other tasks run.
     await run_in_threadpool(app.state.working.stop)
+    app.state.held.close()
     app.state.workspace.close()
 
 

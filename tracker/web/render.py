@@ -3,6 +3,7 @@
 import hashlib
 import json
 import math
+from collections.abc import Iterable
 from dataclasses import asdict
 from functools import cache
 from pathlib import Path
@@ -119,6 +120,7 @@ def environment() -> Environment:
     made.filters.update(
         percent=percent, instant=instant, db=decibans, counted=lambda n, word: counted(n, word), size=size, figure=show
     )
+    made.filters.update(words=words, titled=titled, capitalize_first=capitalize_first)
     made.globals.update(static=static.address, suspicion_step=suspicion_step, days=days)
     return made
 
@@ -139,6 +141,21 @@ def size(count: int) -> str:
         return f"{count} bytes"
     step = min(int(math.log10(count) / 3), 3)
     return f"{count / 1000.0**step:.3g} {('kB', 'MB', 'GB')[step - 1]}"
+
+
+def words(text: str) -> str:
+    """Return a name of ours as words: 'own-pull' as 'own pull', 'claim_by' as 'claim by'."""
+    return text.replace("-", " ").replace("_", " ")
+
+
+def titled(names: Iterable[str]) -> list[tuple[str, str]]:
+    """Return names of ours as choices: value and title."""
+    return [(name, words(name)) for name in names]
+
+
+def capitalize_first(text: str) -> str:
+    """Return a sentence with a capital letter, all else as it is."""
+    return text[:1].upper() + text[1:]
 
 
 def suspicion_step(share: float) -> tuple[int, str]:

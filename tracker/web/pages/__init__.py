@@ -2,18 +2,32 @@
 
 from fastapi import APIRouter
 
-from tracker.web.pages import api, entrance, today
-
-ROUTERS: tuple[APIRouter, ...] = (entrance.router, today.router, api.router)
-from tracker.web.pages import entrance, photograph, today, work
-
-ROUTERS: tuple[APIRouter, ...] = (entrance.router, today.router, work.router, photograph.router)
-from tracker.web.pages import entrance, lots, pictures, pieces, today
+from tracker.web.pages import (
+    api,
+    deciding,
+    delivery,
+    entrance,
+    fitting,
+    lots,
+    photograph,
+    pictures,
+    pieces,
+    receiving,
+    today,
+    work,
+)
 
 ROUTERS: tuple[APIRouter, ...] = (
+    api.router,
+    deciding.router,
+    delivery.router,
     entrance.router,
-    today.router,
+    fitting.router,
     lots.router,
-    pieces.router,
+    photograph.router,
     pictures.router,
+    pieces.router,
+    receiving.router,
+    today.router,
+    work.router,
 )

@@ -1,0 +1,54 @@
+"""A form that is sent twice is carried out once: the second sending gets the answer of the first."""
+
+import secrets
+from collections import OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from threading import Lock
+
+MOST = 1000
+"""Forms remembered; our own bound. A form sent again after a thousand others meets the checks of the records alone."""
+_LONGEST = 64
+
+
+def new() -> str:
+    """Return a word that no other form carries."""
+    return secrets.token_urlsafe(16)
+
+
+@dataclass(slots=True)
+class Done:
+    """What became of one form: where its answer leads, None until it was carried out."""
+
+    place: str | None = None
+    lock: Lock = field(default_factory=Lock)
+
+
+class Once:
+    """The forms that were carried out lately, by the random word each of them carries.
+
+    It lasts as long as the process: a double click and a reload come within seconds. What was recorded in an earlier
+    one is found by its order reference, as on the command line.
+    """
+
+    def __init__(self) -> None:
+        self._done: OrderedDict[str, Done] = OrderedDict()
+        self._lock = Lock()
+
+    @contextmanager
+    def of(self, word: str) -> Iterator[Done]:
+        """Give what became of the form with this word; a second sending waits here for the first.
+
+        A form without a word, or with one that is none of ours, stands for itself.
+        """
+        if not 0 < len(word) <= _LONGEST:
+            yield Done()
+            return
+        with self._lock:
+            found = self._done.setdefault(word, Done())
+            self._done.move_to_end(word)
+            while len(self._done) > MOST:
+                self._done.popitem(last=False)
+        with found.lock:
+            yield found

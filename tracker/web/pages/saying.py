@@ -1,0 +1,132 @@
+"""What the forms share that say something of pieces: the pieces above the form, sending twice, and talking past others.
+
+A form is made from the records at some entry of the journal and carries its number (`seen`). Where something was said
+of a piece since, nothing is recorded: the form comes back with what was said, status 409, and the newer number, so that
+sending it again records it all the same.
+"""
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from tracker.desk.known_names import known_names
+from tracker.desk.since import SaidSince
+from tracker.desk.thoughts import Thoughts, thoughts
+from tracker.desk.workspace import Workspace
+from tracker.errors import BadRequest, NoSuch
+from tracker.web import once, render
+from tracker.web.typed import Form, Values
+
+MOST_WORDS = 300
+_ADVICE = (
+    (r"Add --move to record both at once, or take it out first: lotproof unfit \S+", "Tick below that it is moved."),
+    (r"To fit it all the same add --anyway and --reason\.", "To fit it all the same tick that below, and say why."),
+    (r"--anyway needs a reason\.", "To fit it all the same needs a reason."),
+    (r"Add --reason with why it is fitted all the same\.", "Say why it is fitted all the same."),
+    (r"Take it out first: lotproof unfit (\S+)", r"Take it out first, on the page of \1."),
+    (r"See: lotproof show (\S+)", r"See the page of \1."),
+    (r"--carrier is missing\.", "The carrier is missing."),
+    (r"--tracking is missing\.", "The carrier's reference is missing."),
+    (r"Leave --carrier(?: and --tracking|, --tracking and --sent-on) out\.", "Leave carrier, reference and day empty."),
+    (r"Give --sent-on as the day it went out\.", "Give the day it went out."),
+    (r"--withdraw takes the declaration back", "it can be taken back here"),
+    (r"decide it again with --carrier and --tracking: they", "decide it again with carrier and reference: they"),
+    (r"Give --into or --at of the place it was moved to\.", "Name the place it was moved to."),
+    (r"Leave --owner out, or name another machine\.", "Leave the owner's reference empty, or name another machine."),
+)
+"""Where the desk's advice names options of the command line, what to do on a page."""
+
+
+class Saying:
+    """One kind of form: its template, and the fields it keeps when it comes back."""
+
+    def __init__(self, template: str, kept: Sequence[str]) -> None:
+        self.template, self.kept = template, tuple(kept)
+
+    def form(
+        self,
+        request: Request,
+        workspace: Workspace,
+        words: Sequence[str],
+        values: Mapping[str, str],
+        error: BadRequest | None = None,
+        **more: Any,
+    ) -> Response:
+        """Return the form, with what was wrong or was said by others where it comes back."""
+        since = error if isinstance(error, SaidSince) else None
+        try:
+            found = thoughts(workspace, words[:MOST_WORDS])
+        except BadRequest as wrong:
+            if error is None and isinstance(wrong, NoSuch):
+                raise
+            found, error = Thoughts(0, ()), error or wrong
+        return render.page(
+            request,
+            self.template,
+            200 if error is None else 409 if since else 422,
+            error=_paged(error),
+            since=since,
+            words=[thought.row.piece for thought in found.pieces] or list(words),
+            found=found,
+            seen=since.entry if since else found.entry,
+            values=Values(values),
+            names=known_names(workspace),
+            once=once.new(),
+            **more,
+        )
+
+    def say(
+        self, request: Request, workspace: Workspace, form: Form, say: Callable[[tuple[str, ...]], str], **more: Any
+    ) -> Response:
+        """Carry a form out, once.
+
+        Parameters
+        ----------
+        say : callable
+            Gets the pieces' labels, calls the desk, and returns where to look next.
+        """
+        words = form.all("piece")
+        values = {name: form.text(name) for name in self.kept}
+        with request.app.state.once.of(form.once) as done:
+            if done.place is not None:
+                return render.go(done.place)
+            try:
+                done.place = say(words)
+            except BadRequest as error:
+                return self.form(request, workspace, words, values, error, **more)
+        return render.go(done.place)
+
+
+def paged(text: str) -> str:
+    """Return what the desk said in the words of the pages."""
+    for pattern, words in _ADVICE:
+        text = re.sub(pattern, words, text)
+    return text
+
+
+def _paged(error: BadRequest | None) -> BadRequest | None:
+    return None if error is None else BadRequest(paged(error.what), paged(error.advice))
+
+
+def one(words: Sequence[str]) -> str:
+    """Return the one piece a form is about.
+
+    Raises
+    ------
+    BadRequest
+        There is none, or there are several.
+    """
+    if len(words) != 1:
+        raise BadRequest("No piece is named." if not words else "Only one piece at a time.", "Name it like L0007-03.")
+    return words[0]
+
+
+def place_of(labels: Sequence[str]) -> str:
+    """Return where to look after something was said of pieces: the piece, its lot, or today."""
+    lots = {label.partition("-")[0] for label in labels}
+    if len(labels) == 1:
+        return f"/pieces/{labels[0]}"
+    return f"/lots/{lots.pop()}" if len(lots) == 1 else "/"
