@@ -74,6 +74,7 @@ def test_it_tells_its_address_and_ends_by_ctrl_c(tmp_path: Path) -> None:
 def test_without_lan_only_the_loopback_is_listened_on(tmp_path: Path) -> None:
     with _served(tmp_path / "w") as (_process, lines):
         port = int(_address(lines).rpartition(":")[2])
+        _get(_address(lines))
         table = Path("/proc/net/tcp").read_text().splitlines()[1:]
         listening = [
             row.split()[1] for row in table if row.split()[3] == "0A" and row.split()[1].endswith(f":{port:04X}")

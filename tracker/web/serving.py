@@ -151,6 +151,8 @@ def _listen(settings: Settings) -> socket.socket:
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((settings.host, settings.port))
+        # From now on, so that whoever follows the printed address at once is kept waiting and not refused.
+        listening.listen(128)
     except OSError as error:
         listening.close()
         raise BadRequest(
