@@ -5,13 +5,13 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import astuple, dataclass, fields
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload
 
 from tracker.desk.decide import settled
-from tracker.desk.pieces import MANY, dispositions, seats
+from tracker.desk.pieces import MANY, dispositions, seats, standings
 from tracker.desk.rows import ROW_OF, LotRow, MachineRow, PieceRow, Row, RunRow, SellerRow
 from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
@@ -147,7 +147,19 @@ def _lots(session: Session, ids: Sequence[int] | None = None) -> list[Row]:
     return [*rows.values()] if ids is None else [rows[number] for number in ids]
 
 
-def lot_row(lot: Lot, pieces: Sequence[PieceRow]) -> LotRow:
+class Stands(Protocol):
+    """A piece's row of any kind that says how it stands."""
+
+    @property
+    def disposition(self) -> str:
+        """What was decided."""
+
+    @property
+    def suspicion(self) -> float | None:
+        """0 to 1, where anything is known."""
+
+
+def lot_row(lot: Lot, pieces: Sequence[Stands]) -> LotRow:
     """Return the row of one lot from the rows of its pieces."""
     count = Counter(piece.disposition for piece in pieces)
     return LotRow(
@@ -181,7 +193,8 @@ def piece_rows(session: Session, pieces: Sequence[Piece], known: "Learned | None
     from tracker.desk.assess import judged
 
     found = judged(session, {piece.id: piece.lot_id for piece in pieces}, known, only_known=True)
-    now, sitting = dispositions(session, pieces), seats(session, pieces)
+    sitting = seats(session, pieces)
+    now = standings(session, pieces, sitting)
     rows = []
     for piece in pieces:
         mine, sits = found.records[piece.id], sitting.get(piece.id)

@@ -7,7 +7,7 @@ strongly each finding was seen, which chip of the photo it is and where that lie
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 from sqlalchemy import ColumnElement, Select, select
@@ -91,7 +91,7 @@ class _Indexed(BaseModel):
     index: int
 
 
-Which = Sequence[int] | Select[tuple[int]]
+Which = Sequence[int] | Select[Any]
 """Ids of pieces, or the question that gives them."""
 
 
