@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from tracker.desk.facts import LISTING
 from tracker.desk.looks import Found
 from tracker.desk.on_record import VERDICTS, OnRecord, Ran, on_record
+from tracker.desk.remembered import once
 from tracker.desk.truths import SellerRecords, Truth, truths
 from tracker.journal import head
 from tracker.judgement.counts import ABSENT, CLEAR
@@ -45,10 +46,15 @@ def learned(session: Session) -> Learned:
 
     A function of the records alone: a settlement that is withdrawn takes back what it taught.
     """
+    now = head(session)
+    return once(session, now.hash, "learned", lambda: _learned(session, now.entry))
+
+
+def _learned(session: Session, until: int) -> Learned:
     known = truths(session)
     records, pictures = SellerRecords(known), Pictures.of(session)
     lessons = _lessons(session, known, records, pictures)
-    return Learned(known, records, Experience(lessons, until=head(session).entry), pictures)
+    return Learned(known, records, Experience(lessons, until=until), pictures)
 
 
 def _lessons(
