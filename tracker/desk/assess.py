@@ -1,17 +1,22 @@
 """How suspicious a piece is now: photos, bench and settlements in one sum."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.desk.facts import VERDICTS, Facts, facts_of
 from tracker.desk.learned import REUSED, Learned, Pictures, learned, photo_findings
-from tracker.desk.lot_outlook import Told, facts_beyond_looks, siblings_lines, told
+from tracker.desk.looks import Which
+from tracker.desk.lot_outlook import Told, beyond_looks, siblings_lines, told
+from tracker.desk.on_record import VERDICTS, OnRecord, Ran, on_record
+from tracker.desk.pieces import MANY
 from tracker.desk.truths import SellerRecords, truths
 from tracker.judgement.prior import Prior, before_looking
 from tracker.judgement.suspicion import SumLine, Suspicion, Weighed, combine, weigh, weighed_as
 from tracker.judgement.weights import Weights
-from tracker.records.models import BenchRun, Lot, Piece
+from tracker.records.models import Lot, Piece
 
 TEST_NAMES = {
     "current": "supply current",
@@ -29,54 +34,104 @@ def piece_suspicion(session: Session, piece: Piece, known: Learned | None = None
 
 
 def piece_suspicions(session: Session, pieces: Sequence[Piece], known: Learned | None = None) -> dict[int, Suspicion]:
-    """Return how suspicious each piece is now, by the piece's id.
+    """Return how suspicious each piece is now, by the piece's id; see `judged`."""
+    return judged(session, {piece.id: piece.lot_id for piece in pieces}, known).sums
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What is on record about some pieces, and how suspicious each one is.
+
+    Parameters
+    ----------
+    records : mapping of int to OnRecord
+    sums : mapping of int to Suspicion
+    """
+
+    records: Mapping[int, OnRecord]
+    sums: dict[int, Suspicion]
+
+
+def judged(
+    session: Session,
+    lot_of: Mapping[int, int],
+    known: Learned | None = None,
+    *,
+    which: Which | None = None,
+    only_known: bool = False,
+) -> Judged:
+    """Return what is on record about some pieces and how suspicious each is now, by the piece's id.
 
     Parameters
     ----------
     session : Session
-    pieces : sequence of Piece
+    lot_of : mapping of int to int
+        The lot of each piece, ids both.
     known : Learned, optional
         What the workshop has learned; read from the records where not given. One who asks again in the same session
         hands it in.
+    which : select, optional
+        The question that gives the ids of the pieces, where that is shorter than naming each.
+    only_known : bool
+        Leave out of the sums pieces about which nothing is known but where they came from.
 
     Notes
     -----
+    The database is asked a fixed number of questions.
+
     Prior and weights are today's: pieces settled since a photo was inspected have taught something, and what the
     record of that day says stays as it is. A piece's own truth has no part in its prior or its weights. A code found in
     several photos counts once, at its strongest; of several runs of one test the latest with a verdict counts.
     """
-    facts, known = facts_of(session, pieces), known or learned(session)
-    beyond = _told(facts_beyond_looks(session, pieces, facts), known)
-    # What its own lot has shown is in the line about its siblings, and must not come in a second time.
-    before_of = {
-        lot.id: before_looking(lot.source_kind, *known.records.of(lot.seller_id, without_lot=lot.id))
-        for lot in {piece.lot for piece in pieces}
-    }
+    records, known = on_record(session, lot_of, which), known or learned(session)
+    if not records:
+        return Judged({}, {})
+    weights_of = cache(known.experience.without_piece)
+    by_lot: dict[int, list[int]] = {}
+    for number, lot in lot_of.items():
+        by_lot.setdefault(lot, []).append(number)
+    recorded = beyond_looks(session, list(by_lot), records)
+    before_of = _before(session, list(by_lot), known)
     siblings: dict[int, SumLine] = {}
-    for lot, told_of in beyond.items():
-        siblings |= siblings_lines(before_of[lot].db, told_of, [piece.id for piece in pieces if piece.lot_id == lot])
-    found = {}
-    for piece in pieces:
-        before = before_of[piece.lot_id]
-        weights, mine = known.experience.without_piece(piece.id), facts[piece.id]
-        items = [*weighed(mine, weights), *reused_pictures(piece.lot_id, known.pictures, weights)]
-        found[piece.id] = combine(
+    for lot, told_of in _told(recorded, weights_of).items():
+        siblings |= siblings_lines(before_of[lot].db, told_of, by_lot[lot])
+    sums = {}
+    for number, lot in lot_of.items():
+        mine, before = records[number], before_of[lot]
+        if only_known and not mine.anything and lot not in recorded:
+            continue
+        weights = weights_of(number)
+        sums[number] = combine(
             before.db,
-            items,
+            [*weighed(mine, weights), *reused_pictures(lot, known.pictures, weights)],
             prior_text=before.text,
-            siblings=siblings.get(piece.id),
+            siblings=siblings.get(number),
             notes=contradictions(mine),
             together=weights.together,
         )
-    return found
+    return Judged(records, sums)
 
 
-def _told(facts: Mapping[int, Mapping[int, Facts]], known: Learned) -> dict[int, dict[int, Told]]:
+def _before(session: Session, lots: Sequence[int], known: Learned) -> dict[int, Prior]:
+    """Return what is thought of each lot's pieces before looking.
+
+    What its own lot has shown is in the line about its siblings, and must not come in a second time.
+    """
+    query = select(Lot.id, Lot.source_kind, Lot.seller_id)
+    rows = session.execute(query if len(lots) > MANY else query.where(Lot.id.in_(lots)))
+    return {
+        number: before_looking(source, *known.records.of(seller, without_lot=number)) for number, source, seller in rows
+    }
+
+
+def _told(
+    records: Mapping[int, Mapping[int, OnRecord]], weights_of: Callable[[int], Weights]
+) -> dict[int, dict[int, Told]]:
     """Return what is known of pieces beyond their looks, by lot and piece."""
     found: dict[int, dict[int, Told]] = {}
-    for lot, by_piece in facts.items():
+    for lot, by_piece in records.items():
         for number, mine in by_piece.items():
-            weights = known.experience.without_piece(number)
+            weights = weights_of(number)
             one = told(mine, combine(0.0, (*of_bench(mine.runs, weights), *_of_truth(mine, weights))))
             if one is not None:
                 found.setdefault(lot, {})[number] = one
@@ -88,7 +143,7 @@ def prior_of(session: Session, lot: Lot) -> Prior:
     return before_looking(lot.source_kind, *SellerRecords(truths(session, lot.seller_id)).of(lot.seller_id))
 
 
-def weighed(facts: Facts, weights: Weights) -> tuple[Weighed, ...]:
+def weighed(facts: OnRecord, weights: Weights) -> tuple[Weighed, ...]:
     """Return everything on record about a piece with its weight."""
     return (*of_photos(facts, weights), *of_bench(facts.runs, weights), *_of_truth(facts, weights))
 
@@ -100,18 +155,18 @@ def reused_pictures(lot: int, pictures: Pictures, weights: Weights) -> list[Weig
     return [weighed_as(REUSED, message, weights)] if others else []
 
 
-def of_photos(facts: Facts, weights: Weights) -> list[Weighed]:
+def of_photos(facts: OnRecord, weights: Weights) -> list[Weighed]:
     """Return what the photos of a piece show with its weight, the strongest first, then what was looked for in vain."""
     found = photo_findings(facts)
     items = [
         weighed_as(code, finding.message, weights, strength, finding.family)
         for code, (strength, finding) in found.items()
     ]
-    looked_for = (code for document in facts.documents for code in document.piece.looked_for if code not in found)
+    looked_for = (code for look in facts.looks for code in look.sight.looked_for if code not in found)
     return [*sorted(items, key=lambda item: -item.weight_db), *weigh([], looked_for, weights)]
 
 
-def of_bench(runs: Iterable[BenchRun], weights: Weights) -> list[Weighed]:
+def of_bench(runs: Iterable[Ran], weights: Weights) -> list[Weighed]:
     """Return the verdicts of bench runs with their weights."""
     return [
         weighed_as(f"bench-{run.test}-{run.verdict}", f"Bench test {_named(run)}: {run.verdict}", weights)
@@ -120,11 +175,11 @@ def of_bench(runs: Iterable[BenchRun], weights: Weights) -> list[Weighed]:
     ]
 
 
-def _named(run: BenchRun) -> str:
+def _named(run: Ran) -> str:
     return f"{run.label}, {TEST_NAMES.get(run.test, run.test)}"
 
 
-def _of_truth(facts: Facts, weights: Weights) -> list[Weighed]:
+def _of_truth(facts: OnRecord, weights: Weights) -> list[Weighed]:
     found = []
     if facts.exemplar is not None:
         message = f"Declared a known-good piece: {facts.exemplar.grounds}"
@@ -136,7 +191,7 @@ def _of_truth(facts: Facts, weights: Weights) -> list[Weighed]:
     return found
 
 
-def contradictions(facts: Facts) -> tuple[str, ...]:
+def contradictions(facts: OnRecord) -> tuple[str, ...]:
     """Return in words where what is on record about a piece does not agree, and what counts then."""
     said = {verdict: [_named(run) for run in facts.runs if run.verdict == verdict] for verdict in VERDICTS}
     passed, failed, notes = ", ".join(said["pass"]), ", ".join(said["fail"]), []

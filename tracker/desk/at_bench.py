@@ -9,8 +9,8 @@ from sqlalchemy.orm import Session
 from tracker.bench.lot_plan import Suited
 from tracker.desk.bench_plan import suited_tests
 from tracker.desk.costs import Reckoned
-from tracker.desk.facts import VERDICTS, Facts
 from tracker.desk.lot_outlook import LotKnown
+from tracker.desk.on_record import VERDICTS, OnRecord
 from tracker.judgement.bench_order import LotAtBench, Trial
 from tracker.judgement.counts import CLEAR
 from tracker.judgement.next_test import SILENT, added_db, channel
@@ -43,7 +43,7 @@ class AtBench:
 
 
 def at_bench(
-    session: Session, known: LotKnown, facts: Mapping[int, Facts], weights: Weights, reckon: Reckoned, today: date
+    session: Session, known: LotKnown, facts: Mapping[int, OnRecord], weights: Weights, reckon: Reckoned, today: date
 ) -> AtBench:
     """Return a lot with what can still be tested on its pieces."""
     suited = possible_tests(session, known.lot)
@@ -75,7 +75,7 @@ def at_bench(
     if disagree:
         notes.append(f"Bench tests do not agree on {', '.join(disagree)}; all of them count.")
     lot = known.lot
-    unseen = sum(1 for index in known.still_open if not facts[known.pieces[index].id].inspections)
+    unseen = sum(1 for index in known.still_open if not facts[known.pieces[index].id].looks)
     if unseen:
         has = "has" if unseen == 1 else "have"
         notes.append(

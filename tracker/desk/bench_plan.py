@@ -8,7 +8,8 @@ from sqlalchemy.orm import Session
 from tracker.bench import lot_plan
 from tracker.bench.lot_plan import Done, LotPlan, LtpdRow, Said, Suited
 from tracker.bench.units import fraction, written
-from tracker.desk.facts import VERDICTS, facts_of, standing_exemplars
+from tracker.desk.facts import standing_exemplars
+from tracker.desk.on_record import VERDICTS, bench_and_truth
 from tracker.desk.pieces import find_lot
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
@@ -133,7 +134,7 @@ def _share(text: str | None, name: str, default: str) -> str:
 
 def _verdicts(session: Session, lot: Lot) -> dict[str, dict[str, bool]]:
     """Return, by test, whether each tested piece failed it (its latest run with a verdict counts), and for any test."""
-    facts, found = facts_of(session, lot.pieces), dict[str, dict[str, bool]]()
+    facts, found = bench_and_truth(session, [piece.id for piece in lot.pieces]), dict[str, dict[str, bool]]()
     for piece in lot.pieces:
         for run in facts[piece.id].runs:
             if run.verdict in VERDICTS:

@@ -8,8 +8,8 @@ from sqlalchemy.orm import Session
 
 from tracker.bench.sampling import interval
 from tracker.desk.assess import of_bench, of_photos, reused_pictures
-from tracker.desk.facts import VERDICTS, Facts, facts_of
 from tracker.desk.learned import MOST_AT_ONCE, Learned, learned
+from tracker.desk.on_record import VERDICTS, OnRecord, on_record
 from tracker.desk.truths import Truth
 from tracker.desk.workspace import Workspace
 from tracker.judgement.counts import CLEAR
@@ -197,7 +197,7 @@ def _judged(session: Session, known: Learned) -> tuple[tuple[Judged, ...], int]:
         some = known.truths[start : start + MOST_AT_ONCE]
         query = select(Piece).where(Piece.id.in_([truth.piece for truth in some]))
         pieces = {piece.id: piece for piece in session.scalars(query)}
-        facts = facts_of(session, list(pieces.values()))
+        facts = on_record(session, pieces)
         for truth in some:
             if _looked_at(facts[truth.piece], truth):
                 judged.append(_judge(truth, pieces[truth.piece], lots[truth.lot], facts[truth.piece], known))
@@ -206,12 +206,12 @@ def _judged(session: Session, known: Learned) -> tuple[tuple[Judged, ...], int]:
     return tuple(judged), left_out
 
 
-def _looked_at(facts: Facts, truth: Truth) -> bool:
+def _looked_at(facts: OnRecord, truth: Truth) -> bool:
     tested = not truth.by_bench and any(run.verdict in VERDICTS for run in facts.runs)
-    return bool(facts.inspections) or tested
+    return bool(facts.looks) or tested
 
 
-def _judge(truth: Truth, piece: Piece, lot: Lot, facts: Facts, known: Learned) -> Judged:
+def _judge(truth: Truth, piece: Piece, lot: Lot, facts: OnRecord, known: Learned) -> Judged:
     weights = known.experience.without_lot(truth.lot)
     items = [*of_photos(facts, weights), *reused_pictures(truth.lot, known.pictures, weights)]
     if not truth.by_bench:

@@ -7,7 +7,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.desk.contract import Outline
-from tracker.desk.facts import TOP_ROLES, kept_document, standing_exemplars
+from tracker.desk.facts import kept_document, standing_exemplars
+from tracker.desk.looks import TOP_ROLES
 from tracker.desk.pictures import crop_png
 from tracker.errors import Damaged
 from tracker.evidence import EvidenceStore

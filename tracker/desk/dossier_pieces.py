@@ -16,8 +16,9 @@ from tracker.desk.dossier_copy import Copy
 from tracker.desk.dossier_pictures import Gathered
 from tracker.desk.dossier_plates import Chosen
 from tracker.desk.events import piece_events
-from tracker.desk.facts import TOP_ROLES, Facts, facts_of
+from tracker.desk.facts import Facts, facts_of
 from tracker.desk.learned import Learned
+from tracker.desk.looks import TOP_ROLES
 from tracker.desk.pieces import Seat, dispositions, seats
 from tracker.desk.showing import RunShown, run_shown
 from tracker.dossier.model import ClaimRow, EventRow, FindingRow, Picture, PieceSheet, Row, RunSheet, SumRow, Table

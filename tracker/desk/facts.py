@@ -1,4 +1,7 @@
-"""What is on record about pieces, the latest of each kind: photos, bench runs, what was settled and declared."""
+"""What is on record about pieces, the latest of each kind: photos, bench runs, what was settled and declared.
+
+Whole rows and documents, for who shows them; sums are made from `tracker/desk/on_record.py`.
+"""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -9,13 +12,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased, selectinload
 
 from tracker.desk.contract import PieceDocument
-from tracker.errors import Damaged
+from tracker.desk.looks import TOP_ROLES, unreadable
+from tracker.desk.on_record import VERDICTS
 from tracker.records.models import BenchRun, Decision, Exemplar, Inspection, Lot, Photo, Piece, Settlement
 
 LISTING = "listing"
-TOP_ROLES = ("top", "before-swab")
-"""Roles of photos that show a marking as it came."""
-VERDICTS = ("pass", "fail")
 Row = TypeVar("Row", Settlement, Exemplar)
 
 
@@ -133,10 +134,7 @@ def kept_document(inspection: Inspection) -> PieceDocument:
     try:
         return PieceDocument.model_validate_json(inspection.document)
     except ValidationError as error:
-        raise Damaged(
-            f"The inspection {inspection.id} kept in the records cannot be read ({error.error_count()} faults).",
-            "Run `lotproof verify`; photograph the piece again.",
-        ) from None
+        raise unreadable(inspection.id, error) from None
 
 
 def standing(rows: Iterable[Row]) -> dict[int, Row]:

@@ -6,13 +6,16 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.desk.facts import LISTING, VERDICTS, Facts, facts_of
+from tracker.desk.facts import LISTING
+from tracker.desk.looks import Found
+from tracker.desk.on_record import VERDICTS, OnRecord, Ran, on_record
+from tracker.desk.remembered import once
 from tracker.desk.truths import SellerRecords, Truth, truths
 from tracker.journal import head
 from tracker.judgement.counts import ABSENT, CLEAR
-from tracker.judgement.learning import Experience, Lesson, stronger, strongest
+from tracker.judgement.learning import Experience, Lesson, stronger
 from tracker.judgement.prior import before_looking
-from tracker.records.models import BenchRun, Document, Finding, Lot, Photo, Piece
+from tracker.records.models import Document, Lot, Photo
 
 REUSED = "picture-reused"
 MOST_AT_ONCE = 5_000
@@ -43,10 +46,15 @@ def learned(session: Session) -> Learned:
 
     A function of the records alone: a settlement that is withdrawn takes back what it taught.
     """
+    now = head(session)
+    return once(session, now.hash, "learned", lambda: _learned(session, now.entry))
+
+
+def _learned(session: Session, until: int) -> Learned:
     known = truths(session)
     records, pictures = SellerRecords(known), Pictures.of(session)
     lessons = _lessons(session, known, records, pictures)
-    return Learned(known, records, Experience(lessons, until=head(session).entry), pictures)
+    return Learned(known, records, Experience(lessons, until=until), pictures)
 
 
 def _lessons(
@@ -58,13 +66,12 @@ def _lessons(
     lessons = []
     for start in range(0, len(known), MOST_AT_ONCE):
         some = known[start : start + MOST_AT_ONCE]
-        pieces = session.scalars(select(Piece).where(Piece.id.in_([one.piece for one in some]))).all()
-        facts = facts_of(session, pieces)
-        lessons += [_lesson(one, facts[one.piece], records, lots[one.lot], pictures) for one in some]
+        told = on_record(session, [one.piece for one in some])
+        lessons += [_lesson(one, told[one.piece], records, lots[one.lot], pictures) for one in some]
     return tuple(lessons)
 
 
-def _lesson(truth: Truth, facts: Facts, records: SellerRecords, source: str, pictures: "Pictures") -> Lesson:
+def _lesson(truth: Truth, facts: OnRecord, records: SellerRecords, source: str, pictures: "Pictures") -> Lesson:
     outcomes = photo_outcomes(facts) | pictures.outcomes(truth.lot)
     if not truth.by_bench:
         # Bench tests that make the truth cannot be tried by it: they would confirm themselves. Nor are the others that
@@ -75,28 +82,25 @@ def _lesson(truth: Truth, facts: Facts, records: SellerRecords, source: str, pic
     return Lesson(truth.piece, truth.lot, truth.not_genuine, outcomes, before.db)
 
 
-def photo_outcomes(facts: Facts) -> dict[str, str]:
+def photo_outcomes(facts: OnRecord) -> dict[str, str]:
     """Return what became of everything that was looked for in a piece's photos."""
     found = {code: strength for code, (strength, _) in photo_findings(facts).items()}
-    looked_for = (code for document in facts.documents for code in document.piece.looked_for)
+    looked_for = (code for look in facts.looks for code in look.sight.looked_for)
     return dict.fromkeys(looked_for, ABSENT) | found
 
 
-def photo_findings(facts: Facts) -> dict[str, tuple[str, Finding]]:
+def photo_findings(facts: OnRecord) -> dict[str, tuple[str, Found]]:
     """Return how strongly each indicator was seen in a piece's photos, and the finding that says so, by code."""
-    found: dict[str, tuple[str, Finding]] = {}
-    for (_, inspection), document in zip(facts.inspections, facts.documents, strict=True):
-        strengths: dict[str, str] = {}
-        for one in document.piece.findings:
-            strengths[one.code] = strongest((strengths.get(one.code, one.strength), one.strength))
-        for finding in inspection.findings:
-            strength = strengths.get(finding.code, CLEAR)
+    found: dict[str, tuple[str, Found]] = {}
+    for look in facts.looks:
+        for finding in look.findings:
+            strength = look.sight.strengths.get(finding.code, CLEAR)
             if finding.code not in found or stronger(strength, found[finding.code][0]):
                 found[finding.code] = (strength, finding)
     return found
 
 
-def bench_outcomes(runs: Sequence[BenchRun]) -> dict[str, str]:
+def bench_outcomes(runs: Sequence[Ran]) -> dict[str, str]:
     """Return what became of both indicators of every test that a piece went through, undecided ones too."""
     return {
         f"bench-{run.test}-{verdict}": CLEAR if run.verdict == verdict else ABSENT

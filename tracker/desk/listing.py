@@ -5,19 +5,19 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import astuple, dataclass, fields
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload
 
-from tracker.desk.decide import exemplars, settled
-from tracker.desk.pieces import MANY, dispositions, seats
+from tracker.desk.decide import settled
+from tracker.desk.pieces import MANY, dispositions, seats, standings
 from tracker.desk.rows import ROW_OF, LotRow, MachineRow, PieceRow, Row, RunRow, SellerRow
 from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
 from tracker.dossier import tables
 from tracker.errors import BadRequest
-from tracker.records.models import BenchRun, Inspection, JournalEntry, Lot, Machine, Piece, Seller
+from tracker.records.models import BenchRun, JournalEntry, Lot, Machine, Piece, Seller
 
 if TYPE_CHECKING:
     from tracker.desk.learned import Learned
@@ -147,7 +147,19 @@ def _lots(session: Session, ids: Sequence[int] | None = None) -> list[Row]:
     return [*rows.values()] if ids is None else [rows[number] for number in ids]
 
 
-def lot_row(lot: Lot, pieces: Sequence[PieceRow]) -> LotRow:
+class Stands(Protocol):
+    """A piece's row of any kind that says how it stands."""
+
+    @property
+    def disposition(self) -> str:
+        """What was decided."""
+
+    @property
+    def suspicion(self) -> float | None:
+        """0 to 1, where anything is known."""
+
+
+def lot_row(lot: Lot, pieces: Sequence[Stands]) -> LotRow:
     """Return the row of one lot from the rows of its pieces."""
     count = Counter(piece.disposition for piece in pieces)
     return LotRow(
@@ -178,15 +190,15 @@ def lot_row(lot: Lot, pieces: Sequence[PieceRow]) -> LotRow:
 
 def piece_rows(session: Session, pieces: Sequence[Piece], known: "Learned | None" = None) -> list[PieceRow]:
     """Return the rows of some pieces, in their order; `known` is what the workshop has learned, where it is at hand."""
-    now, sitting, truth = dispositions(session, pieces), seats(session, pieces), settled(session, pieces)
-    known_good = exemplars(session)
-    suspicion = _suspicions(session, pieces, known)
-    from tracker.desk.facts import top_inspections
+    from tracker.desk.assess import judged
 
-    latest = top_inspections(session, pieces)
+    found = judged(session, {piece.id: piece.lot_id for piece in pieces}, known, only_known=True)
+    sitting = seats(session, pieces)
+    now = standings(session, pieces, sitting)
     rows = []
     for piece in pieces:
-        seen, sits = latest.get(piece.id), sitting.get(piece.id)
+        mine, sits = found.records[piece.id], sitting.get(piece.id)
+        seen, truth, sum_ = mine.top, mine.settlement, found.sums.get(piece.id)
         rows.append(
             PieceRow(
                 piece=piece.label,
@@ -196,10 +208,10 @@ def piece_rows(session: Session, pieces: Sequence[Piece], known: "Learned | None
                 part_read=seen.part_read if seen else None,
                 date_code=seen.date_code if seen else None,
                 package=seen.package if seen else None,
-                suspicion=suspicion.get(piece.id),
+                suspicion=None if sum_ is None else sum_.probability,
                 disposition=now[piece.id],
-                settled=None if piece.id not in truth else "genuine" if truth[piece.id] else "not-genuine",
-                exemplar=piece.id in known_good,
+                settled=None if truth is None else "genuine" if truth.genuine else "not-genuine",
+                exemplar=mine.exemplar is not None,
                 machine=sits.machine.label if sits else None,
                 position=sits.position if sits else None,
                 arrived=piece.lot.arrived_on,
@@ -228,20 +240,6 @@ def _early_lots(session: Session) -> Iterable[Any]:
 def _early_pieces(session: Session) -> Iterable[Any]:
     query = select(Piece.id, Piece.label.label("piece"), *_ORIGIN).join(Piece.lot).join(Lot.seller)
     return session.execute(query.order_by(Piece.id))
-
-
-def _suspicions(session: Session, pieces: Sequence[Piece], known: "Learned | None") -> dict[int, float]:
-    """Return the suspicion of every piece about which anything is known; the others have only a prior."""
-    from tracker.desk.assess import piece_suspicions
-    from tracker.desk.lot_outlook import lots_beyond_looks
-
-    looked = set(session.scalars(select(Inspection.piece_id).distinct()))
-    looked |= {number for number in session.scalars(select(BenchRun.piece_id).distinct()) if number is not None}
-    looked |= exemplars(session) | settled(session).keys()
-    told = lots_beyond_looks(session)
-    wanted = [piece for piece in pieces if piece.id in looked or piece.lot_id in told]
-    now = piece_suspicions(session, wanted, known) if wanted else {}
-    return {number: found.probability for number, found in now.items()}
 
 
 def _sellers(session: Session) -> list[Row]:

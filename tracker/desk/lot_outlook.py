@@ -1,13 +1,13 @@
 """What is known of a lot as a whole: what siblings say of a piece, the fraction bad, and test plans compared."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import ColumnElement, or_, select
 from sqlalchemy.orm import Session
 
-from tracker.desk.facts import VERDICTS, Facts, facts_of
-from tracker.desk.pieces import OPEN, dispositions
+from tracker.desk.on_record import VERDICTS, OnRecord, bench_and_truth
+from tracker.desk.pieces import MANY, OPEN, dispositions
 from tracker.judgement.lot_view import LotView, view
 from tracker.judgement.lots import SIBLINGS, LotBelief, belief, own_evidence
 from tracker.judgement.suspicion import SumLine, Suspicion, counted, odds_to_probability
@@ -36,12 +36,12 @@ class Told:
     evidence: Mapping[str, float]
 
 
-def told(facts: Facts, items: Suspicion) -> Told | None:
+def told(facts: OnRecord, items: Suspicion) -> Told | None:
     """Return what is known of one piece beyond its looks, None where nothing is.
 
     Parameters
     ----------
-    facts : Facts
+    facts : OnRecord
     items : Suspicion
         The sum of its bench runs and truths alone.
     """
@@ -54,33 +54,36 @@ def told(facts: Facts, items: Suspicion) -> Told | None:
     return Told("fail" in verdicts, "pass" in verdicts, genuine, own_evidence(items))
 
 
-def facts_beyond_looks(
-    session: Session, pieces: Sequence[Piece], facts: Mapping[int, Facts]
-) -> dict[int, dict[int, Facts]]:
-    """Return the facts about all pieces with a bench verdict or a truth in the lots of `pieces`, by lot and piece.
+def beyond_looks(
+    session: Session, lots: Sequence[int], known: Mapping[int, OnRecord]
+) -> dict[int, dict[int, OnRecord]]:
+    """Return what is on record about all pieces with a bench verdict or a truth in some lots, by lot and piece.
 
     Parameters
     ----------
-    facts : mapping of int to Facts
-        What was read of `pieces` already.
+    lots : sequence of int
+        Their ids. A lot of whose pieces nothing was ever known beyond their looks is left out; there siblings do not
+        speak for each other.
+    known : mapping of int to OnRecord
+        What was read already.
     """
-    lots = {piece.lot_id for piece in pieces}
-    wanted = [piece for piece in session.scalars(select(Piece).where(_beyond_looks())) if piece.lot_id in lots]
-    more = facts_of(session, [piece for piece in wanted if piece.id not in facts])
-    found: dict[int, dict[int, Facts]] = {}
-    for piece in wanted:
-        found.setdefault(piece.lot_id, {})[piece.id] = facts[piece.id] if piece.id in facts else more[piece.id]
+    query = select(Piece.lot_id, Piece.id).where(_beyond_looks()).order_by(Piece.id)
+    rows = session.execute(query if len(lots) > MANY else query.where(Piece.lot_id.in_(lots))).all()
+    wanted = [(lot, number) for lot, number in rows if lot in set(lots)] if len(lots) > MANY else rows
+    more = bench_and_truth(session, [number for _, number in wanted if number not in known])
+    found: dict[int, dict[int, OnRecord]] = {}
+    for lot, number in wanted:
+        found.setdefault(lot, {})[number] = known[number] if number in known else more[number]
     return found
 
 
 def _beyond_looks() -> ColumnElement[bool]:
-    runs = select(BenchRun.piece_id).where(BenchRun.verdict.in_(VERDICTS), BenchRun.piece_id.is_not(None))
-    return or_(*(Piece.id.in_(query) for query in (runs, select(Settlement.piece_id), select(Exemplar.piece_id))))
-
-
-def lots_beyond_looks(session: Session) -> set[int]:
-    """Return the lots of whose pieces something is known beyond their looks: there siblings speak for each other."""
-    return set(session.scalars(select(Piece.lot_id).where(_beyond_looks()).distinct()))
+    # One piece after the other, by the index: whose verdicts they are elsewhere is of no concern.
+    return or_(
+        select(BenchRun.id).where(BenchRun.piece_id == Piece.id, BenchRun.verdict.in_(VERDICTS)).exists(),
+        select(Settlement.id).where(Settlement.piece_id == Piece.id).exists(),
+        select(Exemplar.id).where(Exemplar.piece_id == Piece.id).exists(),
+    )
 
 
 def siblings_lines(prior_db: float, known: Mapping[int, Told], pieces: Sequence[int]) -> dict[int, SumLine]:
@@ -100,28 +103,50 @@ def siblings_lines(prior_db: float, known: Mapping[int, Told], pieces: Sequence[
     if not known:
         return {}
     # Of those of which nothing is known one stands for all.
-    order, untold = [*known], len(known)
-    found = belief(odds_to_probability(prior_db), [*(known[number].evidence for number in order), {}]).siblings_db()
+    place, untold = {number: index for index, number in enumerate(known)}, len(known)
+    found = belief(odds_to_probability(prior_db), [*(one.evidence for one in known.values()), {}]).siblings_db()
+    every = _Count.of(known.values())
     lines = {}
     for number in pieces:
-        weight = float(found[order.index(number) if number in known else untold])
-        others = [one for other, one in known.items() if other != number]
-        if others and round(weight, 2) != 0:
-            lines[number] = SumLine(SIBLINGS, f"Siblings in its lot: {_in_words(others)}", weight)
+        weight = float(found[place.get(number, untold)])
+        siblings = every.less(known[number]) if number in known else every
+        if len(known) > (number in known) and round(weight, 2) != 0:
+            lines[number] = SumLine(SIBLINGS, f"Siblings in its lot: {siblings.in_words()}", weight)
     return lines
 
 
-def _in_words(siblings: Sequence[Told]) -> str:
-    settled = [one.genuine for one in siblings if one.genuine is not None]
-    tested = [one for one in siblings if one.failed or one.passed]
-    said = []
-    if tested:
-        failed = sum(one.failed for one in tested)
-        said.append(f"{failed} of {len(tested)} tested failed at the bench")
-    if settled:
-        bad = settled.count(False)
-        said.append(f"{bad} of {counted(len(settled), 'settled one')} not genuine")
-    return ", ".join(said)
+@dataclass(frozen=True, slots=True)
+class _Count:
+    """How many pieces were tested and failed, and how many are settled and not genuine."""
+
+    tested: int
+    failed: int
+    settled: int
+    bad: int
+
+    @classmethod
+    def of(cls, pieces: Iterable[Told]) -> "_Count":
+        some = list(pieces)
+        return cls(
+            sum(one.failed or one.passed for one in some),
+            sum(one.failed for one in some),
+            sum(one.genuine is not None for one in some),
+            sum(one.genuine is False for one in some),
+        )
+
+    def less(self, one: Told) -> "_Count":
+        own = _Count.of([one])
+        return _Count(
+            self.tested - own.tested, self.failed - own.failed, self.settled - own.settled, self.bad - own.bad
+        )
+
+    def in_words(self) -> str:
+        said = []
+        if self.tested:
+            said.append(f"{self.failed} of {self.tested} tested failed at the bench")
+        if self.settled:
+            said.append(f"{self.bad} of {counted(self.settled, 'settled one')} not genuine")
+        return ", ".join(said)
 
 
 @dataclass(frozen=True, slots=True)

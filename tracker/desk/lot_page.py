@@ -8,7 +8,7 @@
 The lot's outlook (plans of testing compared) takes longer and is not in here: `show` has it.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
@@ -16,19 +16,19 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.desk.assess import piece_suspicions
+from tracker.desk.assess import judged
 from tracker.desk.contract import Outline
-from tracker.desk.facts import Facts, facts_of, kept_document, top_inspections
-from tracker.desk.learned import learned
-from tracker.desk.listing import lot_row, piece_rows
+from tracker.desk.listing import lot_row
+from tracker.desk.looks import Look
+from tracker.desk.on_record import OnRecord
 from tracker.desk.origin import Origin, origin_of
-from tracker.desk.pieces import find_lot
-from tracker.desk.rows import LotRow, PieceRow
+from tracker.desk.pieces import Seat, find_lot, seats, standings
+from tracker.desk.rows import LotRow
 from tracker.desk.showing import File
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.judgement.suspicion import SumLine, Suspicion
-from tracker.records.models import Document, Inspection, Photo
+from tracker.records.models import Document, Lot, Photo, Piece
 
 REASONS = ("finding", "siblings", "absence")
 """Kinds of lines in a sum that are a reason by themselves."""
@@ -197,12 +197,12 @@ def lot_page(workspace: Workspace, label: str, wish: PageWish | None = None) -> 
         raise BadRequest(f"Pieces of a lot are not sorted by '{asked.sort}'.", f"There are: {', '.join(SORTS)}.")
     with workspace.read() as session:
         lot = find_lot(session, label)
-        lines, rows = _lines(session, lot.pieces)
-        passed = [one for one in lines if _passes(one, asked)]
         documents = session.scalars(select(Document).where(Document.lot_id == lot.id).order_by(Document.id))
-        photos = session.scalars(select(Photo).where(Photo.lot_id == lot.id).order_by(Photo.id))
+        photos = session.scalars(select(Photo).where(Photo.lot_id == lot.id).order_by(Photo.id)).all()
+        lines = _lines(session, lot, photos)
+        passed = [one for one in lines if _passes(one, asked)]
         return LotPage(
-            summary=lot_row(lot, rows),
+            summary=lot_row(lot, lines),
             remark=lot.remark,
             pieces=tuple(_ordered(passed, asked)),
             passed=len(passed),
@@ -224,42 +224,70 @@ def strongest(found: Suspicion) -> Reason | None:
     return None if best is None else Reason(best.text, best.weight_db, best.family)
 
 
-def _lines(session: Session, pieces: Sequence[Any]) -> tuple[list[PieceLine], list[PieceRow]]:
-    known = learned(session)
-    rows, facts = piece_rows(session, pieces, known), facts_of(session, pieces)
-    sums, tops = piece_suspicions(session, pieces, known), top_inspections(session, pieces)
-    lines = [
-        _line(piece.number, row, facts[piece.id], sums[piece.id], tops.get(piece.id))
-        for piece, row in zip(pieces, rows, strict=True)
+def _lines(session: Session, lot: Lot, photos: Sequence[Photo]) -> list[PieceLine]:
+    pieces = session.execute(
+        select(Piece.id, Piece.label, Piece.number).where(Piece.lot_id == lot.id).order_by(Piece.number)
+    ).all()
+    which = select(Piece.id).where(Piece.lot_id == lot.id)
+    found = judged(session, {piece.id: lot.id for piece in pieces}, which=which, only_known=True)
+    sitting = seats(session, pieces)
+    stands = standings(session, pieces, sitting)
+    tops = {number: top for number, mine in found.records.items() if (top := mine.top) is not None}
+    pictured = _photos(session, photos, tops.values())
+    return [
+        _line(
+            piece,
+            stands[piece.id],
+            found.records[piece.id],
+            found.sums.get(piece.id),
+            sitting.get(piece.id),
+            tops.get(piece.id),
+            pictured,
+        )
+        for piece in pieces
     ]
-    return lines, rows
 
 
-def _line(number: int, row: PieceRow, facts: Facts, found: Suspicion, seen: Inspection | None) -> PieceLine:
+def _line(
+    piece: Any,
+    stands: str,
+    mine: OnRecord,
+    found: Suspicion | None,
+    sits: Seat | None,
+    top: Look | None,
+    photos: Mapping[int, Photo],
+) -> PieceLine:
     return PieceLine(
-        piece=row.piece,
-        number=number,
-        reading=seen.marking if seen else None,
-        part_read=row.part_read,
-        date_code=row.date_code,
-        package=row.package,
-        suspicion=row.suspicion,
-        reason=None if row.suspicion is None else strongest(found),
-        disposition=row.disposition,
-        settled=row.settled,
-        exemplar=row.exemplar,
-        tested=tuple((run.test, run.verdict) for run in facts.runs),
-        machine=row.machine,
-        machine_name=None,
-        position=row.position,
-        crop=_crop(seen) if seen else None,
+        piece=piece.label,
+        number=piece.number,
+        reading=top.marking if top else None,
+        part_read=top.part_read if top else None,
+        date_code=top.date_code if top else None,
+        package=top.package if top else None,
+        suspicion=found.probability if found else None,
+        reason=strongest(found) if found else None,
+        disposition=stands,
+        settled=None if mine.settlement is None else "genuine" if mine.settlement.genuine else "not-genuine",
+        exemplar=mine.exemplar is not None,
+        tested=tuple((run.test, run.verdict) for run in mine.runs),
+        machine=sits.machine.label if sits else None,
+        machine_name=sits.machine.name if sits else None,
+        position=sits.position if sits else None,
+        crop=_crop(top, photos[top.photo]) if top else None,
     )
 
 
-def _crop(seen: Inspection) -> Crop:
-    photo = seen.photo
-    outline = kept_document(seen).piece.outline
-    return Crop(seen.id, photo.sha256, photo.role, photo.width, photo.height, outline)
+def _crop(top: Look, photo: Photo) -> Crop:
+    return Crop(top.id, photo.sha256, photo.role, photo.width, photo.height, top.sight.outline)
+
+
+def _photos(session: Session, photos: Sequence[Photo], tops: Iterable[Look]) -> dict[int, Photo]:
+    """Return the photos that the pieces are seen in, by id: those of the lot, and seldom some of another lot."""
+    found = {photo.id: photo for photo in photos}
+    others = {top.photo for top in tops} - found.keys()
+    if others:
+        found |= {photo.id: photo for photo in session.scalars(select(Photo).where(Photo.id.in_(others)))}
+    return found
 
 
 def _passes(one: PieceLine, asked: PageWish) -> bool:

@@ -9,10 +9,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.bench.units import written
-from tracker.desk.assess import piece_suspicions
+from tracker.desk.assess import judged
 from tracker.desk.at_bench import AtBench, at_bench
 from tracker.desk.costs import Reckoned, reckoned
-from tracker.desk.facts import facts_of
 from tracker.desk.learned import Learned, learned
 from tracker.desk.lot_outlook import UNDECIDED, lot_known
 from tracker.desk.pieces import dispositions, find_lot, find_piece, plain_label
@@ -137,10 +136,11 @@ def lots_at_bench(
     session: Session, lots: Sequence[Lot], known: Learned, reckon: Reckoned, today: date
 ) -> list[AtBench]:
     """Return lots (each with at least one piece) with what can still be tested on their pieces."""
-    pieces = [piece for lot in lots for piece in lot.pieces]
-    sums, facts = piece_suspicions(session, pieces, known), facts_of(session, pieces)
+    lot_of = {piece.id: lot.id for lot in lots for piece in lot.pieces}
+    found = judged(session, lot_of, known)
     return [
-        at_bench(session, lot_known(session, lot, sums), facts, known.experience.weights, reckon, today) for lot in lots
+        at_bench(session, lot_known(session, lot, found.sums), found.records, known.experience.weights, reckon, today)
+        for lot in lots
     ]
 
 

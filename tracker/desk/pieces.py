@@ -1,8 +1,9 @@
 """Finding lots, pieces and machines by what is written on the bag, and what holds for a piece now."""
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -17,6 +18,14 @@ OPEN = "open"
 FITTED = "fitted"
 MANY = 10_000
 """Above this, asking for all pieces is quicker than naming each, and a database takes only so many names at once."""
+
+
+class Known(Protocol):
+    """A piece, as a row or as some of its columns."""
+
+    @property
+    def id(self) -> int:
+        """Its number in the records."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,18 +182,17 @@ def _pieces_of(session: Session, word: str) -> Sequence[Piece]:
     return [piece for piece in first.lot.pieces if first.number <= piece.number <= last.number]
 
 
-def seats(session: Session, pieces: Sequence[Piece] | None = None) -> dict[int, Seat]:
+def seats(session: Session, pieces: Sequence[Known] | None = None) -> dict[int, Seat]:
     """Return where pieces sit now, by the piece's id; a piece in no machine is left out. None: all pieces."""
-    query = select(Fitting).order_by(Fitting.entry_id, Fitting.id)
+    query = select(Fitting.piece_id, Fitting.machine_id, Fitting.position, Fitting.entry_id, Fitting.fitted)
     if pieces is not None and len(pieces) <= MANY:
         query = query.where(Fitting.piece_id.in_([piece.id for piece in pieces]))
-    latest = {fitting.piece_id: fitting for fitting in session.scalars(query)}
-    machines = {machine.id: machine for machine in session.scalars(select(Machine))}
-    return {
-        piece_id: Seat(machines[fitting.machine_id], fitting.position, fitting.entry_id)
-        for piece_id, fitting in latest.items()
-        if fitting.fitted
-    }
+    latest = {row.piece_id: row for row in session.execute(query.order_by(Fitting.entry_id, Fitting.id))}
+    sitting = {number: row for number, row in latest.items() if row.fitted}
+    wanted = {row.machine_id for row in sitting.values()}
+    some = select(Machine) if len(wanted) > MANY else select(Machine).where(Machine.id.in_(wanted))
+    machines = {machine.id: machine for machine in session.scalars(some)} if wanted else {}
+    return {number: Seat(machines[row.machine_id], row.position, row.entry_id) for number, row in sitting.items()}
 
 
 def seat(session: Session, piece: Piece) -> Seat | None:
@@ -198,14 +206,18 @@ def dispositions(session: Session, pieces: Sequence[Piece] | None = None) -> dic
     The latest word holds: a decision, or being fitted. A piece taken out again has the disposition it was last given
     ('open' when never); one accepted while it sits in a machine stays 'fitted'.
     """
-    decided = select(Decision).order_by(Decision.entry_id, Decision.id)
-    wanted = select(Piece.id)
+    return standings(session, pieces, seats(session, pieces))
+
+
+def standings(session: Session, pieces: Sequence[Known] | None, sitting: Mapping[int, Seat]) -> dict[int, str]:
+    """Return what `dispositions` does, where it is known already where pieces sit."""
+    decided = select(Decision.piece_id, Decision.disposition, Decision.entry_id)
     if pieces is not None and len(pieces) <= MANY:
-        ids = [piece.id for piece in pieces]
-        decided, wanted = decided.where(Decision.piece_id.in_(ids)), wanted.where(Piece.id.in_(ids))
-    latest = {decision.piece_id: decision for decision in session.scalars(decided)}
-    sitting = seats(session, pieces)
-    return {number: _disposition(latest.get(number), sitting.get(number)) for number in session.scalars(wanted)}
+        decided = decided.where(Decision.piece_id.in_([piece.id for piece in pieces]))
+    rows = session.execute(decided.order_by(Decision.entry_id, Decision.id))
+    latest = {row.piece_id: (row.disposition, row.entry_id) for row in rows}
+    wanted = session.scalars(select(Piece.id)) if pieces is None else (piece.id for piece in pieces)
+    return {number: _disposition(latest.get(number), sitting.get(number)) for number in wanted}
 
 
 def disposition(session: Session, piece: Piece) -> str:
@@ -213,12 +225,11 @@ def disposition(session: Session, piece: Piece) -> str:
     return dispositions(session, [piece])[piece.id]
 
 
-def _disposition(decision: Decision | None, sits: Seat | None) -> str:
-    if sits is not None and (
-        decision is None or decision.disposition == "accepted" or decision.entry_id < sits.entry_id
-    ):
+def _disposition(decision: tuple[str, int] | None, sits: Seat | None) -> str:
+    """Return what holds for a piece: `decision` is a disposition and the entry that gave it."""
+    if sits is not None and (decision is None or decision[0] == "accepted" or decision[1] < sits.entry_id):
         return FITTED
-    return OPEN if decision is None else decision.disposition
+    return OPEN if decision is None else decision[0]
 
 
 def _word(text: str) -> str:

@@ -262,13 +262,14 @@ def piece_shown(session: Session, piece: Piece, known: "Learned | None" = None) 
 
 def _siblings_read(session: Session, piece: Piece) -> tuple[SiblingsReading, ...]:
     """Return what the siblings read on each line of a piece where they read otherwise, by their latest photos."""
-    from tracker.desk.facts import top_inspections
+    from tracker.desk.looks import looks_at
 
-    seen = top_inspections(session, piece.lot.pieces)
+    looks = looks_at(session, [one.id for one in piece.lot.pieces])
+    seen = {one.id: top.marking for one in piece.lot.pieces if (top := looks.top(one.id)) is not None}
     if piece.id not in seen:
         return ()
     order = [piece.id, *(number for number in seen if number != piece.id)]
-    lines = [[line for line in (seen[number].marking or "").split(" / ") if line] for number in order]
+    lines = [[line for line in seen[number].split(" / ") if line] for number in order]
     others = zip(lines[0], siblings_readings(lines)[0], strict=True)
     return tuple(said for own, said in others if said is not None and said.text != own)
 

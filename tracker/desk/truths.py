@@ -7,7 +7,8 @@ from functools import cached_property
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
-from tracker.desk.facts import VERDICTS, standing
+from tracker.desk.facts import standing
+from tracker.desk.on_record import VERDICTS
 from tracker.records.models import BenchRun, Decision, Lot, Piece, Settlement
 
 

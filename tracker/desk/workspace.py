@@ -15,6 +15,7 @@ from tracker import journal
 from tracker.desk import keys
 from tracker.desk import place as places
 from tracker.desk.fields import one_line
+from tracker.desk.remembered import Remembered
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore, Kept
 from tracker.records import session as sessions
@@ -78,6 +79,7 @@ class Workspace:
         self.folder = folder
         self.store = store
         self._engine = engine
+        self._remembered = Remembered()
 
     @classmethod
     def open(cls, location: Path | str | None, *, create: bool = False) -> "Workspace":
@@ -124,7 +126,9 @@ class Workspace:
         """Give a session that sees one moment of the records and cannot write."""
         with (
             sessions.explained(str(self.folder)),
-            Session(bind=self._engine, autoflush=False, expire_on_commit=False) as session,
+            Session(
+                bind=self._engine, autoflush=False, expire_on_commit=False, info=self._remembered.info()
+            ) as session,
         ):
             yield session
 

@@ -136,14 +136,20 @@ class Experience:
         lesson = self._by_piece.get(piece)
         if lesson is None:
             return self.weights
-        return replace(self._without([lesson]), together=self._elsewhere(lesson.lot))
+        # Pieces of one lot and truth that showed an indicator alike leave the same lessons of it.
+        less = {
+            code: self._one_less(code, lesson.not_genuine, lesson.lot, index)
+            for (code, _), index in _counted(lesson, self.declared.indicators)
+        }
+        return self._single.taught_otherwise({**self._single.taught, **less}, self._elsewhere(lesson.lot))
 
     def without_lot(self, lot: int) -> Weights:
         """Return what observations weigh to somebody who knows no truth of this lot."""
         lessons = self._by_lot.get(lot)
         if not lessons:
             return self.weights
-        return replace(self._without(lessons), together=self._elsewhere(lot))
+        found = self._without(lessons)
+        return found.taught_otherwise(found.taught, self._elsewhere(lot))
 
     def _elsewhere(self, lot: int) -> Together:
         """Return what signs have been worth together in other lots.
@@ -169,7 +175,21 @@ class Experience:
                 tally = left.setdefault(key, {}).setdefault(lesson.lot, list(known))
                 tally[index] -= 1
         changed = {code: self._taught(code, left) for code, _ in left}
-        return replace(self._single, taught={**self._single.taught, **changed})
+        return self._single.taught_otherwise({**self._single.taught, **changed}, self._single.together)
+
+    def _one_less(self, code: str, not_genuine: bool, lot: int, index: int) -> Taught:
+        """Return what was taught of an indicator by all but one piece of a lot that showed it so."""
+        key = (code, not_genuine, lot, index)
+        found = self._less.get(key)
+        if found is None:
+            tally = list(self._tallies[code, not_genuine][lot])
+            tally[index] -= 1
+            found = self._less[key] = self._taught(code, {(code, not_genuine): {lot: tally}})
+        return found
+
+    @cached_property
+    def _less(self) -> dict[tuple[str, bool, int, int], Taught]:
+        return {}
 
     @cached_property
     def _by_piece(self) -> dict[int, Lesson]:

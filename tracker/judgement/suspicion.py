@@ -1,8 +1,9 @@
 """From weights to a probability: a prior and a sum a person can follow line by line."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import groupby
 
 from tracker.judgement.counts import ABSENT, CLEAR, OUTCOMES, Basis
@@ -97,8 +98,6 @@ class Suspicion:
     lines : tuple of SumLine
     capped : tuple of str
         Families whose sum reached its cap.
-    in_vain : tuple of InVain
-        What was looked for and not found, family by family.
     signs_db : float
         What all signs say together, every family capped, as declared.
     left_out_db : float
@@ -109,9 +108,15 @@ class Suspicion:
     total_db: float
     lines: tuple[SumLine, ...]
     capped: tuple[str, ...] = ()
-    in_vain: tuple[InVain, ...] = ()
     signs_db: float = 0.0
     left_out_db: float = 0.0
+    weighed: tuple[tuple["Weighed", ...], ...] = ()
+    """What went into the sum, family by family."""
+
+    @property
+    def in_vain(self) -> tuple[InVain, ...]:
+        """What was looked for and not found, family by family."""
+        return tuple(one for of_family in self.weighed for one in _in_vain(of_family))
 
 
 def odds_to_probability(total_db: float) -> float:
@@ -201,18 +206,14 @@ def weighed_as(code: str, message: str, weights: Weights, strength: str = CLEAR,
 
 
 def _absent(codes: Iterable[str], weights: Weights) -> list[Weighed]:
-    return [
-        Weighed(
-            code,
-            weights.indicator(code).family,
-            weights.absent_weight_db(code),
-            weights.indicator(code).title,
-            found=False,
-            basis=weights.basis(code, ABSENT),
-        )
-        for code in dict.fromkeys(codes)
-        if code in weights.indicators
-    ]
+    known, once = weights.indicators, weights.once
+    return [once("absence", code, _in_vain_of) for code in dict.fromkeys(codes) if code in known]
+
+
+def _in_vain_of(weights: Weights, code: str) -> Weighed:
+    known = weights.indicator(code)
+    weight, basis = weights.absent_weight_db(code), weights.basis(code, ABSENT)
+    return Weighed(code, known.family, weight, known.title, found=False, basis=basis)
 
 
 def combine(
@@ -253,26 +254,31 @@ def combine(
     how signs go together, which nobody can declare: settled pieces tell (`tracker/judgement/together.py`).
     """
     lines = [SumLine("prior", prior_text, prior_db), *([] if siblings is None else [siblings])]
-    capped, in_vain = [], list[InVain]()
+    capped, groups = [], list[tuple[Weighed, ...]]()
     signs = left_out = 0.0
-    order = list(families())
-    known = sorted(items, key=lambda item: order.index(item.family) if item.family in order else len(order))
+    order = _order()
+    known = sorted(items, key=lambda item: order.get(item.family, len(order)))
     for name, group in groupby(known, key=lambda item: item.family):
-        of_family = list(group)
+        of_family = tuple(group)
+        groups.append(of_family)
         family = families().get(name)
         new, is_capped = _family_lines(family, of_family)
         lines += new
         if family is not None and family.looks_for_signs:
-            signs += math.fsum(line.weight_db for line in new)
-            left_out += math.fsum(item.weight_db for item in of_family if not item.found)
-            left_out -= math.fsum(line.weight_db for line in new if line.kind == "absence")
-        in_vain += _in_vain(of_family)
+            signs += math.fsum([line.weight_db for line in new])
+            left_out += math.fsum([item.weight_db for item in of_family if not item.found])
+            left_out -= math.fsum([line.weight_db for line in new if line.kind == "absence"])
         if is_capped:
             capped.append(name)
     lines += _together_line(together, signs, left_out)
-    total = math.fsum(line.weight_db for line in lines)
+    total = math.fsum([line.weight_db for line in lines])
     lines += [SumLine("note", text, 0.0) for text in notes]
-    return Suspicion(odds_to_probability(total), total, tuple(lines), tuple(capped), tuple(in_vain), signs, left_out)
+    return Suspicion(odds_to_probability(total), total, tuple(lines), tuple(capped), signs, left_out, tuple(groups))
+
+
+@cache
+def _order() -> Mapping[str, int]:
+    return {name: place for place, name in enumerate(families())}
 
 
 def _together_line(together: Together, signs_db: float, left_out_db: float) -> list[SumLine]:

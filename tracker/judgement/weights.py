@@ -2,18 +2,19 @@
 
 import math
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cache
 from hashlib import sha256
 from importlib.resources import files
 from types import MappingProxyType
-from typing import Any
+from typing import Any, TypeVar
 
 from tracker.judgement.counts import ABSENT, CLEAR, SLIGHT, STRENGTHS, UNTAUGHT, Basis, Counts, Taught
 from tracker.judgement.together import AS_DECLARED, Together
 
 FILE = "indicators.toml"
+Made = TypeVar("Made")
 _NOTHING = 1e-9
 """Where a piece is left out of a sum of fractions, rounding may leave a trace of it."""
 
@@ -111,10 +112,27 @@ class Weights:
     declared_pieces: float
     taught: Mapping[str, Taught] = field(default_factory=dict)
     together: Together = AS_DECLARED
-    _known: dict[tuple[str, str], tuple[float, Basis]] = field(
+    _made: dict[tuple[str, str, int], tuple[Any, Taught]] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
-    """Weights already worked out: a list asks for the same ones thousands of times."""
+    """What was worked out already: a list asks for the same thousands of times. By code, what it is, and the lessons it
+    stands on; those are kept beside it, so that no other lessons can come by their identity."""
+
+    def taught_otherwise(self, taught: Mapping[str, Taught], together: Together) -> "Weights":
+        """Return the same declared counts with other lessons; what stands on lessons they share is not made again."""
+        other = replace(self, taught=taught, together=together)
+        object.__setattr__(other, "_made", self._made)
+        return other
+
+    def once(self, what: str, code: str, make: Callable[["Weights", str], Made]) -> Made:
+        """Return what `make` gives of these weights for an indicator; made once for the lessons it stands on."""
+        taught = self.taught.get(code, UNTAUGHT)
+        key = (what, code, id(taught))
+        found = self._made.get(key)
+        if found is None:
+            found = self._made[key] = (make(self, code), taught)
+        made: Made = found[0]
+        return made
 
     def indicator(self, code: str) -> Indicator:
         """Return the indicator `code`.
@@ -193,9 +211,7 @@ class Weights:
         return self._entry(code, outcome)[1]
 
     def _entry(self, code: str, outcome: str) -> tuple[float, Basis]:
-        if (code, outcome) not in self._known:
-            self._known[code, outcome] = self._work_out(code, outcome)
-        return self._known[code, outcome]
+        return self.once(outcome, code, _MAKERS[outcome])
 
     def _work_out(self, code: str, outcome: str) -> tuple[float, Basis]:
         (bad, good), taught = self.counts(code, outcome), self.taught.get(code, UNTAUGHT)
@@ -214,6 +230,13 @@ class Weights:
         # The mean of a Dirichlet posterior on either side: with it, Bayes' theorem for one more piece is exact.
         ratio = (bad.of(outcome) / bad.total) / (good.of(outcome) / good.total)
         return decibans(ratio), basis
+
+
+_MAKERS: Mapping[str, Callable[[Weights, str], tuple[float, Basis]]] = {
+    CLEAR: lambda weights, code: weights._work_out(code, CLEAR),
+    SLIGHT: lambda weights, code: weights._work_out(code, SLIGHT),
+    ABSENT: lambda weights, code: weights._work_out(code, ABSENT),
+}
 
 
 @dataclass(frozen=True, slots=True)

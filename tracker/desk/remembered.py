@@ -1,0 +1,41 @@
+"""What was worked out from the records, kept within a process until the journal has a new entry.
+
+Only pure functions of the records belong here. They hold for the entry that was the newest when they were made, so they
+are asked for by its hash, in a session that sees one moment of the records. Acts ask for nothing: what they write shows
+in the records before the journal has its entry.
+"""
+
+from collections.abc import Callable
+from typing import TypeVar
+
+from sqlalchemy.orm import Session
+
+Value = TypeVar("Value")
+_KEY = "lotproof.remembered"
+
+
+class Remembered:
+    """Values by name, for one head of the journal. Threads may share it: the worst is that two make the same value."""
+
+    def __init__(self) -> None:
+        self._now: tuple[str, dict[str, object]] = ("", {})
+
+    def once(self, head: str, name: str, make: Callable[[], Value]) -> Value:
+        """Return what `make` gives, made once at this head."""
+        at, values = self._now
+        if at != head:
+            self._now = (head, values := {})
+        if name not in values:
+            values[name] = make()
+        value: Value = values[name]  # type: ignore[assignment]
+        return value
+
+    def info(self) -> dict[str, "Remembered"]:
+        """Return what a reading session is to carry."""
+        return {_KEY: self}
+
+
+def once(session: Session, head: str, name: str, make: Callable[[], Value]) -> Value:
+    """Return what `make` gives of the records of a session; in a session that only reads, made once at this head."""
+    kept: Remembered | None = session.info.get(_KEY)
+    return make() if kept is None else kept.once(head, name, make)
