@@ -39,6 +39,7 @@ function add(file) {
   head.append(picture, words, bar);
   item.append(head);
   list.prepend(item);
+  item.scrollIntoView({ block: "nearest" });
   const values = new FormData(form);
   waiting.push({ file, item, head, words, bar, role: values.get("role") ?? "top", pieces: values.get("pieces") ?? "" });
   next();
