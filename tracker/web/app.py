@@ -24,7 +24,7 @@ from tracker.errors import Damaged, LotproofError, NoSuch
 from tracker.web import render, static
 from tracker.web.describe import describe
 from tracker.web.door import Door, Tries
-from tracker.web.guard import Guard
+from tracker.web.guard import HEADERS, Guard
 from tracker.web.held import Held
 from tracker.web.needs import Refused
 from tracker.web.once import Once
@@ -136,4 +136,7 @@ async def _of_http(request: Request, error: Exception) -> Response:
 async def _our_fault(request: Request, error: Exception) -> Response:
     where = " It is in the terminal where Lotproof was started." if os.environ.get("LOTPROOF_DEBUG") else ""
     what = f"A fault in Lotproof itself ({type(error).__name__}).{where}"
-    return render.refused(request, 500, Refused(500, what, "Nothing half-written is left. Report what you did."))
+    answer = render.refused(request, 500, Refused(500, what, "Nothing half-written is left. Report what you did."))
+    # This one is answered outside of the guard.
+    answer.headers.update(HEADERS)
+    return answer

@@ -2,13 +2,16 @@
 
 import inspect
 import re
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from fastapi import FastAPI, routing
+from fastapi.dependencies.models import Dependant
 from fastapi.openapi.utils import get_openapi
+from fastapi.params import File
 
+_TEXT = {"type": "string"}
 _HTML = {"content": {"text/html": {"schema": {"type": "string"}}}}
-_FORM = {"content": {"application/x-www-form-urlencoded": {"schema": {"type": "object"}}}}
 _ANSWERS = {
     "200": {"description": "The page.", **_HTML},
     "303": {"description": "Look at the page that Location names."},
@@ -57,9 +60,13 @@ def _add_page(paths: dict[str, Any], one: routing.RouteContext) -> None:
     path, said = str(one.path_format), inspect.getdoc(one.endpoint) or ""
     if path == "/openapi.json":
         return
-    parameters = [
-        {"name": name, "in": "path", "required": True, "schema": _named(name)}
-        for name in re.findall(r"\{(\w+)\}", path)
+    asked = [*_needs(one.dependant)] if isinstance(one.original_route, routing.APIRoute) else []
+    parameters: list[dict[str, Any]] = [
+        {"name": name, "in": "path", "required": True, "schema": _named(name)} for name in re.findall(r"\{(\w+)", path)
+    ]
+    parameters += [
+        {"name": name, "in": "query", "schema": _TEXT}
+        for name in dict.fromkeys(q.alias for need in asked for q in need.query_params)
     ]
     for method in sorted((one.methods or set()) - {"HEAD", "OPTIONS"}):
         paths.setdefault(path, {})[method.lower()] = {
@@ -67,9 +74,26 @@ def _add_page(paths: dict[str, Any], one: routing.RouteContext) -> None:
             "summary": said.partition("\n")[0],
             "operationId": f"page_{one.name}_{method.lower()}_{re.sub('[^a-z0-9]+', '_', path.lower()).strip('_')}",
             **({"parameters": parameters} if parameters else {}),
-            **({"requestBody": _FORM} if method == "POST" else {}),
+            **({"requestBody": _form(asked)} if method == "POST" else {}),
             "responses": _ANSWERS,
         }
+
+
+def _needs(needed: Dependant) -> Iterator[Dependant]:
+    """Give what a page asks for, and what that asks for in its turn."""
+    yield needed
+    for one in needed.dependencies:
+        yield from _needs(one)
+
+
+def _form(asked: Sequence[Dependant]) -> dict[str, Any]:
+    """Return what a form holds; one with files is sent in parts."""
+    fields = [field for one in asked for field in one.body_params]
+    files = [field.alias for field in fields if isinstance(field.field_info, File)]
+    texts = {"token": _TEXT} | {field.alias: _TEXT for field in fields if field.alias not in files}
+    kind = "multipart/form-data" if files else "application/x-www-form-urlencoded"
+    several = {name: {"type": "array", "items": {"type": "string", "format": "binary"}} for name in files}
+    return {"content": {kind: {"schema": {"type": "object", "properties": {**texts, **several}}}}}
 
 
 def _named(name: str) -> dict[str, Any]:

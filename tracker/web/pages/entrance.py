@@ -15,6 +15,8 @@ from tracker.web import door, needs, render
 from tracker.web.needs import Refused, Written
 
 router = APIRouter(include_in_schema=False)
+LONGEST_NAME = 80
+"""Of who is at the bench: it is kept in the session's cookie, of which browsers take 4096 bytes (RFC 6265, 6.1)."""
 
 
 @router.get("/door")
@@ -48,7 +50,7 @@ def _let_in(request: Request, settings: needs.ServedAs, key: str, operator: str 
     if wait > 0:
         return _wait(request, wait, to)
     try:
-        name = one_line(operator, "name", 200) if operator and operator.strip() else None
+        name = one_line(operator, "name", LONGEST_NAME) if operator and operator.strip() else None
     except BadRequest as error:
         return _door(request, 422, to, error)
     if not door.try_key(key, where, settings.pass_key, tries):
@@ -80,7 +82,7 @@ def own_path(to: str) -> str:
 @router.post("/who", dependencies=[Written])
 def who(request: Request, operator: Annotated[str, Form()] = "", back: Annotated[str, Form()] = "/") -> Response:
     """Remember who is at the bench on this device."""
-    request.session["operator"] = one_line(operator, "name", 200)
+    request.session["operator"] = one_line(operator, "name", LONGEST_NAME)
     render.say(request, f"From now on {request.session['operator']} stands in the journal.")
     return render.go(own_path(back))
 
