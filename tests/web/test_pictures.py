@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from grown_pages import grown, pages  # noqa: F401
 from PIL import Image
 from sqlalchemy import select
 from web_pages import Pages
@@ -167,7 +166,7 @@ def test_many_at_once_decode_once(pages: Pages) -> None:
 
 
 @pytest.fixture
-def damaged(grown: Path, tmp_path: Path) -> Path:  # noqa: F811
+def damaged(grown: Path, tmp_path: Path) -> Path:
     """Give a copy of the workshop that a test may damage."""
     shutil.copytree(grown, tmp_path / "w")
     return tmp_path / "w"
@@ -193,7 +192,7 @@ def test_a_word_stands_where_the_evidence_cannot_be_shown(damaged: Path, fault: 
     assert pages.get("/pieces/L0001-01").status_code == 200
 
 
-def test_pictures_are_there_after_a_restart(grown: Path, tmp_path: Path) -> None:  # noqa: F811
+def test_pictures_are_there_after_a_restart(grown: Path, tmp_path: Path) -> None:
     with Workspace.open(grown) as workspace:
         first = Studio(workspace, PictureCache(tmp_path / "kept"))
         source = first.top(1)

@@ -5,7 +5,6 @@ from pathlib import Path
 from urllib.parse import quote
 
 import pytest
-from grown_pages import grown, pages  # noqa: F401
 from growing import Growth, grow
 from sqlalchemy import select
 from stock import a_lot
@@ -18,14 +17,14 @@ from tracker.judgement.suspicion import percent
 from tracker.records.models import BenchRun, Decision, Exemplar, Piece
 
 
-def _some(pages: Pages, model: type) -> str:  # noqa: F811
+def _some(pages: Pages, model: type) -> str:
     """Return the label of a piece that has a row of this kind."""
     with pages.app.state.workspace.read() as session:
         query = select(Piece.label).join(model, model.piece_id == Piece.id)
         return str(session.scalars(query.order_by(Piece.id)).first())
 
 
-def test_everything_read_and_found_is_there(pages: Pages) -> None:  # noqa: F811
+def test_everything_read_and_found_is_there(pages: Pages) -> None:
     found = piece_page(pages.app.state.workspace, "L0001-01")
     text = pages.text("/pieces/l1-1")
     body = found.views[0].document.piece
@@ -40,7 +39,7 @@ def test_everything_read_and_found_is_there(pages: Pages) -> None:  # noqa: F811
         assert one.message.replace("'", "&#39;") in text
 
 
-def test_every_place_is_drawn_once_and_leads_to_its_findings(pages: Pages) -> None:  # noqa: F811
+def test_every_place_is_drawn_once_and_leads_to_its_findings(pages: Pages) -> None:
     text = pages.text("/pieces/L0001-01")
     drawn = [one for places in re.findall(r'data-place="([^"]+)"', text) for one in places.split()]
     assert len(drawn) == len(set(drawn))
@@ -50,7 +49,7 @@ def test_every_place_is_drawn_once_and_leads_to_its_findings(pages: Pages) -> No
         assert f'id="place-{number}"' in text
 
 
-def test_the_photo_begins_at_the_piece(pages: Pages) -> None:  # noqa: F811
+def test_the_photo_begins_at_the_piece(pages: Pages) -> None:
     view = piece_page(pages.app.state.workspace, "L0001-02").views[0]
     left, top, wide, high = view.home
     assert wide / high == pytest.approx(1.5)
@@ -60,7 +59,7 @@ def test_the_photo_begins_at_the_piece(pages: Pages) -> None:  # noqa: F811
     assert f'viewBox="{left:.2f} {top:.2f} {wide:.2f} {high:.2f}"' in pages.text("/pieces/L0001-02")
 
 
-def test_the_sum_can_be_followed_to_the_suspicion(pages: Pages) -> None:  # noqa: F811
+def test_the_sum_can_be_followed_to_the_suspicion(pages: Pages) -> None:
     label = _some(pages, BenchRun)
     shown = piece_page(pages.app.state.workspace, label).shown
     text = pages.text(f"/pieces/{label}")
@@ -71,10 +70,12 @@ def test_the_sum_can_be_followed_to_the_suspicion(pages: Pages) -> None:  # noqa
         so_far += float(weight.replace("−", "-"))
         assert float(total.replace("−", "-")) == pytest.approx(so_far, abs=0.06 * len(rows))
     assert shown.summary.suspicion is not None
-    assert re.findall(r'db <span class="quiet">([^<]+ %)</span>', text)[len(rows) - 1] == percent(shown.summary.suspicion)
+    assert re.findall(r'db <span class="quiet">([^<]+ %)</span>', text)[len(rows) - 1] == percent(
+        shown.summary.suspicion
+    )
 
 
-def test_runs_lead_to_their_pages_and_events_are_told(pages: Pages) -> None:  # noqa: F811
+def test_runs_lead_to_their_pages_and_events_are_told(pages: Pages) -> None:
     label = _some(pages, BenchRun)
     runs = piece_page(pages.app.state.workspace, label).shown.runs
     text = pages.text(f"/pieces/{label}")
@@ -87,7 +88,7 @@ def test_runs_lead_to_their_pages_and_events_are_told(pages: Pages) -> None:  # 
             assert f"<b>{one.what}</b>" in text
 
 
-def test_neighbours_and_actions_are_linked(pages: Pages) -> None:  # noqa: F811
+def test_neighbours_and_actions_are_linked(pages: Pages) -> None:
     text = pages.text("/pieces/L0001-02")
     for to in (
         "/pieces/L0001-01",
@@ -103,7 +104,7 @@ def test_neighbours_and_actions_are_linked(pages: Pages) -> None:  # noqa: F811
     assert 'rel="prev"' not in pages.text("/pieces/L0001-01")
 
 
-def test_the_other_photos_can_be_looked_at(pages: Pages) -> None:  # noqa: F811
+def test_the_other_photos_can_be_looked_at(pages: Pages) -> None:
     page = next(
         page
         for number in range(1, 31)
@@ -117,7 +118,7 @@ def test_the_other_photos_can_be_looked_at(pages: Pages) -> None:  # noqa: F811
     assert f"/pictures/around/{bottom.inspection}?w=2560" in text
 
 
-def test_the_next_test_is_the_desks_answer(pages: Pages) -> None:  # noqa: F811
+def test_the_next_test_is_the_desks_answer(pages: Pages) -> None:
     assert 'id="next"' in pages.text("/pieces/L0001-01/next")
 
 
@@ -132,19 +133,19 @@ def test_a_piece_nobody_looked_at(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("piece", ["L0001-99", "L9-1", "X", "M0001", "L0001-", "%00", "'%20or%201=1", "𝕏", "x" * 3000])
-def test_what_is_no_piece_is_not_found(pages: Pages, piece: str) -> None:  # noqa: F811
+def test_what_is_no_piece_is_not_found(few: Pages, piece: str) -> None:
     for path in ("", "/next"):
-        answer = pages.get(f"/pieces/{quote(piece, safe='%')}{path}")
+        answer = few.get(f"/pieces/{quote(piece, safe='%')}{path}")
         assert answer.status_code == 404
 
 
-def test_a_lot_is_no_piece(pages: Pages) -> None:  # noqa: F811
+def test_a_lot_is_no_piece(pages: Pages) -> None:
     assert pages.get("/pieces/L0001").status_code == 422
 
 
 @pytest.mark.parametrize("value", HOSTILE)
-def test_no_photo_asked_for_harms(pages: Pages, value: str) -> None:  # noqa: F811
-    text = pages.text(f"/pieces/L0001-01?photo={quote(value)}")
+def test_no_photo_asked_for_harms(few: Pages, value: str) -> None:
+    text = few.text(f"/pieces/L0001-01?photo={quote(value)}")
     assert "<script>alert" not in text
     assert "What the photo shows" in text
 
@@ -154,7 +155,7 @@ def test_a_larger_lot_asks_no_more_questions(tmp_path: Path) -> None:
     for pieces in (6, 60):
         with Workspace.open(tmp_path / str(pieces), create=True) as workspace:
             grow(workspace, Growth(lots=1, pieces=pieces, seed=3, runs=0, settled=0, decided=0))
-        pages = Pages(tmp_path / str(pieces))  # noqa: F811
+        pages = Pages(tmp_path / str(pieces))
         pages.text("/pieces/L0001-01")
         with counting(pages) as asked:
             pages.text("/pieces/L0001-01")
