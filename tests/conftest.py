@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from grown_pages import few, grown, handful, pages  # noqa: F401  fixtures
 from sqlalchemy import create_engine
 from sqlalchemy.engine import make_url
 

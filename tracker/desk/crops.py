@@ -31,7 +31,7 @@ from vision.errors import PhotoError
 from vision.observations import Rgb
 
 WIDTHS = (160, 320, 640, 1280, 2560)
-"""Longer side of the pictures there are, in pixels: each twice the one before, so that a screen of any density finds one
+"""Longer side of the pictures there are, in pixels: each twice the one before, so any screen finds one that is
 at most twice too large (common practice, no source)."""
 SMALL = 320
 """Up to this, all tops of a photo are cut when the first is asked for: who looks at one looks at the others."""
@@ -82,6 +82,11 @@ class Source:
 def mark(way: Way, sha256: str, outline: Outline | None) -> str:
     """Return what stands in a picture's address, so that one address never shows two things."""
     return hashlib.sha256(f"{_VERSION} {way} {sha256} {outline}".encode()).hexdigest()[:12]
+
+
+def top_size(outline: Outline, longest: int) -> tuple[int, int]:
+    """Return width and height of a top's picture, so that nothing on a page moves when it comes."""
+    return plate.within(outline, longest)[1]
 
 
 def around_box(outline: Outline, width: int, height: int) -> tuple[int, int, int, int]:

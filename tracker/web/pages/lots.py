@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query
 from starlette.requests import Request
 from starlette.responses import Response
 
-from tracker.desk.crops import mark
+from tracker.desk.crops import mark, top_size
 from tracker.desk.due import due, nothing_due
 from tracker.desk.listing import Filters, list_rows
 from tracker.desk.lot_page import SORTS, Crop, PageWish, lot_page
@@ -21,7 +21,6 @@ from tracker.judgement.prior import source_kinds
 from tracker.web import needs, render
 from tracker.web.pages import asked
 from tracker.web.pages.today import stands
-from vision import plate
 
 router = APIRouter(include_in_schema=False)
 DISPOSITIONS = ("open", "accepted", "quarantined", "rejected", "returned", "fitted")
@@ -173,7 +172,7 @@ def _pieces_wanted(typed: _Typed) -> tuple[PageWish, str]:
 
 def picture(crop: Crop, longest: int) -> tuple[str, int, int]:
     """Return the address of a piece's top, with its width and height, so that nothing moves when it comes."""
-    _, (width, height) = plate.within(crop.outline, longest)
+    width, height = top_size(crop.outline, longest)
     v = mark("top", crop.photo_sha256, crop.outline)
     return f"/pictures/tops/{crop.inspection}?w={longest}&v={v}", width, height
 
