@@ -156,7 +156,7 @@ def _points(x: np.ndarray, y: np.ndarray) -> tuple[tuple[float, ...], ...]:
 def comparison_drawing(found: Comparison) -> Drawing | None:
     """Return how each quantity stands in per cent of the first run that has it; None where none is a share of it."""
     looks: tuple[Look, ...] = ("dots", "crosses")
-    series = []
+    series: list[Series] = []
     for row in found.rows:
         first = next(i for i, figure in enumerate(row.figures) if figure is not None)
         points: list[tuple[float, ...]] = [(float(first + 1), 100.0)]

@@ -82,6 +82,13 @@ class Reader:
         self._thread: threading.Thread | None = None
 
     @property
+    def ended_well(self) -> bool:
+        """Whether the latest series came to its end, or to one somebody asked for, with values in it."""
+        events = self.series[-1].events
+        end = events[-1] if events else None
+        return isinstance(end, Ended) and end.why in ("enough", "stopped") and bool(self.values())
+
+    @property
     def resource(self) -> str:
         return self.series[-1].live.resource
 
@@ -95,6 +102,7 @@ class Reader:
         self.problem = None
         one = Series(live, clock)
         self.series.append(one)
+        self._tell({"kind": "series", "clock": clock})
         self._thread = threading.Thread(target=self._read, args=(one, self._stop), daemon=True, name="lotproof-reading")
         self._thread.start()
 
