@@ -11,6 +11,8 @@ from sqlalchemy.orm import Session
 from tracker.bench.figures import percent, show, show_with_u
 from tracker.desk import dossier_plots
 from tracker.desk.dossier_figures import figures, number
+from tracker.desk.drawing import Drawing
+from tracker.desk.run_drawing import run_drawing
 from tracker.desk.showing import RunShown, run_shown
 from tracker.desk.workspace import Workspace
 from tracker.errors import NoSuch
@@ -58,6 +60,8 @@ class RunRecord:
         The table it came from, as it was handed in.
     plotted : str or None
         What its plot shows, in words; None where there is nothing to draw.
+    drawing : Drawing or None
+        The same as numbers, for the tests that are one plot.
     weighs : str or None
         What it does to the piece's suspicion today, in a sentence; None for a machine alone.
     """
@@ -71,6 +75,7 @@ class RunRecord:
     readings: Readings
     file: tuple[str, str] | None
     plotted: str | None
+    drawing: Drawing | None
     weighs: str | None
 
 
@@ -105,6 +110,7 @@ def run_record(workspace: Workspace, label: str) -> RunRecord:
             readings=_readings(shown),
             file=_file(result),
             plotted=_PLOTS.get(run.test) if _drawable(run) else None,
+            drawing=run_drawing(run, result) if _drawable(run) else None,
             weighs=None if piece is None else _weighs(session, run, piece),
         )
 

@@ -152,6 +152,7 @@ class BenchState:
         self.conditions: Bounded[Mapping[str, str]] = Bounded(MOST_DRAFTS)
         self.drafts: Bounded[object] = Bounded(MOST_DRAFTS)
         self.drawn: Bounded[Drawing] = Bounded(MOST_DRAWN)
+        self.plots: Bounded[bytes] = Bounded(MOST_DRAWN)
         self.readers = Readers()
 
     @contextmanager

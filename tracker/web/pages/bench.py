@@ -376,7 +376,7 @@ def page_of(desk: Desk, shown: Shown) -> Response:
         drawn=desk.state.show(drawing) if drawing is not None else "",
         proposal=proposal,
         live=bool(form.live) and (here or bool(named)),
-        here=here,
+        at_home=here,
         instruments=named,
         path=request.url.path,
         going=[one for one in desk.state.readers.all() if one.label == desk.about.label and not one.recorded],

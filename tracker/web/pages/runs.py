@@ -7,7 +7,9 @@ from starlette.responses import Response
 from tracker.desk.run_record import run_file, run_plot, run_record
 from tracker.web import needs, render
 from tracker.web.bench_forms import FORMS
+from tracker.web.bench_state import state_of
 from tracker.web.needs import Refused
+from tracker.web.pages.bench import as_attribute
 from tracker.web.svg import svg
 
 router = APIRouter(include_in_schema=False)
@@ -23,6 +25,7 @@ def run(request: Request, workspace: needs.Opened, label: str) -> Response:
         "run",
         record=record,
         shown=record.shown,
+        plot=as_attribute(record.drawing),
         title=form.title if form else record.shown.test,
         # A machine's run can be laid beside its other ones; a piece is tested again rather.
         subject=record.piece or record.machine,
@@ -32,10 +35,13 @@ def run(request: Request, workspace: needs.Opened, label: str) -> Response:
 @router.get("/runs/{label}/plot.svg")
 def plot(request: Request, workspace: needs.Opened, label: str) -> Response:
     """Draw one run."""
-    found = run_plot(workspace, label)
+    plots, key = state_of(request).plots, label.strip().upper()[:20]
+    found = plots.get(key)
     if found is None:
-        raise Refused(404, f"There is nothing to draw of {label[:40]}.")
-    # What was recorded does not change; the ETag tells where a newer version draws otherwise.
+        found = run_plot(workspace, label)
+        if found is None:
+            raise Refused(404, f"There is nothing to draw of {label[:40]}.")
+        plots.put(key, found)  # What was recorded does not change.
     return svg(request, found)
 
 

@@ -2,7 +2,7 @@
 // The shapes are those of tracker/desk/drawing.py. Nothing moves, so reduced motion needs no other way.
 
 const SPACE = "http://www.w3.org/2000/svg";
-const WIDE = 700, MOST = 1500;
+const WIDEST = 760, NARROWEST = 320, MOST = 1500;
 
 /** The ends and the distance of ticks at round numbers between two values. */
 export function ticks(low, high, about = 6) {
@@ -62,18 +62,18 @@ function extent(drawing) {
   return { x: ends(xs), y: drawing.y_words.length ? [-0.5, drawing.y_words.length - 0.5] : ends(ys) };
 }
 
-/** Return a drawing as an SVG element; `label` is what a screen reader says of it. */
-export function draw(drawing, label) {
-  const height = drawing.y_words.length ? 220 : 360;
-  const svg = make("svg", { viewBox: `0 0 ${WIDE} ${height}`, role: "img", "aria-label": label || drawing.told, class: "drawn" });
+/** Return a drawing as an SVG element, `wide` pixels wide, so that its letters have the size of the page's. */
+export function draw(drawing, wide = WIDEST, label = "") {
+  const height = drawing.y_words.length ? 220 : Math.round(200 + 0.22 * wide);
+  const svg = make("svg", { viewBox: `0 0 ${wide} ${height}`, role: "img", "aria-label": label || drawing.told, class: "drawn" });
   const ends = extent(drawing);
-  const box = { left: 76, right: WIDE - 14, top: 12, bottom: height - 74 };
+  const box = { left: 64, right: wide - 14, top: 12, bottom: height - 74 };
   const at = {
     x: (v) => box.left + (v - ends.x[0]) / (ends.x[1] - ends.x[0]) * (box.right - box.left),
     y: (v) => box.bottom - (v - ends.y[0]) / (ends.y[1] - ends.y[0]) * (box.bottom - box.top),
   };
   const round = (v) => v.toFixed(1);
-  for (const v of ticks(...ends.x)) {
+  for (const v of ticks(...ends.x, wide < 480 ? 4 : 7)) {
     svg.append(make("path", { class: "grid", d: `M${round(at.x(v))} ${box.top}V${box.bottom}` }));
     svg.append(make("text", { x: round(at.x(v)), y: box.bottom + 18, "text-anchor": "middle" }, String(v)));
   }
@@ -89,7 +89,7 @@ export function draw(drawing, label) {
   if (drawing.y) {
     svg.append(make("text", { transform: `translate(16 ${(box.top + box.bottom) / 2}) rotate(-90)`, "text-anchor": "middle", class: "title" }, drawing.y));
   }
-  drawKey(svg, drawing, height);
+  drawKey(svg, drawing, wide, height);
   return svg;
 }
 
@@ -123,15 +123,15 @@ function drawSeries(svg, one, number, at, round) {
   svg.append(group);
 }
 
-function drawKey(svg, drawing, height) {
+function drawKey(svg, drawing, wide, height) {
   const marks = drawing.marks.filter((one, i) => drawing.marks.findIndex((other) => other.name === one.name) === i).slice(0, 4);
   const named = [...drawing.series.filter((one) => one.name), ...marks];
-  let x = 76;
+  let x = 64, second = false, line = height - 24;
   for (const one of named) {
     const words = one.name.length > 34 ? `${one.name.slice(0, 33)}…` : one.name;
     const long = 26 + 7.6 * words.length + 14;
-    if (x + long > WIDE + 10 && x > 76) return;
-    const y = height - 12, group = make("g", { class: one.look ? `series look-${one.look} n${drawing.series.indexOf(one) % 3}` : "" });
+    if (x + long > wide + 10 && x > 64) { if (second) return; second = true; x = 64; line = height - 6; }
+    const y = line, group = make("g", { class: one.look ? `series look-${one.look} n${drawing.series.indexOf(one) % 3}` : "" });
     if (one.look === "dots") group.append(make("path", { d: `M${x + 6} ${y - 5}a3 3 0 1 0 6 0a3 3 0 1 0 -6 0` }));
     else if (one.look === "crosses") group.append(make("path", { d: `M${x + 4} ${y - 10}l10 10m0 -10l-10 10` }));
     else if (one.look) group.append(make("path", { d: `M${x} ${y - 5}h20` }));
@@ -145,7 +145,8 @@ function drawKey(svg, drawing, height) {
 /** Put a drawing into a figure, before its caption, in place of the one that is there. */
 export function show(figure, drawing) {
   const old = figure.querySelector("svg.drawn"), caption = figure.querySelector("figcaption");
-  const fresh = draw(drawing);
+  const room = Math.round(figure.clientWidth) || WIDEST;
+  const fresh = draw(drawing, Math.min(Math.max(room, NARROWEST), WIDEST));
   if (old) old.replaceWith(fresh);
   else figure.insertBefore(fresh, caption);
   if (caption) caption.textContent = drawing.told;
