@@ -51,10 +51,8 @@ def _current(run: BenchRun, result: Result) -> Drawing:
 
 
 def _clock(run: BenchRun, result: Result) -> Drawing:
-    looks: tuple[tuple[bool, str, Look, float], ...] = (
-        (True, "passed", "dots", 1.0),
-        (False, "failed", "crosses", 0.0),
-    )
+    tried: tuple[tuple[bool, str, Look, float], ...]
+    tried = ((True, "passed", "dots", 1.0), (False, "failed", "crosses", 0.0))
     series = []
     for passed, name, look, y in tried:
         points = tuple((one.clock_hz / 1e6, y) for one in run.samples if one.clock_hz and one.passed is passed)
