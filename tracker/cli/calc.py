@@ -16,7 +16,6 @@ from tracker.cli.printing import print_json
 from tracker.desk.bench_words import ceiling_text, current_line_text, slower_text
 
 if TYPE_CHECKING:
-    from tracker.bench.clock import Ceiling
     from tracker.bench.soak import Soak
 
 FileArgument = Annotated[Path, typer.Argument(metavar="FILE.csv", help="Table with its columns named in line one.")]
@@ -220,8 +219,6 @@ def life(
             ("caution", found.caution),
         ]
     )
-
-
 
 
 def _soak_text(found: "Soak") -> list[tuple[str, str]]:

@@ -9,9 +9,9 @@ import tempfile
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -19,12 +19,11 @@ from starlette.requests import Request
 
 from tracker.desk.drawing import Drawing
 from tracker.errors import BadRequest
-from tracker.web import door
+from tracker.web import door, once
 from tracker.web.reading_now import Readers
 
 T = TypeVar("T")
 # Enough for a few people at a time; common practice, no source.
-MOST_FORMS = 4000
 MOST_UPLOADS = 20
 MOST_DRAFTS = 200
 MOST_DRAWN = 60
@@ -53,23 +52,6 @@ class Bounded(Generic[T]):
     def drop(self, key: object) -> T | None:
         with self._lock:
             return self._kept.pop(key, None)
-
-    def of(self, key: object, made: Callable[[], T]) -> T:
-        """Return what is kept under a key, made where there is nothing yet."""
-        with self._lock:
-            if key not in self._kept:
-                self._kept[key] = made()
-                while len(self._kept) > self._most:
-                    self._kept.popitem(last=False)
-            return self._kept[key]
-
-
-@dataclass
-class Turn:
-    """One form: the page it led to, '' while it was not carried out."""
-
-    led_to: str = ""
-    lock: threading.Lock = field(default_factory=threading.Lock)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,28 +129,12 @@ class BenchState:
     """Everything the bench pages remember."""
 
     def __init__(self) -> None:
-        self.turns: Bounded[Turn] = Bounded(MOST_FORMS)
         self.uploads = Uploads()
         self.conditions: Bounded[Mapping[str, str]] = Bounded(MOST_DRAFTS)
         self.drafts: Bounded[object] = Bounded(MOST_DRAFTS)
         self.drawn: Bounded[Drawing] = Bounded(MOST_DRAWN)
         self.plots: Bounded[bytes] = Bounded(MOST_DRAWN)
         self.readers = Readers()
-
-    @contextmanager
-    def once(self, owner: str, number: str) -> Iterator[Turn]:
-        """Give the turn of a form; a second click on it waits for the first and finds what it led to.
-
-        Raises
-        ------
-        BadRequest
-            The form has no number.
-        """
-        if not 8 <= len(number) <= 64:
-            raise BadRequest("This form has no number, so it cannot be told from a second click.", "Load it again.")
-        turn = self.turns.of((owner, number), Turn)
-        with turn.lock:
-            yield turn
 
     def show(self, drawing: Drawing) -> str:
         """Keep a drawing for a while and return the word its picture is found by."""
@@ -195,4 +161,20 @@ def owner_of(request: Request) -> str:
 
 def new_number() -> str:
     """Return the number of a new form."""
-    return secrets.token_urlsafe(12)
+    return once.new()
+
+
+@contextmanager
+def turn_of(request: Request, number: str) -> Iterator[once.Done]:
+    """Give what became of a form; a second click on it waits for the first.
+
+    Raises
+    ------
+    BadRequest
+        The form has no number: a run has no other mark by which a second sending could be known.
+    """
+    if not 8 <= len(number) <= 64:
+        raise BadRequest("This form has no number, so it cannot be told from a second click.", "Load it again.")
+    forms: once.Once = request.app.state.once
+    with forms.of(number) as done:
+        yield done

@@ -36,7 +36,7 @@ from tracker.web.bench_sent import (
     with_row,
     without_last,
 )
-from tracker.web.bench_state import BenchState, Upload, new_number, owner_of, state_of
+from tracker.web.bench_state import BenchState, Upload, new_number, owner_of, state_of, turn_of
 from tracker.web.needs import Refused, Written
 from tracker.web.svg import svg
 
@@ -270,17 +270,17 @@ def request_of(desk: Desk, found: Sent) -> Any:
 
 
 def _record(desk: Desk, found: Sent, number: str, operator: str) -> Response:
-    with desk.state.once(desk.owner, number) as turn:
-        if turn.led_to:
-            return render.go(turn.led_to)
+    with turn_of(desk.request, number) as turn:
+        if turn.place:
+            return render.go(turn.place)
         wrong = check(desk.form, found)
         if wrong:
             raise next(iter(wrong.values()))
         request = request_of(desk, found)
         recorded = bench_requests.record(desk.workspace, desk.form.test, desk.about.label, request, operator)
-        turn.led_to = f"/runs/{recorded.run}"
+        turn.place = f"/runs/{recorded.run}"
     recorded_now(desk, found, recorded)
-    return render.go(turn.led_to)
+    return render.go(turn.place)
 
 
 def recorded_now(desk: Desk, found: Sent, recorded: Recorded[Any]) -> None:

@@ -25,7 +25,7 @@ from tracker.errors import BadRequest, LotproofError
 from tracker.web import bench_requests, needs, render
 from tracker.web.bench_requests import Said
 from tracker.web.bench_sent import AtField, Sent, check, count, in_words, sent
-from tracker.web.bench_state import new_number, state_of
+from tracker.web.bench_state import new_number, state_of, turn_of
 from tracker.web.needs import Refused, Written
 from tracker.web.pages.bench import (
     Desk,
@@ -344,9 +344,9 @@ def record(request: Request, workspace: needs.Opened, operator: needs.Operator, 
     reader = reader_of(request, word)
     about = reader.about
     assert isinstance(about, About)
-    with state_of(request).once("reading", f"reading-{word}") as turn:
-        if turn.led_to:
-            return render.go(turn.led_to)
+    with turn_of(request, f"reading-{word}") as turn:
+        if turn.place:
+            return render.go(turn.place)
         if reader.going:
             return _follow(request, workspace, reader, BadRequest("It is still being read.", "Stop it first."))
         try:
@@ -354,9 +354,9 @@ def record(request: Request, workspace: needs.Opened, operator: needs.Operator, 
             recorded = bench_requests.record(workspace, reader.test, reader.label, asked, operator)
         except BadRequest as error:
             return _follow(request, workspace, reader, in_words(error))
-        turn.led_to = reader.recorded = f"/runs/{recorded.run}"
+        turn.place = reader.recorded = f"/runs/{recorded.run}"
     for one in reader.series:
         if reader.ended_well or one is reader.series[-1]:
             spool.discard(one.live.path)
     recorded_now(desk_of(request, workspace, reader.test, reader.label), about.sent, recorded)
-    return render.go(turn.led_to)
+    return render.go(turn.place)
