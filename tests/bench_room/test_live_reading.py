@@ -234,6 +234,9 @@ class _Asked:
             raise KeyboardInterrupt
         yield
 
+    def wait(self, seconds: float) -> None:
+        time.sleep(seconds)
+
 
 def test_stopping_keeps_what_was_read() -> None:
     stop = _Asked()

@@ -145,6 +145,37 @@ def clock_table(path: Path, columns: Sequence[str] = ()) -> tuple[tuple[Step, ..
     return tuple(Step(clock, ok) for clock, ok in zip(clocks, passed, strict=True)), sheet.noted()
 
 
+def places_of(heads: Sequence[str], quantities: Sequence[str], columns: Sequence[str] = ()) -> dict[str, int]:
+    """Return which column each quantity of a table of readings would be read from, by its heads alone.
+
+    Parameters
+    ----------
+    heads : sequence of str
+        As they stand in the file.
+    quantities : sequence of str
+        Those that may be there: 'clock', 'current', 'u', 'clock_u', 'passed'.
+    columns : sequence of str
+        As in `current_table`.
+
+    Raises
+    ------
+    BadRequest
+        A column that was named is not there, or two could be one quantity.
+    """
+    mapped = headers.mapping(columns, quantities)
+    words = {"clock": _CLOCK, "current": _CURRENT, "u": _CURRENT_U, "clock_u": _CLOCK_U}
+    found = {}
+    for quantity in quantities:
+        kind = words.get(quantity)
+        if kind is None:
+            head = headers.find(heads, quantity, None, "", mapped)
+        else:
+            head = headers.find(heads, kind.short, kind.kind, kind.full.rpartition("_")[2], mapped)
+        if head is not None:
+            found[quantity] = head.place
+    return found
+
+
 def columns(path: Path) -> tuple[tuple[tuple[str, tuple[str, ...]], ...], Source]:
     """Return the columns of a CSV file as text, each with its lower-case name, for tables whose headers vary.
 

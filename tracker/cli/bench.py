@@ -24,8 +24,8 @@ from tracker.cli.bench_common import (
     how_option,
     text_option,
 )
-from tracker.cli.bench_text import clock_text, current_text, in_circuit_text
 from tracker.cli.options import ColumnOption, JsonOption, OperatorOption, WorkspaceOption
+from tracker.desk.bench_words import clock_text, current_text, in_circuit_text
 from tracker.errors import BadRequest
 
 

@@ -9,6 +9,7 @@ import typer
 
 from tracker.cli.calc import say, with_key
 from tracker.cli.printing import note, print_json
+from tracker.desk.bench_words import suspicion_text
 from tracker.errors import AnswerIsNo
 
 if TYPE_CHECKING:
@@ -125,7 +126,7 @@ def _recorded_text(recorded: "Recorded[Result]", measured: Rows) -> list[tuple[s
         ("rule", recorded.rule),
         *_reasons_text(recorded),
         *(("note", note) for note in recorded.notes),
-        *_suspicion_text(recorded),
+        *suspicion_text(recorded),
     ]
 
 
@@ -147,20 +148,6 @@ def _conditions_text(held: "Conditions") -> list[tuple[str, str]]:
     )
     text = "; ".join(f"{name} {value}" for name, value in told if value)
     return [("conditions", text)] if text else []
-
-
-def _suspicion_text(recorded: "Recorded[Result]") -> list[tuple[str, str]]:
-    from tracker.bench.figures import percent
-
-    if recorded.suspicion is None:
-        return []
-    before, after = percent(recorded.suspicion.before), percent(recorded.suspicion.after)
-    if recorded.weight_db == 0:
-        return [("suspicion", f"{before} before, {after} now: an undecided test says nothing")]
-    if recorded.suspicion.before == recorded.suspicion.after:
-        once = "a test counts once, by its newest verdict, and each family of reasons is capped"
-        return [("suspicion", f"{after} as before: {once} (weight {recorded.weight_db:+.1f} db)")]
-    return [("suspicion", f"{before} before, {after} now (weight {recorded.weight_db:+.1f} db)")]
 
 
 def _protocol_text(protocol: "Protocol") -> list[tuple[str, str]]:

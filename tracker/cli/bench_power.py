@@ -1,6 +1,6 @@
 """The verb `bench power`: what goes into a machine's board and into its supply."""
 
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -16,9 +16,7 @@ from tracker.cli.bench_common import (
 from tracker.cli.calc import say
 from tracker.cli.groups import group
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
-
-if TYPE_CHECKING:
-    from tracker.bench.power import Measured, PowerResult
+from tracker.desk.bench_words import power_text
 
 
 def register(app: typer.Typer) -> None:
@@ -75,21 +73,6 @@ def power(
     )
     with Workspace.open(workspace) as opened:
         recorded = run_power(opened, machine, request, operator=operator)
-    answer(recorded, _rows(recorded.result), as_json=as_json, fail_exit=fail_exit)
+    answer(recorded, power_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
     if not as_json:
         say([("next", f"read it again after a change, then: lotproof bench compare {recorded.run} RUN")])
-
-
-def _rows(result: "PowerResult") -> list[tuple[str, str]]:
-    from tracker.bench.figures import show_with_u
-
-    def row(name: str, found: "Measured | None") -> list[tuple[str, str]]:
-        return [] if found is None else [(name, show_with_u(found.value, found.u, found.unit))]
-
-    return [
-        *row("board", result.board_w),
-        *row("supply", result.real_w),
-        *row("apparent", result.apparent_va),
-        *row("power factor", result.power_factor),
-        *row("losses", result.loss_w),
-    ]

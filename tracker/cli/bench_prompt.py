@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 Rows = Sequence[tuple[str, str]]
 Entry = tuple[str | None, str]
 """A clock as it was written (None: not stated), and what was found there."""
-START_SHARE = 0.8  # of the grade, for the first step: a bad part may fail at the grade; common practice, no source
 _UNSAID = ("rule", "prior", "uncertainty", "margin", "correction")
 """The same after each reading; the answer at the end has them."""
 
@@ -122,19 +121,16 @@ def prompted_clock(workspace: "Workspace", label: str, request: "ClockRequest") 
         As in `prompted_current`.
     """
     from tracker.bench.figures import show
-    from tracker.desk.bench import claimed_grade, preview_clock
+    from tracker.desk.bench import preview_clock, proposed_clock
 
     preview_clock(workspace, label, request)
-    grade_hz = claimed_grade(workspace, label, request)
 
     def with_steps(entries: Sequence[Entry]) -> "ClockRequest":
         return replace(request, pairs=tuple(f"{clock}={outcome}" for clock, outcome in entries))
 
     def proposed(entries: Sequence[Entry]) -> str | None:
-        found = preview_clock(workspace, label, with_steps(entries)) if entries else None
-        if found is not None:
-            return show(found.ceiling.next_hz, "Hz", 3)
-        return None if grade_hz is None else show(START_SHARE * grade_hz, "Hz", 3)
+        clock_hz = proposed_clock(workspace, label, with_steps(entries))
+        return None if clock_hz is None else show(clock_hz, "Hz", 3)
 
     def question(entries: Sequence[Entry]) -> str:
         clock = proposed(entries)
@@ -244,14 +240,14 @@ def _tell(rows: Rows) -> None:
 
 
 def current_rows(found: "CurrentResult") -> Rows:
-    from tracker.cli.bench_text import current_text
+    from tracker.desk.bench_words import current_text
 
     rows = [row for row in current_text(found) if row[0] not in _UNSAID]
     return [*rows, ("so far", found.verdict.upper()), *(("", reason) for reason in found.reasons)]
 
 
 def _clock_rows(found: "ClockResult") -> Rows:
-    from tracker.cli.bench_text import clock_text
+    from tracker.desk.bench_words import clock_text
 
     rows = [row for row in clock_text(found) if row[0] not in (*_UNSAID, "try next")]
     reasons = [reason for reason in found.reasons if not reason.startswith("Try ")]  # the prompt proposes it

@@ -2,7 +2,7 @@
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -21,9 +21,7 @@ from tracker.cli.calc import say
 from tracker.cli.groups import group
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
 from tracker.cli.printing import print_json
-
-if TYPE_CHECKING:
-    from tracker.bench.signature import Identity, SignatureResult
+from tracker.desk.bench_words import identity_text, signature_text
 
 BytesOption = Annotated[
     list[str] | None,
@@ -78,7 +76,7 @@ def signature(
     )
     with Workspace.open(workspace) as opened:
         recorded = run_signature(opened, piece, request, operator=operator)
-    answer(recorded, _signature_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
+    answer(recorded, signature_text(recorded.result), as_json=as_json, fail_exit=fail_exit)
 
 
 def calc_signature(
@@ -92,27 +90,4 @@ def calc_signature(
         print_json({"schema": "lotproof.calc.signature/1", "readings": [asdict(one) for one in found]})
         return
     for one in found:
-        say(_identity_text(one))
-
-
-def _identity_text(found: "Identity") -> list[tuple[str, str]]:
-    rows = [("bytes", found.raw)]
-    if found.maker_code is not None:
-        parity = "odd, as the register asks for" if found.parity_odd else "even"
-        rows.append(("maker code", f"{found.maker_code}, bank {found.bank}, parity {parity}"))
-    if found.maker is not None:
-        rows.append(("maker", f"{found.maker} ({found.maker_source})"))
-    if found.device_code is not None:
-        rows.append(("device code", found.device_code))
-    if found.doubt:
-        rows.append(("doubt", found.doubt))
-    return rows
-
-
-def _signature_text(result: "SignatureResult") -> list[tuple[str, str]]:
-    rows = [row for row in _identity_text(result.identity) if row[0] != "doubt"]
-    rows += [("stands for", f"{one.part} ({one.source})") for one in result.known]
-    makers = " or ".join(result.marked.makers) or "not known"
-    part = f", {result.marked.part}" if result.marked.part else ""
-    rows.append(("marking", f"{makers}{part} ({result.marked.source})"))
-    return rows
+        say(identity_text(one))

@@ -1,9 +1,8 @@
 """The verb `bench soak`: a heat soak as typed, from a table, or asked for reading by reading."""
 
-import math
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -23,17 +22,10 @@ from tracker.cli.bench_common import (
     how_option,
     text_option,
 )
-from tracker.cli.calc import slower_text
 from tracker.cli.groups import group
 from tracker.cli.options import ColumnOption, JsonOption, OperatorOption, WorkspaceOption
+from tracker.desk.bench_words import soak_text
 from tracker.errors import BadRequest
-
-if TYPE_CHECKING:
-    from tracker.bench.soak_verdict import SoakResult
-
-Rows = list[tuple[str, str]]
-_LONG_S = 6 * 3600.0  # from here on a run is told in hours
-_SHORT_S = 120.0  # up to here in seconds
 
 
 def register(app: typer.Typer) -> None:
@@ -185,71 +177,3 @@ def _known(opened: object, subject: str) -> None:
     assert isinstance(opened, Workspace)
     with opened.read() as session:
         find_subject(session, subject)
-
-
-def soak_text(result: "SoakResult") -> Rows:
-    """Return a heat soak in lines for a person."""
-    from tracker.bench.figures import show, show_with_u
-
-    rows: Rows = []
-    rise, fitted = result.rise, result.fitted
-    if rise is not None and rise.value_k is not None and rise.ambient_c is not None:
-        places = min(max(1 - math.floor(math.log10(max(rise.within_k, 1e-9))), 1), 4)  # two digits of the width
-        ends = f"{rise.lower_k:.{places}f} to {rise.upper_k:.{places}f} K"
-        rows.append(
-            ("rise", f"{show_with_u(rise.value_k, rise.u_k, 'K')} above ambient; 95 % from the readings: {ends}")
-        )
-        rows.append(("final", f"{rise.temp_c:.1f} C at an ambient of {rise.ambient_c:.1f} C"))
-    elif rise is not None:
-        rows.append(
-            ("final", f"{show_with_u(rise.temp_c, rise.u_k, 'C')}; 95 % from the readings: +/-{rise.within_k:.2g} K")
-        )
-    if rise is not None:
-        rows.append(slower_text(rise.creep_upper_k))
-    if fitted is not None and rise is not None:
-        rows.append(
-            ("time constant", show_with_u(fitted.time_constant.value / 60.0, _minutes(fitted.time_constant.se), "min"))
-        )
-    if result.length_s >= _LONG_S:
-        length = show(result.length_s / 3600.0, "h")
-    elif result.length_s < _SHORT_S:
-        length = show(result.length_s, "s")
-    else:
-        length = show(result.length_s / 60.0, "min")
-    rows += [
-        ("readings", f"{result.readings} in {length}, highest {result.highest_c:.1f} C"),
-        ("model", f"{result.model} (declared)"),
-        ("uncertainty", result.u_source),
-        ("early stop", result.stop.sentence),
-        ("stop rule", f"{result.stop.rule} ({result.stop.source})"),
-        *_limit_text(result),
-    ]
-    housing = {"case": "case closed", "open": "open"}.get(result.housing or "")
-    if housing:
-        rows.append(("housing", housing))
-    rows += [("spot", f"{spot.what} {spot.temp_c:.1f} C{_above(result, spot.temp_c)}") for spot in result.spots]
-    if result.spots_note:
-        rows.append(("", result.spots_note))
-    return rows
-
-
-def _minutes(seconds: float | None) -> float | None:
-    return None if seconds is None else seconds / 60.0
-
-
-def _above(result: "SoakResult", temp_c: float) -> str:
-    if result.rise is None or result.rise.ambient_c is None:
-        return ""
-    return f", {temp_c - result.rise.ambient_c:.1f} K above ambient"
-
-
-def _limit_text(result: "SoakResult") -> Rows:
-    from tracker.bench.figures import percent, show
-
-    return [
-        (
-            "limit",
-            f"{show(one.upper or 0.0, unit)} ({result.limit_source}); met with probability {percent(one.probability)}",
-        )
-        for one, unit in zip(result.conformity, result.limit_units, strict=True)
-    ]

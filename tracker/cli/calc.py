@@ -13,10 +13,9 @@ import typer
 
 from tracker.cli.options import ColumnOption, JsonOption
 from tracker.cli.printing import print_json
+from tracker.desk.bench_words import ceiling_text, current_line_text, slower_text
 
 if TYPE_CHECKING:
-    from tracker.bench.clock import Ceiling
-    from tracker.bench.current import CurrentLine
     from tracker.bench.soak import Soak
 
 FileArgument = Annotated[Path, typer.Argument(metavar="FILE.csv", help="Table with its columns named in line one.")]
@@ -222,45 +221,6 @@ def life(
     )
 
 
-def ceiling_text(found: "Ceiling") -> list[tuple[str, str]]:
-    """Return a clock ceiling in lines for a person."""
-    from tracker.bench.figures import show
-
-    ends = [None if end is None else show(end, "Hz") for end in (found.lower_hz, found.upper_hz)]
-    if found.value_hz is not None:
-        ceiling = f"{show(found.value_hz, 'Hz')}, {ends[0]} to {ends[1]} (95 %)"
-    else:
-        ceiling = f"at least about {ends[0]}" if ends[0] else f"at most about {ends[1]}"
-    return [
-        ("ceiling", ceiling),
-        ("try next", show(found.next_hz, "Hz", 3)),
-        *(("caution", caution) for caution in found.cautions),
-        ("prior", found.prior),
-    ]
-
-
-def current_line_text(found: "CurrentLine") -> list[tuple[str, str]]:
-    """Return a fitted supply-current line in lines for a person."""
-    from tracker.bench.figures import percent, show, show_with_u
-
-    slope = found.slope_a_per_hz
-    if slope.se is None:
-        per_mhz = f"{show(slope.value * 1e6, 'A')}/MHz (uncertainty not known)"
-    else:
-        per_mhz = f"{show_with_u(slope.value * 1e6, slope.se * 1e6, 'A')}/MHz"
-    likely = found.technology
-    return [
-        ("static", show_with_u(found.static_a.value, found.static_a.se, "A")),
-        ("slope", per_mhz),
-        (
-            "technology",
-            f"CMOS {percent(likely.cmos)}, NMOS {percent(likely.nmos)}, bipolar {percent(likely.bipolar)} "
-            "(declared models; common practice, no source)",
-        ),
-        *(("caution", caution) for caution in found.cautions),
-    ]
-
-
 def _soak_text(found: "Soak") -> list[tuple[str, str]]:
     from tracker.bench.figures import show_with_u
 
@@ -282,11 +242,6 @@ def _soak_text(found: "Soak") -> list[tuple[str, str]]:
         ("residual sd", f"{found.residual_sd:.3g} K over {_counted(found)}"),
         *(("caution", caution) for caution in found.cautions),
     ]
-
-
-def slower_text(upper_k: float) -> tuple[str, str]:
-    """Return in a line what anything slower than the fitted rise may still add."""
-    return "slower", f"anything slower adds less than {max(upper_k, 0.0):.2g} K in as long again"
 
 
 def _counted(found: "Soak") -> str:

@@ -1,6 +1,7 @@
 """Ctrl-C and SIGTERM as an ordinary end: what was done so far is still printed."""
 
 import signal
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
@@ -30,6 +31,10 @@ class Stop:
             yield
         finally:
             self._breakable = False
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass; a signal breaks it off inside `interruptible`."""
+        time.sleep(seconds)
 
     def heard(self, number: int, frame: FrameType | None) -> None:
         """Take a signal."""

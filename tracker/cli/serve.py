@@ -36,6 +36,15 @@ def serve(
         Path | None,
         typer.Option("--certificate-key", metavar="PEM", help="The certificate's private key.", show_default=False),
     ] = None,
+    instruments: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--instrument",
+            metavar="RESOURCE",
+            help="VISA resource that other devices may read as well (repeat it); this computer may read any.",
+            show_default=False,
+        ),
+    ] = None,
     workspace: WorkspaceOption = None,
     operator: OperatorOption = None,
 ) -> None:
@@ -48,6 +57,11 @@ def serve(
         raise BadRequest("--new-key goes with --lan.", "This computer alone needs no pass key.")
     if certificate_key is not None and certificate is None:
         raise BadRequest("--certificate-key goes with --certificate.", "Name the certificate as well.")
+    from tracker.instruments.visa import is_resource
     from tracker.web.serving import Asked, run
 
-    run(Asked(workspace, port, lan, new_key, certificate, certificate_key, operator), note)
+    named = tuple(text.strip() for text in instruments or ())
+    wrong = next((text for text in named if not is_resource(text)), None)
+    if wrong is not None:
+        raise BadRequest(f"{wrong!r} is no VISA resource.", "Write it such as TCPIP::192.0.2.7::5025::SOCKET.")
+    run(Asked(workspace, port, lan, new_key, certificate, certificate_key, operator, named), note)

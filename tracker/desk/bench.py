@@ -21,6 +21,7 @@ from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import BenchSample
 
+START_SHARE = 0.8  # of the grade, for the first step: a bad part may fail at the grade; common practice, no source
 _CLOCK_IN_TEXT = re.compile(r"\d+(?:\.\d+)?\s*[kMG]Hz")
 
 
@@ -185,10 +186,20 @@ def preview_clock(workspace: Workspace, label: str, request: ClockRequest) -> Cl
         return None
 
 
-def claimed_grade(workspace: Workspace, label: str, request: ClockRequest) -> float | None:
-    """Return the clock grade in hertz that the piece is held against, or None where none is known."""
+def proposed_clock(workspace: Workspace, label: str, request: ClockRequest) -> float | None:
+    """Return the clock in hertz to try next, or None for a first step where no grade is known.
+
+    Raises
+    ------
+    BadRequest
+        As in `run_clock`.
+    """
+    found = preview_clock(workspace, label, request)
+    if found is not None:
+        return found.ceiling.next_hz
     with workspace.read() as session:
-        return _grade(find_subject(session, label), request)[0]
+        grade_hz = _grade(find_subject(session, label), request)[0]
+    return None if grade_hz is None else START_SHARE * grade_hz
 
 
 def run_in_circuit(

@@ -153,6 +153,46 @@ def so_far(request: SoakRequest) -> SoakResult:
     return _evaluated(_understood(request), request)
 
 
+@dataclass(frozen=True, slots=True)
+class CourseSoFar:
+    """The readings of a soak so far, and what they say; None while they are fewer than `needed`.
+
+    Parameters
+    ----------
+    time_s, temp_c : tuple of float
+    ambient_c : tuple of float, float or None
+        With each reading, one for all, or not known.
+    result : SoakResult or None
+    needed : int
+    """
+
+    time_s: tuple[float, ...]
+    temp_c: tuple[float, ...]
+    ambient_c: tuple[float, ...] | float | None
+    result: SoakResult | None
+    needed: int
+
+
+def course_so_far(request: SoakRequest) -> CourseSoFar:
+    """Return the readings of a soak and what they say so far, without recording anything.
+
+    Raises
+    ------
+    BadRequest
+        Something typed cannot be used.
+    """
+    found = _understood(request)
+    needed = soak.needed(request.cold and found.ambient is not None)
+    ambient = found.ambient
+    return CourseSoFar(
+        time_s=tuple(map(float, found.table.time_s)),
+        temp_c=tuple(map(float, found.table.temp_c)),
+        ambient_c=ambient if ambient is None or isinstance(ambient, float) else tuple(map(float, ambient)),
+        result=_evaluated(found, request) if len(found.table.time_s) >= needed else None,
+        needed=needed,
+    )
+
+
 def _evaluated(found: Understood, request: SoakRequest) -> SoakResult:
     housing = None if request.case is None else "case" if request.case else "open"
     result = soak_verdict.evaluate(

@@ -26,10 +26,14 @@ _LONGEST_NAME = 200
 
 
 class Stop(Protocol):
-    """Somebody who may ask to stop; as `tracker.cli.interrupt.Stop`."""
+    """Somebody who may ask to stop; as `tracker.cli.interrupt.Stop`.
+
+    `wait` lets time pass and raises KeyboardInterrupt where somebody asks meanwhile: no signal wakes a thread.
+    """
 
     def asked(self) -> bool: ...
     def interruptible(self) -> AbstractContextManager[None]: ...
+    def wait(self, seconds: float) -> None: ...
 
 
 class Never:
@@ -40,6 +44,9 @@ class Never:
 
     def interruptible(self) -> AbstractContextManager[None]:
         return nullcontext()
+
+    def wait(self, seconds: float) -> None:
+        time.sleep(seconds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +178,7 @@ class _Loop:
         while True:
             try:
                 with self._stop.interruptible():
-                    time.sleep(max(due - time.monotonic(), 0.0))
+                    self._stop.wait(max(due - time.monotonic(), 0.0))
                     read = self._read()
             except KeyboardInterrupt:
                 yield Ended("stopped", "Stopped by hand.", self._missed)
@@ -296,7 +303,7 @@ class _Loop:
             yield Said(f"Connecting again in {wait:g} s.")
             try:
                 with self._stop.interruptible():
-                    time.sleep(wait)
+                    self._stop.wait(wait)
                     self._link.open()
                     other = self._other()
             except KeyboardInterrupt:

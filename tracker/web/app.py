@@ -22,6 +22,7 @@ from tracker.desk.since import SaidSince
 from tracker.desk.workspace import Workspace, operator_name
 from tracker.errors import Damaged, LotproofError, NoSuch
 from tracker.web import render, static
+from tracker.web.bench_state import BenchState
 from tracker.web.describe import describe
 from tracker.web.door import Door, Tries
 from tracker.web.guard import HEADERS, Guard
@@ -74,6 +75,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.operator = operator_name(settings.operator)
     app.state.workspace = workspace = Workspace.open(settings.workspace, create=True)
     app.state.workspace_name = workspace.folder.name
+    app.state.bench = BenchState()
     app.state.working = Working(workspace)
     app.state.studio = Studio(workspace, PictureCache(picture_cache.folder()))
     app.include_router(static.router)
@@ -91,6 +93,7 @@ def create_app(settings: Settings) -> FastAPI:
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.working.start()
     yield
+    await run_in_threadpool(app.state.bench.close)
     # Joins the worker, which may be writing: not here, where the server's other tasks run.
     await run_in_threadpool(app.state.working.stop)
     app.state.held.close()

@@ -35,6 +35,7 @@ class Asked:
     certificate: Path | None
     certificate_key: Path | None
     operator: str | None
+    instruments: tuple[str, ...] = ()
 
 
 def run(asked: Asked, tell: Callable[[str], None]) -> None:
@@ -101,6 +102,7 @@ def settings_of(asked: Asked) -> Settings:
             operator=asked.operator,
             secret=_kept(SECRET, secrets.token_hex(32)).encode(),
             secure=asked.certificate is not None,
+            instruments=asked.instruments,
         )
     found = (*addresses(), socket.gethostname().lower())
     return Settings(
@@ -112,6 +114,7 @@ def settings_of(asked: Asked) -> Settings:
         secret=_kept(SECRET, secrets.token_hex(32)).encode(),
         operator=asked.operator,
         secure=asked.certificate is not None,
+        instruments=asked.instruments,
     )
 
 

@@ -48,6 +48,8 @@ class Settings:
         How long a session lasts after it was last used: two weeks. Common practice, no source.
     secure : bool
         Whether the pages are served over TLS.
+    instruments : tuple of str
+        VISA resources that other devices may have read; this computer may name any.
     """
 
     workspace: Path | str | None = None
@@ -60,3 +62,4 @@ class Settings:
     session_s: int = 14 * 24 * 3600
     limits: Limits = field(default_factory=Limits)
     secure: bool = False
+    instruments: tuple[str, ...] = ()

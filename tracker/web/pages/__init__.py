@@ -4,6 +4,9 @@ from fastapi import APIRouter
 
 from tracker.web.pages import (
     api,
+    bench,
+    bench_around,
+    bench_live,
     deciding,
     delivery,
     entrance,
@@ -13,12 +16,17 @@ from tracker.web.pages import (
     pictures,
     pieces,
     receiving,
+    runs,
     today,
     work,
 )
 
 ROUTERS: tuple[APIRouter, ...] = (
     api.router,
+    # Before the bench's own pages, whose addresses would fit these as well.
+    bench_live.router,
+    bench_around.router,
+    bench.router,
     deciding.router,
     delivery.router,
     entrance.router,
@@ -28,6 +36,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     pictures.router,
     pieces.router,
     receiving.router,
+    runs.router,
     today.router,
     work.router,
 )
