@@ -159,10 +159,10 @@ def test_the_journal_is_paged_and_filtered(pages: Pages) -> None:
     older = re.findall(r'href="(/log\?before=\d+)"', first)[0]
     rest = [int(one) for one in re.findall(r'<td class="number">(\d+)</td>', pages.text(older))]
     assert rest == list(range(total - 50, 0, -1))
-    about = flat(pages.text("/log?about=l1-2"))
+    about = flat(pages.text("/log?label=l1-2"))
     assert f"of {read_log(workspace, 'L0001-02').found} entries about l1-2" in about
-    assert "Nothing in the journal about L0999." in flat(pages.text("/log?about=L0999"))
-    assert "<svg" not in pages.text(f"/log?about={quote(HOSTILE)}").partition("<main")[2]
+    assert "Nothing in the journal about L0999." in flat(pages.text("/log?label=L0999"))
+    assert "<svg" not in pages.text(f"/log?label={quote(HOSTILE)}").partition("<main")[2]
     assert pages.get("/log?before=x").status_code == 422
 
 
@@ -201,8 +201,9 @@ def test_claim_windows_and_the_statement(pages: Pages) -> None:
 
 
 def test_the_next_tests_are_those_of_the_command(pages: Pages, lotproof: Lotproof, workshop: Path) -> None:  # noqa: F811
-    said = lotproof("next", "L0001", "--json", "--workspace", workshop).json
-    page = pages.text("/next?what=l1")
+    a_lot(pages.app.state.workspace, order="X-1", quantity=2, received=2)
+    said = lotproof("next", "L0003", "--json", "--workspace", workshop).json
+    page = pages.text("/next?what=l3")
     assert said["steps"]
     for step in said["steps"]:
         assert f'href="/bench/{step["test"]}/{step["piece"]}"' in page

@@ -23,11 +23,11 @@ the taking in of bags). What is larger is checked on the command line."""
 def log(
     request: Request,
     workspace: needs.Opened,
-    about: Annotated[str, Query(max_length=60)] = "",
+    label: Annotated[str, Query(max_length=60)] = "",
     before: Annotated[int | None, Query(ge=1, le=10**15)] = None,
 ) -> Response:
     """Show the journal, the newest first."""
-    subject = about.strip() or None
+    subject = label.strip() or None
     found = read_log(workspace, subject, limit=A_PAGE + 1, before=before)
     newest = list(reversed(found.entries))
     page, more = newest[:A_PAGE], len(newest) > A_PAGE
@@ -38,7 +38,7 @@ def log(
         entries=page,
         in_words=in_words,
         found=found.found,
-        about=about,
+        label=label,
         before=before,
         older=page[-1].entry if more else None,
         state=state,
