@@ -9,7 +9,6 @@ from tracker.cli.printing import console, note, print_json, table
 from tracker.errors import ExitCode
 
 if TYPE_CHECKING:
-    from tracker.desk.log import Logged
     from tracker.desk.verify import Report
 
 
@@ -33,7 +32,7 @@ def _log(
     from dataclasses import asdict
 
     from tracker.desk.documents.answers import log_document
-    from tracker.desk.log import read_log
+    from tracker.desk.log import in_words, read_log
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
@@ -45,36 +44,12 @@ def _log(
         print("Nothing in the journal." if subject is None else f"Nothing in the journal about {subject}.")
         return
     rows = [
-        (str(one.entry), one.at[:19].replace("T", " "), one.operator, one.act, one.subject, _said(one))
+        (str(one.entry), one.at[:19].replace("T", " "), one.operator, one.act, one.subject, in_words(one))
         for one in found.entries
     ]
     console().print(table(("entry", "when (UTC)", "who", "act", "about", "said"), rows, right=("entry",)))
     if found.found > len(rows):
         note(f"The newest {len(rows)} of {found.found}; --limit shows more.")
-
-
-def _said(entry: "Logged") -> str:
-    import json
-
-    said = json.loads(entry.said)
-    parts = [
-        f"{name.replace('_', ' ')}: {_plain(value)}" for name, value in said.items() if value not in (None, [], {})
-    ]
-    if entry.files:
-        parts.append("1 file kept" if entry.files == 1 else f"{entry.files} files kept")
-    return "; ".join(parts)
-
-
-def _plain(value: object) -> str:
-    """Return a value of the journal in plain words; long lists are cut, the JSON has them whole."""
-    if isinstance(value, dict) and "lot" in value and "part" in value:
-        return f"{value['lot']} ({value.get('pieces')} of {value['part']} from {value.get('seller')})"
-    if isinstance(value, dict):
-        return " ".join(_plain(one) for one in value.values() if one is not None)
-    if isinstance(value, list):
-        shown = ", ".join(_plain(one) for one in value[:4])
-        return shown if len(value) <= 4 else f"{shown} and {len(value) - 4} more"
-    return f"{value:.4g}" if isinstance(value, float) else str(value)
 
 
 def _verify(

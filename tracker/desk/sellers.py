@@ -8,6 +8,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.desk.truths import SellerRecords, Truth, truths
+from tracker.desk.workspace import Workspace
+from tracker.errors import NoSuch
 from tracker.judgement import sellers
 from tracker.judgement.sellers import Expected, Share, Trend
 from tracker.records.models import Lot, Seller
@@ -96,3 +98,19 @@ def seller_shown(session: Session, seller: Seller) -> SellerShown:
 def _lot(lot: Lot, known: tuple[Truth, ...]) -> SellerLot:
     mine = [one.not_genuine for one in known if one.lot == lot.id]
     return SellerLot(lot.label, lot.claimed_part, lot.arrived_on, lot.quantity_received, len(mine), sum(mine))
+
+
+def show_seller(workspace: Workspace, name: str) -> SellerShown:
+    """Return the record of the seller of this name, in any case; `show` looks for a machine of that name first.
+
+    Raises
+    ------
+    BadRequest
+        When there is none.
+    """
+    with workspace.read() as session:
+        found = find_seller_or_none(session, name)
+        if found is None:
+            shown = "".join(letter if letter.isprintable() else "?" for letter in name[:60])
+            raise NoSuch(f"There is no seller '{shown}'.", "`lotproof list sellers` shows those there are.")
+        return seller_shown(session, found)

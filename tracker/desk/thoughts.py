@@ -40,6 +40,8 @@ class Thought:
         The lines of its sum that weigh most, either way.
     tested : tuple of (str, str)
         (test, verdict) of the latest run of each bench test.
+    inspection : int or None
+        Id of the inspection that has its top.
     """
 
     row: PieceRow
@@ -47,6 +49,7 @@ class Thought:
     machine_name: str | None
     reasons: tuple[SumLine, ...]
     tested: tuple[tuple[str, str], ...]
+    inspection: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +90,7 @@ def thoughts(workspace: Workspace, words: Sequence[str]) -> Thoughts:
                     machine_name=sits.machine.name if sits else None,
                     reasons=() if row.suspicion is None else strongest(sums[piece.id]),
                     tested=tuple((run.test, run.verdict) for run in facts[piece.id].runs),
+                    inspection=seen.id if seen else None,
                 )
             )
     return Thoughts(entry, tuple(found))

@@ -1,9 +1,8 @@
-"""The door: the pass key, who is at the bench, a code for the phone, and finding what a label names."""
+"""The door: the pass key, who is at the bench, and a code for the phone."""
 
 import io
 import re
 from typing import Annotated
-from urllib.parse import quote
 
 from fastapi import APIRouter, Form
 from starlette.requests import Request
@@ -114,17 +113,3 @@ def _addresses(settings: needs.ServedAs) -> list[str]:
         return []
     kind = "https" if settings.secure else "http"
     return [f"{kind}://{name}:{settings.port}" for name in settings.names if name not in door.LOOPBACK_NAMES]
-
-
-@router.get("/find")
-def find(request: Request, what: str = "") -> Response:
-    """Go to what a label or name means."""
-    word = what.strip()
-    if re.fullmatch(r"[Ll][0-9]{1,9}-[0-9]{1,9}", word):
-        return render.go(f"/pieces/{word.upper()}")
-    for pattern, place in ((r"[Ll][0-9]{1,9}", "lots"), (r"[Mm][0-9]{1,9}", "machines"), (r"[Bb][0-9]{1,9}", "runs")):
-        if re.fullmatch(pattern, word):
-            return render.go(f"/{place}/{word.upper()}")
-    if not word:
-        return render.go("/lots")
-    return render.go(f"/recall?marking={quote(word[:100], safe='')}")

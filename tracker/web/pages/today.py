@@ -4,26 +4,28 @@ from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
 
-from tracker.desk.due import due, nothing_due
-from tracker.desk.listing import list_rows
+from tracker.desk.assess import TEST_NAMES
+from tracker.desk.due import nothing_due
 from tracker.desk.rows import LotRow
+from tracker.desk.today import today as see_to
 from tracker.web import needs, render
 
 router = APIRouter()
-MOST = 10
+MOST = 8
+"""Claim windows shown here; the others are on their own page. Our own choice."""
 
 
 @router.get("/", include_in_schema=False)
 def today(request: Request, workspace: needs.Opened, day: needs.Today) -> Response:
     """Show what the day brings."""
-    closing = due(workspace, today=day)
-    rows = [row for row in list_rows(workspace, "lots").rows if isinstance(row, LotRow)]
+    found = see_to(workspace, today=day)
     return render.page(
         request,
         "today",
-        due=closing[:MOST],
-        nothing_due="" if closing else nothing_due(workspace),
-        lots=sorted(rows, key=lambda row: (row.arrived, row.lot), reverse=True)[:MOST],
+        found=found,
+        due=found.due[:MOST],
+        nothing_due="" if found.due else nothing_due(workspace),
+        tests=TEST_NAMES,
         stands=stands,
     )
 

@@ -1,0 +1,128 @@
+"""Finding things by what is written on them: a label in any spelling, or part of a name, an order or a marking."""
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import islice
+from typing import Any
+
+from sqlalchemy import func, or_, select
+from sqlalchemy.orm import Session
+
+from tracker.desk.workspace import Workspace
+from tracker.records.models import BenchRun, Document, Inspection, Lot, Machine, Piece, Seller
+
+MOST = 40
+"""Hits of a kind that are shown (common practice, no source): who finds more than that says more."""
+LEAST_LETTERS = 2
+_LOT = r"[Ll]\s*0*([0-9]{1,9})"
+_PIECE = re.compile(rf"(?:{_LOT}|0*([0-9]{{1,9}}))\s*[-–—/._ ]\s*0*([0-9]{{1,9}})")
+_ONE = re.compile(r"([LMBWlmbw])\s*[-.]?\s*0*([0-9]{1,9})")
+KINDS = {"L": "lot", "M": "machine", "B": "run", "W": "work"}
+
+
+@dataclass(frozen=True, slots=True)
+class Hit:
+    """One thing found: its kind (lot, piece, machine, run, seller, work), its label or name, and what it is."""
+
+    kind: str
+    label: str
+    what: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What was found; `more` where some kinds have more hits than are shown."""
+
+    text: str
+    hits: tuple[Hit, ...]
+    more: bool = False
+
+
+def find(workspace: Workspace, text: str) -> Found:
+    """Return what a text may mean: what has this label; else everything whose name, order or marking holds it.
+
+    Parameters
+    ----------
+    text : str
+        `L0007-03`, `l7-3`, `L 7 / 3`, `7-3`, `m2`, `B0005`, `W0001`; or words, compared in any case.
+    """
+    words = " ".join(text.split())
+    label = label_in(words)
+    with workspace.read() as session:
+        if label is not None and (label.kind == "work" or _is_there(session, label)):
+            return Found(words, (label,))
+        hits, more = [], False
+        if len(words) >= LEAST_LETTERS:
+            for look in _LOOKS:
+                some = list(islice(look(session, words), MOST + 1))
+                more |= len(some) > MOST
+                hits += some[:MOST]
+    return Found(words, tuple(dict.fromkeys(hits)), more)
+
+
+def label_in(text: str) -> Hit | None:
+    """Return the label that a text spells, None where it is none; whether there is such a thing is another question."""
+    word = text.strip().strip("#()[]")
+    if match := _PIECE.fullmatch(word):
+        lot = int(match[1] or match[2])
+        return Hit("piece", f"L{lot:04d}-{int(match[3]):02d}")
+    if match := _ONE.fullmatch(word):
+        letter = match[1].upper()
+        return Hit(KINDS[letter], f"{letter}{int(match[2]):04d}")
+    return None
+
+
+def _is_there(session: Session, hit: Hit) -> bool:
+    if hit.kind == "piece":
+        lot, _, number = hit.label.partition("-")
+        query = select(Piece.id).join(Lot).where(Lot.label == lot, Piece.number == int(number))
+        return session.scalar(query.limit(1)) is not None
+    table: Any = {"lot": Lot, "machine": Machine, "run": BenchRun}[hit.kind]
+    return session.scalar(select(table.id).where(table.label == hit.label).limit(1)) is not None
+
+
+def _holding(column: Any, words: str) -> Any:
+    return func.lower(column).contains(words.lower(), autoescape=True)
+
+
+def _in(words: str, *texts: str | None) -> bool:
+    """Tell whether a name holds the words, also in letters that not every database knows the small form of."""
+    return any(words.casefold() in text.casefold() for text in texts if text)
+
+
+def _machines(session: Session, words: str) -> Iterator[Hit]:
+    for machine in session.scalars(select(Machine).order_by(Machine.id.desc())):
+        if _in(words, machine.name, machine.owner_reference):
+            yield Hit("machine", machine.label, machine.name)
+
+
+def _sellers(session: Session, words: str) -> Iterator[Hit]:
+    for name in session.scalars(select(Seller.name).order_by(Seller.name)):
+        if _in(words, name):
+            yield Hit("seller", name)
+
+
+def _lots(session: Session, words: str) -> Iterator[Hit]:
+    papers = select(Document.lot_id).where(_holding(Document.name, words))
+    claimed = (_holding(one, words) for one in (Lot.claimed_part, Lot.order_reference, Lot.claimed_maker, Lot.remark))
+    query = select(Lot).where(or_(*claimed, Lot.id.in_(papers)))
+    for lot in session.scalars(query.order_by(Lot.id.desc()).limit(MOST + 1)):
+        order = f", order {lot.order_reference}" if lot.order_reference else ""
+        yield Hit("lot", lot.label, f"{lot.claimed_part} from {lot.seller.name}{order}, arrived {lot.arrived_on}")
+
+
+def _pieces(session: Session, words: str) -> Iterator[Hit]:
+    """Yield pieces by every marking and date code ever read from them, the lines as they were read or joined."""
+    read = or_(_holding(Inspection.marking, words), func.lower(Inspection.date_code) == words.lower())
+    newest = select(func.max(Inspection.id)).where(read).group_by(Inspection.piece_id)
+    query = (
+        select(Piece.label, Inspection.marking)
+        .join(Inspection, Inspection.piece_id == Piece.id)
+        .where(Inspection.id.in_(newest))
+    )
+    for label, marking in session.execute(query.order_by(Piece.id.desc()).limit(MOST + 1)):
+        yield Hit("piece", label, marking or "")
+
+
+_LOOKS: tuple[Callable[[Session, str], Iterator[Hit]], ...] = (_machines, _sellers, _lots, _pieces)

@@ -1,0 +1,68 @@
+"""Whether suspicions have held, drawn on the server, and what settled pieces did to the weights."""
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter
+from starlette.requests import Request
+from starlette.responses import Response
+
+from tracker.desk.calibration import Calibration, calibration, indicators_moved
+from tracker.web import needs, render
+
+router = APIRouter(include_in_schema=False)
+SIDE = 300
+MARGIN = 40
+MOST_MOVED = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One bin in the diagram, in its own units: where it stands, its interval, and how large its dot is."""
+
+    x: float
+    y: float
+    low: float
+    high: float
+    radius: float
+    said: str
+
+
+@router.get("/calibration")
+def shown(request: Request, workspace: needs.Opened) -> Response:
+    """Show whether suspicions have held."""
+    found, moved = calibration(workspace), indicators_moved(workspace)
+    return render.page(
+        request,
+        "calibration",
+        found=found,
+        points=points(found),
+        side=SIDE,
+        margin=MARGIN,
+        moved=moved,
+        most_moved=MOST_MOVED,
+    )
+
+
+def points(found: Calibration) -> list[Point]:
+    """Return where the bins of a reliability diagram stand: said to the right, were upwards."""
+    most = max((one.bin.pieces for one in found.reliability), default=1)
+    return [
+        Point(
+            x=_across(one.bin.said),
+            y=_up(one.bin.were),
+            low=_up(one.lower),
+            high=_up(one.upper),
+            # The area of a dot is as its pieces; the smallest can still be seen.
+            radius=max(3.0, 9.0 * (one.bin.pieces / most) ** 0.5),
+            said=f"{one.bin.pieces} said {100 * one.bin.said:.0f} %, were {100 * one.bin.were:.0f} %",
+        )
+        for one in found.reliability
+    ]
+
+
+def _across(share: float) -> float:
+    return MARGIN + SIDE * share
+
+
+def _up(share: float) -> float:
+    return MARGIN / 4 + SIDE * (1.0 - share)

@@ -1,0 +1,64 @@
+"""Machines: what sits where, what sat, what was measured, and what happened; and adding one before it is opened."""
+
+from fastapi import APIRouter
+from starlette.requests import Request
+from starlette.responses import Response
+
+from tracker.desk.fitting import MachineAdded, add_machine
+from tracker.desk.listing import list_rows
+from tracker.desk.showing import MachineShown, show
+from tracker.errors import BadRequest, NoSuch
+from tracker.web import needs, once, render, typed
+from tracker.web.needs import Written
+from tracker.web.pages.saying import paged
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/machines")
+def machines(request: Request, workspace: needs.Opened) -> Response:
+    """List the machines."""
+    return _list(request, workspace, typed.Values())
+
+
+def _list(request: Request, workspace: needs.Opened, values: typed.Values, error: BadRequest | None = None) -> Response:
+    rows = list_rows(workspace, "machines").rows
+    status = 200 if error is None else 422
+    return render.page(request, "machines", status, error=error, machines=rows, values=values, once=once.new())
+
+
+@router.post("/machines", dependencies=[Written])
+def add(request: Request, workspace: needs.Opened, operator: needs.Operator, form: typed.Form) -> Response:
+    """Add a machine."""
+    with request.app.state.once.of(form.once) as done:
+        if done.place is not None:
+            return render.go(done.place)
+        try:
+            added = add_machine(workspace, form.text("name"), owner=form.given("owner"), operator=operator)
+        except BadRequest as error:
+            values = typed.Values(name=form.text("name"), owner=form.text("owner"))
+            return _list(request, workspace, values, BadRequest(paged(error.what), paged(error.advice)))
+        _say(request, added)
+        done.place = f"/machines/{added.machine}"
+    return render.go(done.place)
+
+
+def _say(request: Request, added: MachineAdded) -> None:
+    render.say(request, f"{added.machine} is on record: {added.name}. Measure it before anything is changed in it.")
+    for note in added.notes:
+        render.say(request, note)
+
+
+@router.get("/machines/{label}")
+def machine(request: Request, workspace: needs.Opened, label: str) -> Response:
+    """Show one machine."""
+    found = show(workspace, label)
+    if not isinstance(found, MachineShown):
+        raise NoSuch("There is no machine of this name.", "The page of machines shows those there are.")
+    return render.page(
+        request,
+        "machine",
+        machine=found,
+        here_now=[one for one in found.positions if one.here],
+        before=[one for one in found.positions if not one.here],
+    )

@@ -1,0 +1,119 @@
+"""What presses and what pays: claim windows, the next bench tests, and the costs they are reckoned with."""
+
+from pathlib import Path
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from starlette.requests import Request
+from starlette.responses import Response
+
+from tracker.desk.claim import write_statement
+from tracker.desk.costs import CostsRequest, set_costs, show_costs
+from tracker.desk.due import due, nothing_due
+from tracker.desk.next_test import NextTests, next_tests
+from tracker.desk.pieces import plain_label
+from tracker.errors import BadRequest, NoSuch
+from tracker.web import files, needs, once, render, typed
+from tracker.web.needs import Written
+
+router = APIRouter(include_in_schema=False)
+COSTS = ("fit_bad", "reject_good", "minute", "reason")
+
+
+@router.get("/due")
+def windows(request: Request, workspace: needs.Opened, day: needs.Today) -> Response:
+    """Show the claim windows that close."""
+    closing = due(workspace, today=day)
+    return render.page(request, "due", due=closing, nothing_due="" if closing else nothing_due(workspace))
+
+
+@router.get("/due/{label}/statement")
+def statement(workspace: needs.Opened, day: needs.Today, label: str) -> Response:
+    """Give the draft of a claim statement with the pictures to enclose."""
+    lot = plain_label(label)
+
+    def make(folder: Path) -> Path:
+        written = write_statement(workspace, lot, folder / "statement", today=day)
+        return files.zipped(written.files, folder / "statement.zip", folder / "statement")
+
+    return files.made(make, f"{_safe(lot)}-statement.zip")
+
+
+def _safe(label: str) -> str:
+    return label if label.replace("-", "").isalnum() and label.isascii() else "lot"
+
+
+@router.get("/next")
+def coming(
+    request: Request,
+    workspace: needs.Opened,
+    day: needs.Today,
+    what: Annotated[str, Query(max_length=60)] = "",
+    minutes: Annotated[str, Query(max_length=20)] = "",
+) -> Response:
+    """Say which bench tests to do next."""
+    found: NextTests | None = None
+    error: BadRequest | None = None
+    try:
+        found = next_tests(workspace, what.strip() or None, minutes=minutes.strip() or None, today=day)
+    except BadRequest as wrong:
+        error = wrong
+    status = 200 if error is None else 404 if isinstance(error, NoSuch) else 422
+    return render.page(request, "next_tests", status, error=error, found=found, what=what, minutes=minutes)
+
+
+@router.get("/costs")
+def costs(request: Request, workspace: needs.Opened) -> Response:
+    """Show what wrong decisions and bench time cost here."""
+    return _costs(request, workspace, typed.Values())
+
+
+def _costs(
+    request: Request, workspace: needs.Opened, values: typed.Values, error: BadRequest | None = None
+) -> Response:
+    status = 200 if error is None else 422
+    now = show_costs(workspace)
+    return render.page(request, "costs", status, error=error, now=now, values=values, once=once.new())
+
+
+@router.post("/costs", dependencies=[Written])
+def say_costs(request: Request, workspace: needs.Opened, operator: needs.Operator, form: typed.Form) -> Response:
+    """Say what wrong decisions and bench time cost here."""
+    with request.app.state.once.of(form.once) as done:
+        if done.place is not None:
+            return render.go(done.place)
+        now = show_costs(workspace)
+        try:
+            asked = _asked(form, tuple(now.tests))
+            set_costs(workspace, asked, operator=operator)
+        except BadRequest as error:
+            kept = {name: form.text(name) for name in form.form if name not in ("token", "once")}
+            return _costs(request, workspace, typed.Values(kept), _paged(error))
+        render.say(request, "From now on the next tests are reckoned with this.")
+        done.place = "/costs"
+    return render.go(done.place)
+
+
+def _asked(form: typed.Form, tests: tuple[str, ...]) -> CostsRequest:
+    times = []
+    for name in tests:
+        set_up, each = form.text(f"setup-{name}"), form.text(f"each-{name}")
+        if set_up or each:
+            times.append(f"{name}={set_up}+{each}")
+    asked = CostsRequest(
+        form.given("fit_bad"),
+        form.given("reject_good"),
+        form.given("minute"),
+        tuple(times),
+        form.ticked("declared"),
+        form.given("reason"),
+    )
+    if not asked.says_something:
+        raise BadRequest("Nothing was changed.", "Fill in what is otherwise here; what stays empty stays as it is.")
+    return asked
+
+
+def _paged(error: BadRequest) -> BadRequest:
+    advice = error.advice.replace("Add --reason with where they come from.", "Say below where they come from.")
+    what = error.what.replace("--declared goes back", "The tick goes back")
+    return BadRequest(what, advice.replace("Leave the other options out.", "Leave the other fields empty."))
