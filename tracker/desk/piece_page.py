@@ -7,7 +7,8 @@ from sqlalchemy.orm import Session
 
 from tracker.desk.contract import PieceDocument
 from tracker.desk.crops import around_box, mark
-from tracker.desk.facts import TOP_ROLES, facts_of
+from tracker.desk.facts import facts_of
+from tracker.desk.looks import TOP_ROLES
 from tracker.desk.pieces import find_piece
 from tracker.desk.showing import PieceShown, show
 from tracker.desk.workspace import Workspace

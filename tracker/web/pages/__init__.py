@@ -22,8 +22,8 @@ from tracker.web.pages import (
     pieces,
     recall,
     receiving,
-    runs,
     reckoning,
+    runs,
     sellers,
     today,
     work,
@@ -31,10 +31,9 @@ from tracker.web.pages import (
 
 ROUTERS: tuple[APIRouter, ...] = (
     api.router,
-    # Before the bench's own pages, whose addresses would fit these as well.
-    bench_live.router,
-    bench_around.router,
     bench.router,
+    bench_around.router,
+    bench_live.router,
     calibration.router,
     deciding.router,
     delivery.router,
@@ -50,8 +49,8 @@ ROUTERS: tuple[APIRouter, ...] = (
     pieces.router,
     recall.router,
     receiving.router,
-    runs.router,
     reckoning.router,
+    runs.router,
     sellers.router,
     today.router,
     work.router,
