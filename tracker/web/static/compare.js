@@ -9,15 +9,15 @@ const stage = document.querySelector(".stage");
 if (stage) begin(stage);
 
 function begin(stage) {
-  const over = stage.querySelector(".over"), beside = stage.querySelector(".beside"), tools = stage.querySelector(".tools");
+  const over = stage.querySelector(".over"), beside = stage.querySelector(".beside"), tools = stage.querySelectorAll(".tools");
   const [one, other] = over.querySelectorAll("image");
   const blink = stage.querySelector("[data-does=blink]"), change = stage.querySelector("[data-does=switch]");
   const said = stage.querySelector(".which"), fade = stage.querySelector("input[type=range]"), fadeShare = stage.querySelector("output");
   const names = [over.dataset.one, over.dataset.other];
   const still = matchMedia("(prefers-reduced-motion: reduce)");
   let second = false, timer = 0, last = 0;
-  tools.hidden = false;
-  new Zoom([...stage.querySelectorAll("svg")], tools);
+  for (const one of tools) one.hidden = false;
+  new Zoom([...stage.querySelectorAll("svg")], stage);
 
   const mode = () => stage.querySelector("[name=mode]:checked").value;
   const draw = () => {
