@@ -6,7 +6,7 @@ from datetime import date
 import pytest
 
 from tracker.judgement.marking import Claim, Life, MarkingRead, check, misread_alike
-from tracker.judgement.siblings import SiblingsReading, compare_siblings, siblings_readings
+from tracker.judgement.siblings import SiblingsReading, compare_siblings, siblings_reading, siblings_readings
 
 TODAY = date(2024, 6, 3)
 
@@ -184,6 +184,7 @@ def test_siblings_support_a_reading_and_leave_it_alone():
     )  # of its two siblings each reads the part number in its own way
     assert stranger == (None, None)
     assert marked[2] == ["CV65Z2AP", "8914"]
+    assert [siblings_reading(marked, number) for number in range(4)] == siblings_readings(marked)
 
 
 def test_another_date_is_no_misreading():

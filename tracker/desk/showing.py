@@ -18,7 +18,7 @@ from tracker.desk.sellers import SellerShown, find_seller_or_none, seller_shown
 from tracker.desk.workspace import Workspace
 from tracker.errors import NoSuch
 from tracker.judgement.counts import Basis
-from tracker.judgement.siblings import SiblingsReading, siblings_readings
+from tracker.judgement.siblings import SiblingsReading, siblings_reading
 from tracker.judgement.suspicion import InVain
 from tracker.records.models import (
     BenchRun,
@@ -270,7 +270,7 @@ def _siblings_read(session: Session, piece: Piece) -> tuple[SiblingsReading, ...
         return ()
     order = [piece.id, *(number for number in seen if number != piece.id)]
     lines = [[line for line in seen[number].split(" / ") if line] for number in order]
-    others = zip(lines[0], siblings_readings(lines)[0], strict=True)
+    others = zip(lines[0], siblings_reading(lines, 0), strict=True)
     return tuple(said for own, said in others if said is not None and said.text != own)
 
 

@@ -76,16 +76,31 @@ def siblings_readings(markings: Sequence[Sequence[str]]) -> list[tuple[SiblingsR
         One entry a piece with one entry a line; None where fewer than two siblings read one and the same, or where two
         texts are read as often.
     """
-    owners: dict[str, set[int]] = {}
-    for number, lines in enumerate(markings):
-        for text in lines:
-            if len(letters_and_figures(text)) >= LEAST_CHARACTERS:
-                owners.setdefault(text, set()).add(number)
+    owners = _owners(markings)
     like = {text: [other for other in owners if _like(text, other)] for text in owners}
     return [
         tuple(_read_by_others(number, like.get(text, ()), owners) for text in lines)
         for number, lines in enumerate(markings)
     ]
+
+
+def siblings_reading(markings: Sequence[Sequence[str]], number: int) -> tuple[SiblingsReading | None, ...]:
+    """Return what `siblings_readings` returns for one piece: its lines alone are held against all others."""
+    owners = _owners(markings)
+    return tuple(
+        _read_by_others(number, [other for other in owners if _like(text, other)] if text in owners else (), owners)
+        for text in markings[number]
+    )
+
+
+def _owners(markings: Sequence[Sequence[str]]) -> dict[str, set[int]]:
+    """Return which pieces have a line, by the line; short ones left out."""
+    owners: dict[str, set[int]] = {}
+    for number, lines in enumerate(markings):
+        for text in lines:
+            if len(letters_and_figures(text)) >= LEAST_CHARACTERS:
+                owners.setdefault(text, set()).add(number)
+    return owners
 
 
 def _read_by_others(number: int, texts: Sequence[str], owners: Mapping[str, set[int]]) -> SiblingsReading | None:
