@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from stock import TODAY
+from stock import TODAY, a_lot
 from web_pages import Pages
 from web_workshop import prepared, workshop  # noqa: F401
 
@@ -74,9 +74,41 @@ def test_several_pieces_are_decided_in_one_entry(pages: Pages) -> None:
 
 
 def test_a_run_of_pieces_and_a_lot_can_be_named(pages: Pages) -> None:
-    assert pages.text("/decide?piece=L0002-02..04").count('name="piece"') == 3
-    assert pages.text("/decide?piece=L0002").count('name="piece"') == 4
-    assert pages.text("/decide?piece=l2-3").count('value="L0002-03"') == 1
+    for query, words in (
+        ("piece=L0002-02..04", "L0002-02..04"),
+        ("piece=L0002", "L0002-01..04"),
+        ("piece=l2-3", "L0002-03"),
+        ("piece=L0002-04&piece=L0002-01,L0002-02", "L0002-04 L0002-01..02"),
+    ):
+        assert f'name="piece" value="{words}"' in pages.text(f"/decide?{query}")
+
+
+def test_a_large_lot_is_decided_whole(pages: Pages) -> None:
+    """More pieces than a form may have fields: they travel as runs."""
+    a_lot(pages.app.state.workspace, order="B-1", quantity=900, received=900)
+    odd = "&".join(f"piece=L0003-{number:02d}" for number in range(1, 900, 2))
+    for path, count in (("/decide?piece=L0003", 900), (f"/decide?{odd}", 450)):
+        form = filled(pages, path, decision="quarantine", reason="waits")
+        assert send(pages, path, form).status_code == 303
+        assert f"{count} pieces quarantined" in pages.text("/")
+
+
+def test_too_many_words_are_refused_and_not_cut(pages: Pages) -> None:
+    words = " ".join(["L0002-01"] * 2001)
+    answer = pages.post("/decide", {"piece": words, "decision": "reject", "reason": "x"})
+    assert answer.status_code == 422
+    assert "More than 2000 pieces are named." in answer.text
+
+
+def test_who_goes_back_and_changes_a_form_is_heard(pages: Pages) -> None:
+    path = "/decide?piece=L0002-04"
+    form = filled(pages, path, decision="quarantine", reason="waits")
+    send(pages, path, form)
+    assert send(pages, path, form).status_code == 303
+    assert "This form came twice. It was carried out once." in pages.text("/")
+    other = send(pages, path, {**form, "decision": "accept", "reason": "passed"})
+    assert other.status_code == 409, "the first word was said since the page was made"
+    assert send(pages, path, {**form, "decision": "accept", "reason": "passed", "seen": ""}).status_code == 303
 
 
 def test_without_a_piece_the_form_asks_for_one(pages: Pages) -> None:

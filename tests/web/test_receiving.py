@@ -74,6 +74,21 @@ def test_a_form_sent_twice_logs_once(pages: Pages) -> None:
     assert third.headers["location"] == "/lots/L0002"
 
 
+def test_who_goes_back_and_changes_the_form_logs_another_lot(pages: Pages) -> None:
+    form = {**LOT, "order": "", "once": hidden(pages.text("/receive"), "once")}
+    assert pages.post("/receive", form).headers["location"] == "/lots/L0001"
+    assert pages.post("/receive", {**form, "part": "CV6530"}).headers["location"] == "/lots/L0002"
+
+
+def test_what_is_said_in_any_alphabet_fits_into_the_cookie(pages: Pages) -> None:
+    """A browser keeps 4096 bytes of a cookie (RFC 6265, section 6.1); one that is longer is lost with the session."""
+    for order in ("", "Ж-1", "Ж-1"):
+        answer = pages.post("/receive", {**LOT, "seller": "Ж" * 200, "part": "Ж" * 100, "order": order})
+        assert answer.status_code == 303
+        assert len(answer.headers["set-cookie"]) < 4096
+    assert "Ж" in pages.text("/receive")
+
+
 def test_the_same_order_again_says_that_it_is_here(pages: Pages) -> None:
     pages.post("/receive", LOT)
     pages.text("/receive")

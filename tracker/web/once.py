@@ -7,6 +7,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from threading import Lock
 
+from starlette.requests import Request
+from starlette.responses import Response
+
+from tracker.web import render
+
 MOST = 1000
 """Forms remembered; our own bound. A form sent again after a thousand others meets the checks of the records alone."""
 _LONGEST = 64
@@ -33,22 +38,35 @@ class Once:
     """
 
     def __init__(self) -> None:
-        self._done: OrderedDict[str, Done] = OrderedDict()
+        self._done: OrderedDict[tuple[str, str], Done] = OrderedDict()
         self._lock = Lock()
 
     @contextmanager
-    def of(self, word: str) -> Iterator[Done]:
+    def of(self, word: str, content: str = "") -> Iterator[Done]:
         """Give what became of the form with this word; a second sending waits here for the first.
 
         A form without a word, or with one that is none of ours, stands for itself.
+
+        Parameters
+        ----------
+        content : str
+            What tells its content from another's: who goes back, changes something and sends the same page again has
+            said something new.
         """
         if not 0 < len(word) <= _LONGEST:
             yield Done()
             return
+        key = (word, content)
         with self._lock:
-            found = self._done.setdefault(word, Done())
-            self._done.move_to_end(word)
+            found = self._done.setdefault(key, Done())
+            self._done.move_to_end(key)
             while len(self._done) > MOST:
                 self._done.popitem(last=False)
         with found.lock:
             yield found
+
+
+def repeated(request: Request, place: str) -> Response:
+    """Return the answer to a form that was carried out before."""
+    render.say(request, "This form came twice. It was carried out once.")
+    return render.go(place)

@@ -13,7 +13,7 @@ from tracker.desk.receive import Received, receive
 from tracker.desk.rows import LotRow
 from tracker.errors import BadRequest
 from tracker.judgement.suspicion import counted
-from tracker.web import needs, render, typed
+from tracker.web import needs, once, render, typed
 from tracker.web.held import Held
 from tracker.web.needs import Refused, Written
 
@@ -74,7 +74,7 @@ def log(request: Request, word: str, workspace: needs.Opened, operator: needs.Op
     # The word of the held files is the form's own word, too: what was logged is held no longer.
     with request.app.state.once.of(word) as done:
         if done.place is not None:
-            return render.go(done.place)
+            return once.repeated(request, done.place)
         checked = _checked(held, word, day)
         if checked.faults:
             return _preview(request, word, checked, _faulty(checked))

@@ -56,21 +56,22 @@ def make_dossier(
 ) -> Response:
     """Put a dossier on the work list."""
     what = named(workspace, label)
-    with request.app.state.once.of(form.once) as done:
-        if done.place is None:
-            try:
-                task = ask_dossier(
-                    workspace,
-                    working.rows,
-                    what.label,
-                    form=form.text("form") or "pdf",
-                    without=form.all("without"),
-                    operator=operator,
-                )
-            except BadRequest as error:
-                return _dossier(request, what, error)
-            working.wake()
-            done.place = f"/work/{task.label}"
+    with request.app.state.once.of(form.once, form.content) as done:
+        if done.place is not None:
+            return once.repeated(request, done.place)
+        try:
+            task = ask_dossier(
+                workspace,
+                working.rows,
+                what.label,
+                form=form.text("form") or "pdf",
+                without=form.all("without"),
+                operator=operator,
+            )
+        except BadRequest as error:
+            return _dossier(request, what, error)
+        working.wake()
+        done.place = f"/work/{task.label}"
     return render.go(done.place)
 
 
@@ -97,14 +98,15 @@ def make_bag(
     """Put a lot's bag on the work list; that it was handed out is journaled when it is made."""
     what = named(workspace, label, lot=True)
     ours = form.text("organization")
-    with request.app.state.once.of(form.once) as done:
-        if done.place is None:
-            try:
-                task = ask_export(workspace, working.rows, what.label, organization=ours, operator=operator)
-            except BadRequest as error:
-                return _export(request, what, ours, error)
-            working.wake()
-            done.place = f"/work/{task.label}"
+    with request.app.state.once.of(form.once, form.content) as done:
+        if done.place is not None:
+            return once.repeated(request, done.place)
+        try:
+            task = ask_export(workspace, working.rows, what.label, organization=ours, operator=operator)
+        except BadRequest as error:
+            return _export(request, what, ours, error)
+        working.wake()
+        done.place = f"/work/{task.label}"
     return render.go(done.place)
 
 
@@ -233,19 +235,20 @@ def keep_papers(
 ) -> Response:
     """Keep papers of a lot that is here already."""
     what, held = named(workspace, label, lot=True), request.app.state.held
-    with request.app.state.once.of(form.once) as done:
-        if done.place is None:
-            sent = [(kind, *one) for kind in DOCUMENT_KINDS for one in form.files(f"document-{kind}")]
-            word = held.put(sent)
-            wanted = [Paper(one.kind, one.path, one.name) for one in held.get(word)]
-            try:
-                if not wanted:
-                    raise BadRequest("No paper was chosen.", "Choose one or more files.")
-                add_documents(workspace, what.label, wanted, operator=operator)
-            except BadRequest as error:
-                return _papers(request, what, error)
-            finally:
-                held.drop(word)
-            render.say(request, f"{counted(len(wanted), 'paper')} kept with {what.label}.")
-            done.place = f"/lots/{what.label}"
+    with request.app.state.once.of(form.once, form.content) as done:
+        if done.place is not None:
+            return once.repeated(request, done.place)
+        sent = [(kind, *one) for kind in DOCUMENT_KINDS for one in form.files(f"document-{kind}")]
+        word = held.put(sent)
+        wanted = [Paper(one.kind, one.path, one.name) for one in held.get(word)]
+        try:
+            if not wanted:
+                raise BadRequest("No paper was chosen.", "Choose one or more files.")
+            add_documents(workspace, what.label, wanted, operator=operator)
+        except BadRequest as error:
+            return _papers(request, what, error)
+        finally:
+            held.drop(word)
+        render.say(request, f"{counted(len(wanted), 'paper')} kept with {what.label}.")
+        done.place = f"/lots/{what.label}"
     return render.go(done.place)

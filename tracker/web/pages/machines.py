@@ -10,6 +10,7 @@ from tracker.desk.showing import MachineShown, show
 from tracker.errors import BadRequest, NoSuch
 from tracker.web import needs, once, render, typed
 from tracker.web.needs import Written
+from tracker.web.pages.bench_around import history_values
 from tracker.web.pages.saying import paged
 
 router = APIRouter(include_in_schema=False)
@@ -30,9 +31,9 @@ def _list(request: Request, workspace: needs.Opened, values: typed.Values, error
 @router.post("/machines", dependencies=[Written])
 def add(request: Request, workspace: needs.Opened, operator: needs.Operator, form: typed.Form) -> Response:
     """Add a machine."""
-    with request.app.state.once.of(form.once) as done:
+    with request.app.state.once.of(form.once, form.content) as done:
         if done.place is not None:
-            return render.go(done.place)
+            return once.repeated(request, done.place)
         try:
             added = add_machine(workspace, form.text("name"), owner=form.given("owner"), operator=operator)
         except BadRequest as error:
@@ -61,4 +62,5 @@ def machine(request: Request, workspace: needs.Opened, label: str) -> Response:
         machine=found,
         here_now=[one for one in found.positions if one.here],
         before=[one for one in found.positions if not one.here],
+        **history_values(request, workspace, found.machine),
     )

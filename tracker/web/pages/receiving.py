@@ -66,9 +66,9 @@ def log(
     """Log a lot."""
     held = _held(request)
     values = {name: form.text(name) for name in FIELDS if form.text(name)}
-    with request.app.state.once.of(form.once) as done:
+    with request.app.state.once.of(form.once, form.content) as done:
         if done.place is not None:
-            return render.go(done.place)
+            return once.repeated(request, done.place)
         sent = [(kind, *one) for kind in DOCUMENT_KINDS for one in form.files(f"document-{kind}")]
         word = held.put(sent, form.text("held"))
         papers = [Paper(one.kind, one.path, one.name) for one in held.get(word)]
@@ -133,9 +133,9 @@ def take_bag(
     """Check a bag whole, and take its lot in."""
     held = _held(request)
     values = {name: form.text(name) for name in MAY_BE_GIVEN if form.text(name)}
-    with request.app.state.once.of(form.once) as done:
+    with request.app.state.once.of(form.once, form.content) as done:
         if done.place is not None:
-            return render.go(done.place)
+            return once.repeated(request, done.place)
         word = _bag_word(held, form)
         try:
             files = held.get(word)

@@ -79,9 +79,9 @@ def _costs(
 @router.post("/costs", dependencies=[Written])
 def say_costs(request: Request, workspace: needs.Opened, operator: needs.Operator, form: typed.Form) -> Response:
     """Say what wrong decisions and bench time cost here."""
-    with request.app.state.once.of(form.once) as done:
+    with request.app.state.once.of(form.once, form.content) as done:
         if done.place is not None:
-            return render.go(done.place)
+            return once.repeated(request, done.place)
         now = show_costs(workspace)
         try:
             asked = _asked(form, tuple(now.tests))

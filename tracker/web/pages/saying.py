@@ -20,7 +20,8 @@ from tracker.errors import BadRequest, NoSuch
 from tracker.web import once, render
 from tracker.web.typed import Form, Values
 
-MOST_WORDS = 300
+MOST_WORDS = 2000
+"""Pieces and runs of pieces one form may be about; our own bound, for the time it takes to look them up."""
 _ADVICE = (
     (r"Add --move to record both at once, or take it out first: lotproof unfit \S+", "Tick below that it is moved."),
     (r"To fit it all the same add --anyway and --reason\.", "To fit it all the same tick that below, and say why."),
@@ -57,8 +58,9 @@ class Saying:
     ) -> Response:
         """Return the form, with what was wrong or was said by others where it comes back."""
         since = error if isinstance(error, SaidSince) else None
+        words = words_in(words)
         try:
-            found = thoughts(workspace, words[:MOST_WORDS])
+            found = thoughts(workspace, words)
         except BadRequest as wrong:
             if error is None and isinstance(wrong, NoSuch):
                 raise
@@ -69,7 +71,7 @@ class Saying:
             200 if error is None else 409 if since else 422,
             error=_paged(error),
             since=since,
-            words=[thought.row.piece for thought in found.pieces] or list(words),
+            words=as_runs([thought.row.piece for thought in found.pieces]) or words,
             found=found,
             seen=since.entry if since else found.entry,
             values=Values(values),
@@ -90,14 +92,40 @@ class Saying:
         """
         words = form.all("piece")
         values = {name: form.text(name) for name in self.kept}
-        with request.app.state.once.of(form.once) as done:
+        with request.app.state.once.of(form.once, form.content) as done:
             if done.place is not None:
-                return render.go(done.place)
+                return once.repeated(request, done.place)
             try:
-                done.place = say(words)
+                done.place = say(tuple(words_in(words)))
             except BadRequest as error:
                 return self.form(request, workspace, words, values, error, **more)
         return render.go(done.place)
+
+
+def words_in(texts: Sequence[str]) -> list[str]:
+    """Return the words for pieces in what was sent, each field holding one or more.
+
+    Raises
+    ------
+    BadRequest
+        There are too many: a part of them must not be left out unsaid.
+    """
+    words = [word for text in texts for word in text.replace(",", " ").replace(";", " ").split()]
+    if len(words) > MOST_WORDS:
+        raise BadRequest(f"More than {MOST_WORDS} pieces are named.", "Name runs of pieces, like L0007-01..50.")
+    return words
+
+
+def as_runs(labels: Sequence[str]) -> list[str]:
+    """Return the fewest words for pieces: 'L0007-01..05' where they follow each other."""
+    runs: list[tuple[str, int, str, str]] = []  # lot, last number, first label, last label
+    for label in labels:
+        lot, _, number = label.partition("-")
+        if runs and runs[-1][:2] == (lot, int(number) - 1):
+            runs[-1] = (lot, int(number), runs[-1][2], label)
+        else:
+            runs.append((lot, int(number), label, label))
+    return [first if first == last else f"{first}..{last.partition('-')[2]}" for _, _, first, last in runs]
 
 
 def paged(text: str) -> str:
