@@ -31,9 +31,10 @@ from tracker.web.pages import (
 
 ROUTERS: tuple[APIRouter, ...] = (
     api.router,
-    bench.router,
+    # Before `bench`, whose addresses take any word for a label.
     bench_around.router,
     bench_live.router,
+    bench.router,
     calibration.router,
     deciding.router,
     delivery.router,
