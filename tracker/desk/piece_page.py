@@ -3,16 +3,17 @@
 from dataclasses import dataclass
 
 from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, selectinload
 
 from tracker.desk.contract import PieceDocument
 from tracker.desk.crops import around_box, mark
 from tracker.desk.facts import facts_of
 from tracker.desk.looks import TOP_ROLES
 from tracker.desk.pieces import find_piece
+from tracker.desk.run_record import plotted
 from tracker.desk.showing import PieceShown, show
 from tracker.desk.workspace import Workspace
-from tracker.records.models import Inspection, JournalEntry, Photo, Piece
+from tracker.records.models import BenchRun, Inspection, JournalEntry, Photo, Piece
 
 FLAT = 1.5
 """Width over height of the part of a photo that is shown at first: a phone held across, a half of a desktop's page."""
@@ -93,6 +94,8 @@ class PiecePage:
         How many more times it was inspected.
     before, after : str or None
         Its neighbours in the lot.
+    plots : tuple of (str, str)
+        Labels of the bench runs that have a plot, and what each shows.
     """
 
     shown: PieceShown
@@ -100,6 +103,7 @@ class PiecePage:
     earlier: int
     before: str | None
     after: str | None
+    plots: tuple[tuple[str, str], ...]
 
 
 def piece_page(workspace: Workspace, label: str) -> PiecePage:
@@ -113,6 +117,9 @@ def piece_page(workspace: Workspace, label: str) -> PiecePage:
     with workspace.read() as session:
         piece = find_piece(session, label)
         views = _views(session, piece)
+        measured = select(BenchRun).where(BenchRun.piece_id == piece.id).order_by(BenchRun.id)
+        runs = session.scalars(measured.options(selectinload(BenchRun.samples)))
+        plots = tuple((run.label, said) for run in runs if (said := plotted(run)) is not None)
         seen = session.scalar(select(func.count()).select_from(Inspection).where(Inspection.piece_id == piece.id)) or 0
         beside = {
             one.number: one.label
@@ -124,7 +131,7 @@ def piece_page(workspace: Workspace, label: str) -> PiecePage:
         }
     shown = show(workspace, piece.label)
     assert isinstance(shown, PieceShown)
-    return PiecePage(shown, views, seen - len(views), beside.get(piece.number - 1), beside.get(piece.number + 1))
+    return PiecePage(shown, views, seen - len(views), beside.get(piece.number - 1), beside.get(piece.number + 1), plots)
 
 
 def _views(session: Session, piece: Piece) -> tuple[View, ...]:

@@ -109,10 +109,15 @@ def run_record(workspace: Workspace, label: str) -> RunRecord:
             notes=_texts(result.get("notes")),
             readings=_readings(shown),
             file=_file(result),
-            plotted=_PLOTS.get(run.test) if _drawable(run) else None,
+            plotted=plotted(run),
             drawing=run_drawing(run, result) if _drawable(run) else None,
             weighs=None if piece is None else _weighs(session, run, piece),
         )
+
+
+def plotted(run: BenchRun) -> str | None:
+    """Return what a run's plot shows, in words; None where there is nothing to draw."""
+    return _PLOTS.get(run.test) if _drawable(run) else None
 
 
 def run_plot(workspace: Workspace, label: str) -> bytes | None:
