@@ -4,9 +4,7 @@ from fastapi import APIRouter
 
 from tracker.web.pages import (
     api,
-    bench,
-    bench_around,
-    bench_live,
+    bench_rooms,
     calibration,
     deciding,
     delivery,
@@ -31,9 +29,7 @@ from tracker.web.pages import (
 
 ROUTERS: tuple[APIRouter, ...] = (
     api.router,
-    bench.router,
-    bench_around.router,
-    bench_live.router,
+    bench_rooms.router,
     calibration.router,
     deciding.router,
     delivery.router,
