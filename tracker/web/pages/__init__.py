@@ -4,9 +4,7 @@ from fastapi import APIRouter
 
 from tracker.web.pages import (
     api,
-    bench,
-    bench_around,
-    bench_live,
+    bench_rooms,
     calibration,
     deciding,
     delivery,
@@ -35,6 +33,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     bench_around.router,
     bench_live.router,
     bench.router,
+    bench_rooms.router,
     calibration.router,
     deciding.router,
     delivery.router,
