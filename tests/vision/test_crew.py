@@ -40,7 +40,28 @@ def test_outcomes_come_in_the_order_of_the_items(workers: int) -> None:
 def test_work_of_a_process_that_was_killed_is_done_here(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PARENT", str(os.getpid()))
     with crew(2) as hands:
+        assert hands.whole
         assert hands.each(ended, [1, 2, 3]) == [-1, -2, -3]
+        assert not hands.whole
+
+
+def test_a_crew_that_was_broken_off_does_the_next_work() -> None:
+    """As a server keeps it: what is not wanted any more is waited for by nobody, and the next photos are."""
+    with crew(2) as hands:
+        photos = hands.photos(partial(_slowly, hands), [1, 2, 3, 4])
+        assert next(photos) == [1]
+        photos.close()  # type: ignore[attr-defined]
+        assert list(hands.photos(partial(_slowly, hands), [5, 6])) == [[25], [36]]
+        assert hands.whole
+
+
+def _slowly(hands: Crew, number: int) -> list[int]:
+    return hands.each(_slow_square, [number])
+
+
+def _slow_square(number: int) -> int:
+    time.sleep(0.3)
+    return number * number
 
 
 def test_a_failure_in_a_worker_reaches_the_caller() -> None:

@@ -16,6 +16,7 @@ from stock import a_lot
 from web_pages import Pages
 
 from tracker.desk import photograph as photographing
+from tracker.desk import uploads
 from tracker.desk.task import Task
 from tracker.desk.task_worker import Worker
 from tracker.desk.tasks import ask_export
@@ -165,6 +166,15 @@ def test_too_much_at_once_is_refused_while_it_comes_in(shop: Path, stage: Stage,
     answer = sent(pages, ("a.png", bytes(60_000)))
     assert (answer.status_code, "more than one request may carry" in answer.text) == (413, True)
     assert sent(pages, ("a.png", png(stage, tmp_path, 60))).status_code == 303
+
+
+def test_more_photos_than_are_taken_at_once_are_named(
+    pages: Pages, stage: Stage, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert Limits().files >= uploads.MOST_PHOTOS + 2  # one more can be named, and an empty field counts as a file
+    monkeypatch.setattr(uploads, "MOST_PHOTOS", 1)
+    sent(pages, ("a.png", png(stage, tmp_path, 60)), ("b.png", png(stage, tmp_path, 70)))
+    assert "Not taken: &#39;b.png&#39; is one too many." in pages.text("/work/W0001")
 
 
 def test_a_foreign_form_is_refused(pages: Pages, stage: Stage, tmp_path: Path) -> None:

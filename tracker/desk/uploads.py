@@ -22,7 +22,7 @@ from tracker.errors import BadRequest
 from vision.photo import MOST_BYTES
 
 INCOMING = "incoming"
-MOST_PHOTOS = 40
+MOST_PHOTOS = 30
 """In one request; more than anybody chooses on a phone at once (common practice, no source)."""
 _BLOCK = 1 << 20
 
