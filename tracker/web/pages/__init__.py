@@ -29,11 +29,6 @@ from tracker.web.pages import (
 
 ROUTERS: tuple[APIRouter, ...] = (
     api.router,
-    # Before `bench`, whose addresses take any word for a label.
-    # Before the bench itself, whose /bench/{test}/{label} would take their addresses for its own.
-    bench_around.router,
-    bench_live.router,
-    bench.router,
     bench_rooms.router,
     calibration.router,
     deciding.router,
