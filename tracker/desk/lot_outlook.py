@@ -106,12 +106,18 @@ def siblings_lines(prior_db: float, known: Mapping[int, Told], pieces: Sequence[
     place, untold = {number: index for index, number in enumerate(known)}, len(known)
     found = belief(odds_to_probability(prior_db), [*(one.evidence for one in known.values()), {}]).siblings_db()
     every = _Count.of(known.values())
+    untold_line = SumLine(SIBLINGS, f"Siblings in its lot: {every.in_words()}", float(found[untold]))
     lines = {}
     for number in pieces:
-        weight = float(found[place.get(number, untold)])
-        siblings = every.less(known[number]) if number in known else every
-        if len(known) > (number in known) and round(weight, 2) != 0:
-            lines[number] = SumLine(SIBLINGS, f"Siblings in its lot: {siblings.in_words()}", weight)
+        if number not in known:
+            line = untold_line
+        elif len(known) == 1:
+            continue
+        else:
+            text = f"Siblings in its lot: {every.less(known[number]).in_words()}"
+            line = SumLine(SIBLINGS, text, float(found[place[number]]))
+        if round(line.weight_db, 2) != 0:
+            lines[number] = line
     return lines
 
 

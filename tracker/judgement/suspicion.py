@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cache, lru_cache
 
 from tracker.judgement.counts import ABSENT, CLEAR, OUTCOMES, Basis
 from tracker.judgement.observed import Observed
@@ -332,18 +333,23 @@ class Silences:
 
     by_family: Mapping[str, Silence]
     family_of: Mapping[str, str]
+    _left: dict[tuple[str, ...], Silence] = field(default_factory=dict, init=False, repr=False, compare=False)
 
-    def without(self, codes: Iterable[str]) -> dict[str, Silence]:
+    def without(self, codes: Iterable[str]) -> Mapping[str, Silence]:
         """Return the silences once some of the indicators were found after all."""
-        left = dict(self.by_family)
-        gone = set(codes)
-        for name in {self.family_of[code] for code in gone if code in self.family_of}:
-            items = [item for item in left[name].items if item.code not in gone]
-            if items:
-                left[name] = _silence(name, items)
-            else:
-                del left[name]
-        return left
+        gone: dict[str, list[str]] = {}
+        for code in codes:
+            if (name := self.family_of.get(code)) is not None:
+                gone.setdefault(name, []).append(code)
+        return {**self.by_family, **{name: self._less(name, some) for name, some in gone.items()}}
+
+    def _less(self, name: str, codes: Sequence[str]) -> Silence:
+        key = (name, *codes)
+        found = self._left.get(key)
+        if found is None:
+            items = [item for item in self.by_family[name].items if item.code not in codes]
+            found = self._left[key] = _silence(name, items) if items else _NO_SILENCE
+        return found
 
 
 def silences(looked_for: Iterable[str], weights: Weights) -> Silences:
@@ -384,22 +390,27 @@ def _quiet(items: Sequence[Weighed], known: Silences | None) -> Mapping[str, Sil
 
 def _in_order(found: Mapping[str, object], quiet: Mapping[str, object]) -> Iterator[str]:
     """Return the families there are, as declared; facts of a family nobody declared come last."""
-    for name in families():
+    declared_ones = families()
+    for name in declared_ones:
         if name in found or name in quiet:
             yield name
-    yield from (name for name in dict.fromkeys((*found, *quiet)) if name not in families())
+    yield from dict.fromkeys(name for name in (*found, *quiet) if name not in declared_ones)
 
 
 def _together_line(together: Together, signs_db: float, left_out_db: float) -> list[SumLine]:
     moved = (together.found - 1.0) * signs_db + together.in_vain * left_out_db
     if moved == 0.0:
         return []
+    return [SumLine("together", _together_text(together), moved)]
+
+
+@lru_cache(maxsize=64)
+def _together_text(together: Together) -> str:
     settled = f"{counted(together.pieces, 'settled piece')} of {counted(together.lots, 'lot')}"
-    text = (
+    return (
         f"Signs together, as {settled} have shown: those above count {_share(together.found)}, "
         f"what else was looked for and not found {_share(together.in_vain)}"
     )
-    return [SumLine("together", text, moved)]
 
 
 def _share(share: float) -> str:
@@ -423,5 +434,9 @@ def _absence_line(family: Family, items: Sequence[Weighed], total: float) -> Sum
     bounded = min(max(total, -family.cap_absent), family.cap_absent)
     if bounded == 0:
         return None
-    text = f"Nothing strange in {family.title} ({counted(len(items), 'thing')} looked for)"
-    return SumLine("absence", text, bounded, family.name)
+    return SumLine("absence", _nothing_strange(family.title, len(items)), bounded, family.name)
+
+
+@cache
+def _nothing_strange(title: str, number: int) -> str:
+    return f"Nothing strange in {title} ({counted(number, 'thing')} looked for)"
