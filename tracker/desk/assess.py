@@ -46,10 +46,13 @@ class Judged:
     ----------
     records : mapping of int to OnRecord
     sums : mapping of int to Suspicion
+    told : frozenset of int
+        Lots of whose pieces something was ever known beyond their looks: there siblings speak for each other.
     """
 
     records: Mapping[int, OnRecord]
     sums: dict[int, Suspicion]
+    told: frozenset[int] = frozenset()
 
 
 def judged(
@@ -110,7 +113,7 @@ def judged(
             notes=contradictions(mine),
             together=weights.together,
         )
-    return Judged(records, sums)
+    return Judged(records, sums, frozenset(recorded))
 
 
 def _before(session: Session, lots: Sequence[int], known: Learned) -> dict[int, Prior]:
