@@ -85,8 +85,19 @@ def list_rows(
             early, page = _EARLY[what]
             wanted = _ordered(early(session), tests, key, reverse)
             return Listing(what, tuple(page(session, [row.id for row in wanted[:limit]])), len(wanted))
-        rows = _ordered(_MAKERS[what](session), tests, key, reverse)
+        rows = _ordered(_rows(session, what, filters or Filters()), tests, key, reverse)
     return Listing(what, tuple(rows[:limit]), len(rows))
+
+
+def _rows(session: Session, what: str, filters: Filters) -> list[Row]:
+    """Return the rows of a list; those that are known early not to be wanted are not made at all."""
+    soon = Filters(lot=filters.lot, piece=filters.piece, seller=filters.seller, since=filters.since)
+    if what not in _EARLY or soon == Filters():
+        return _MAKERS[what](session)
+    early, page = _EARLY[what]
+    tests = _tests(what, [field.name for field in fields(ROW_OF[what])], soon)
+    ids = [row.id for row in early(session) if all(test(row) for test in tests)]
+    return page(session, ids) if len(ids) <= MANY else _MAKERS[what](session)
 
 
 def _is_early(what: str, key: str, filters: Filters) -> bool:
