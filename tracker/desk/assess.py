@@ -54,6 +54,11 @@ class Judged:
     sums: dict[int, Suspicion]
     told: frozenset[int] = frozenset()
 
+    def suspicion(self, piece: int, lot: int) -> float | None:
+        """Return a piece's suspicion; None where nothing is known of it but where it came from."""
+        known = self.records[piece].anything or lot in self.told
+        return self.sums[piece].probability if known else None
+
 
 def judged(
     session: Session,

@@ -161,10 +161,10 @@ class _Stands:
 
 
 def _row(desk: _Desk, lot: Lot, found: Judged) -> LotRow:
-    stands = []
-    for piece in desk.pieces[lot.id]:
-        known = piece.id in found.sums and (found.records[piece.id].anything or lot.id in found.told)
-        stands.append(_Stands(desk.now[piece.id], found.sums[piece.id].probability if known else None))
+    stands = [
+        _Stands(desk.now[piece.id], found.suspicion(piece.id, lot.id) if piece.id in found.records else None)
+        for piece in desk.pieces[lot.id]
+    ]
     return lot_row(lot, stands)
 
 
