@@ -26,6 +26,7 @@ import foam
 import intervals
 import live
 import next_test
+import pages
 import photos
 import records
 import soak
@@ -39,6 +40,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "receive": records.run_receive,
     "list": records.run_list,
     "recall": records.run_recall,
+    "pages": pages.run,
     "bag": bags.run,
     "live": live.run,
     "inspect": photos.run_inspect,

@@ -14,7 +14,7 @@ from tracker.desk.on_record import VERDICTS, OnRecord, Ran, on_record
 from tracker.desk.pieces import MANY
 from tracker.desk.truths import SellerRecords, truths
 from tracker.judgement.prior import Prior, before_looking
-from tracker.judgement.suspicion import SumLine, Suspicion, Weighed, combine, weigh, weighed_as
+from tracker.judgement.suspicion import Silences, SumLine, Suspicion, Weighed, combine, silences, weighed_as
 from tracker.judgement.weights import Weights
 from tracker.records.models import Lot, Piece
 
@@ -46,10 +46,18 @@ class Judged:
     ----------
     records : mapping of int to OnRecord
     sums : mapping of int to Suspicion
+    told : frozenset of int
+        Lots of whose pieces something was ever known beyond their looks: there siblings speak for each other.
     """
 
     records: Mapping[int, OnRecord]
     sums: dict[int, Suspicion]
+    told: frozenset[int] = frozenset()
+
+    def suspicion(self, piece: int, lot: int) -> float | None:
+        """Return a piece's suspicion; None where nothing is known of it but where it came from."""
+        known = self.records[piece].anything or lot in self.told
+        return self.sums[piece].probability if known else None
 
 
 def judged(
@@ -104,12 +112,13 @@ def judged(
         sums[number] = combine(
             before.db,
             [*weighed(mine, weights), *reused_pictures(lot, known.pictures, weights)],
+            silences=looked_for(mine, weights),
             prior_text=before.text,
             siblings=siblings.get(number),
             notes=contradictions(mine),
             together=weights.together,
         )
-    return Judged(records, sums)
+    return Judged(records, sums, frozenset(recorded))
 
 
 def _before(session: Session, lots: Sequence[int], known: Learned) -> dict[int, Prior]:
@@ -144,7 +153,7 @@ def prior_of(session: Session, lot: Lot) -> Prior:
 
 
 def weighed(facts: OnRecord, weights: Weights) -> tuple[Weighed, ...]:
-    """Return everything on record about a piece with its weight."""
+    """Return everything that was found of a piece with its weight."""
     return (*of_photos(facts, weights), *of_bench(facts.runs, weights), *_of_truth(facts, weights))
 
 
@@ -156,14 +165,19 @@ def reused_pictures(lot: int, pictures: Pictures, weights: Weights) -> list[Weig
 
 
 def of_photos(facts: OnRecord, weights: Weights) -> list[Weighed]:
-    """Return what the photos of a piece show with its weight, the strongest first, then what was looked for in vain."""
-    found = photo_findings(facts)
+    """Return what the photos of a piece show with its weight, the strongest first."""
     items = [
         weighed_as(code, finding.message, weights, strength, finding.family)
-        for code, (strength, finding) in found.items()
+        for code, (strength, finding) in photo_findings(facts).items()
     ]
-    looked_for = (code for look in facts.looks for code in look.sight.looked_for if code not in found)
-    return [*sorted(items, key=lambda item: -item.weight_db), *weigh([], looked_for, weights)]
+    return sorted(items, key=lambda item: -item.weight_db)
+
+
+def looked_for(facts: OnRecord, weights: Weights) -> Silences:
+    """Return what was looked for in the photos of a piece, as if none of it had been found."""
+    if len(facts.looks) == 1:
+        return silences(facts.looks[0].sight.looked_for, weights)
+    return silences((code for look in facts.looks for code in look.sight.looked_for), weights)
 
 
 def of_bench(runs: Iterable[Ran], weights: Weights) -> list[Weighed]:

@@ -1,6 +1,6 @@
 """Lots with what can still be tested on their pieces: what the choice of the next test rests on."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -43,10 +43,14 @@ class AtBench:
 
 
 def at_bench(
-    session: Session, known: LotKnown, facts: Mapping[int, OnRecord], weights: Weights, reckon: Reckoned, today: date
+    known: LotKnown,
+    suited: Sequence[Suited],
+    facts: Mapping[int, OnRecord],
+    weights: Weights,
+    reckon: Reckoned,
+    today: date,
 ) -> AtBench:
-    """Return a lot with what can still be tested on its pieces."""
-    suited = possible_tests(session, known.lot)
+    """Return a lot with what can still be tested on its pieces, `suited` being what its part asks for."""
     trials: dict[int, tuple[Trial, ...]] = {}
     undecided: dict[str, list[str]] = {}
     disagree = []
@@ -94,9 +98,15 @@ def at_bench(
     return AtBench(known, bench, tuple(notes))
 
 
-def possible_tests(session: Session, lot: Lot) -> tuple[Suited, ...]:
-    """Return the tests that a lot's part asks for: those of `bench plan`, and a heat soak where the part warms."""
-    suited = suited_tests(session, lot)
+def possible_tests(session: Session, lot: Lot, curves: Collection[str] | None = None) -> tuple[Suited, ...]:
+    """Return the tests that a lot's part asks for: those of `bench plan`, and a heat soak where the part warms.
+
+    Parameters
+    ----------
+    curves : collection of str, optional
+        As for `suited_tests`.
+    """
+    suited = suited_tests(session, lot, curves)
     watts = _watts(families.for_part(lot.claimed_part))
     if watts < WARMS_FROM_W:
         return suited

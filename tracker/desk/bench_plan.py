@@ -1,5 +1,6 @@
 """Planning the bench for a lot: which tests, on which pieces, and what those already tested say."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from sqlalchemy import select
@@ -8,7 +9,6 @@ from sqlalchemy.orm import Session
 from tracker.bench import lot_plan
 from tracker.bench.lot_plan import Done, LotPlan, LtpdRow, Said, Suited
 from tracker.bench.units import fraction, written
-from tracker.desk.facts import standing_exemplars
 from tracker.desk.on_record import VERDICTS, bench_and_truth
 from tracker.desk.pieces import find_lot
 from tracker.desk.workspace import Workspace
@@ -16,7 +16,7 @@ from tracker.errors import BadRequest
 from tracker.knowledge import families
 from tracker.knowledge.parts import compare_part
 from tracker.knowledge.signatures import carrier
-from tracker.records.models import BenchRun, Lot
+from tracker.records.models import BenchRun, Exemplar, Lot, Piece
 
 ANY_TEST = "any test"
 
@@ -102,14 +102,35 @@ def plan_lot(workspace: Workspace, label: str, request: PlanRequest) -> LotBench
         )
 
 
-def suited_tests(session: Session, lot: Lot) -> tuple[Suited, ...]:
-    """Return the tests that a lot's claimed part asks for, quickest first."""
+def suited_tests(session: Session, lot: Lot, curves: Collection[str] | None = None) -> tuple[Suited, ...]:
+    """Return the tests that a lot's claimed part asks for, quickest first.
+
+    Parameters
+    ----------
+    curves : collection of str, optional
+        As `parts_with_curves` gives them; who asks for several lots hands them in.
+    """
+    there = parts_with_curves(session) if curves is None else curves
     return lot_plan.suited(
         families.for_part(lot.claimed_part),
         signature=carrier(lot.claimed_part) is not None,
-        curves=_has_curves(session, lot.claimed_part),
+        curves=any(compare_part(lot.claimed_part, one).kind in ("same", "other-grade") for one in there),
         grade=lot.claimed_grade,
     )
+
+
+def parts_with_curves(session: Session) -> frozenset[str]:
+    """Return the parts, as claimed, of the exemplars that have curves on record to compare with."""
+    curved = select(BenchRun.piece_id).where(BenchRun.test == "curve", BenchRun.piece_id.is_not(None))
+    rows = session.execute(
+        select(Exemplar.piece_id, Exemplar.withdrawn, Lot.claimed_part)
+        .join(Piece, Piece.id == Exemplar.piece_id)
+        .join(Lot, Lot.id == Piece.lot_id)
+        .where(Exemplar.piece_id.in_(curved))
+        .order_by(Exemplar.id)
+    )
+    latest = {number: (withdrawn, part) for number, withdrawn, part in rows}
+    return frozenset(part for withdrawn, part in latest.values() if not withdrawn)
 
 
 def ltpd_table(workspace: Workspace | None, label: str | None, confidence: str | None) -> tuple[LtpdRow, ...]:
@@ -144,11 +165,3 @@ def _verdicts(session: Session, lot: Lot) -> dict[str, dict[str, bool]]:
         for piece_label, failed in by_piece.items():
             together[piece_label] = together.get(piece_label, False) or failed
     return found | ({ANY_TEST: together} if len(found) > 1 else {})
-
-
-def _has_curves(session: Session, part: str) -> bool:
-    for piece in standing_exemplars(session):
-        same = compare_part(part, piece.lot.claimed_part).kind in ("same", "other-grade")
-        if same and session.scalar(select(BenchRun.id).where(BenchRun.piece_id == piece.id, BenchRun.test == "curve")):
-            return True
-    return False

@@ -7,7 +7,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.bench.sampling import interval
-from tracker.desk.assess import of_bench, of_photos, reused_pictures
+from tracker.desk.assess import looked_for, of_bench, of_photos, reused_pictures
 from tracker.desk.learned import MOST_AT_ONCE, Learned, learned
 from tracker.desk.on_record import VERDICTS, OnRecord, on_record
 from tracker.desk.truths import Truth
@@ -217,7 +217,7 @@ def _judge(truth: Truth, piece: Piece, lot: Lot, facts: OnRecord, known: Learned
     if not truth.by_bench:
         items += of_bench(facts.runs, weights)
     before = before_looking(lot.source_kind, *known.records.of(truth.seller, without_lot=truth.lot))
-    found = combine(before.db, items, together=weights.together)
+    found = combine(before.db, items, silences=looked_for(facts, weights), together=weights.together)
     return Judged(piece.label, lot.label, found.probability, truth.not_genuine, truth.by_bench)
 
 

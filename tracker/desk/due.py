@@ -1,19 +1,22 @@
 """Claim windows that close: how many days are left, and what the claim still lacks."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, joinedload
 
-from tracker.desk.pieces import dispositions, find_lot
+from tracker.desk.pieces import MANY, dispositions, find_lot, pieces_of
 from tracker.desk.workspace import Workspace
 from tracker.judgement.suspicion import counted
-from tracker.records.models import BenchRun, Document, Inspection, Lot, Photo, Shipment
+from tracker.records.models import BenchRun, Document, Inspection, Lot, Photo, Piece, Shipment
 
 SETTLED_WITH_SELLER = ("accepted", "fitted", "returned")
 """Dispositions of pieces for which nothing is to be claimed any more."""
+NEEDY = ("open", "quarantined", "rejected")
+"""Dispositions of pieces that may still be claimed for."""
 MOST_NAMED = 8
 
 
@@ -63,11 +66,26 @@ def due(workspace: Workspace, lot: str | None = None, *, today: date, within: in
     return tuple(one for one in found if within is None or one.days_left <= within)
 
 
-def due_in(session: Session, now: dict[int, str], only: Lot | None = None, *, today: date) -> tuple[Due, ...]:
+def due_in(session: Session, now: Mapping[int, str], only: Lot | None = None, *, today: date) -> tuple[Due, ...]:
     """Return what `due` does, from the disposition of each piece by its id; `only` one lot, where it is given."""
-    query = select(Lot).where(Lot.claim_by.is_not(None)).order_by(Lot.claim_by, Lot.id)
+    query = select(Lot).options(joinedload(Lot.seller)).where(Lot.claim_by.is_not(None))
+    query = query.order_by(Lot.claim_by, Lot.id)
     lots = session.scalars(query if only is None else query.where(Lot.id == only.id)).all()
-    return tuple(one for lot in lots if (one := _due(session, lot, now, today)) is not None)
+    return due_of(session, lots, pieces_of(session, lots), now, today=today)
+
+
+def due_of(
+    session: Session,
+    lots: Sequence[Lot],
+    pieces: Mapping[int, Sequence[Piece]],
+    now: Mapping[int, str],
+    *,
+    today: date,
+) -> tuple[Due, ...]:
+    """Return what some lots with a claim deadline still need, in their order, from their pieces and dispositions."""
+    needy = [lot for lot in lots if any(now[piece.id] in NEEDY for piece in pieces[lot.id])]
+    evidence = _Evidence.of(session, needy, pieces, now)
+    return tuple(_due(lot, pieces[lot.id], now, evidence, today) for lot in needy)
 
 
 def nothing_due(workspace: Workspace, lot: str | None = None, *, within: int | None = None) -> str:
@@ -99,63 +117,96 @@ def _within(days: int | None) -> str:
     return " today" if days == 0 else f" within {counted(days, 'day')}"
 
 
-def _due(session: Session, lot: Lot, now: dict[int, str], today: date) -> Due | None:
-    count = [now[piece.id] for piece in lot.pieces]
-    undecided = count.count("open") + count.count("quarantined")
-    rejected = count.count("rejected")
-    if lot.claim_by is None or not undecided + rejected:
-        return None
+def _due(lot: Lot, pieces: Sequence[Piece], now: Mapping[int, str], evidence: "_Evidence", today: date) -> Due:
+    count = [now[piece.id] for piece in pieces]
+    claim_by = lot.claim_by or today
     return Due(
         lot=lot.label,
         seller=lot.seller.name,
         order=lot.order_reference,
         part=lot.claimed_part,
-        claim_by=lot.claim_by,
-        days_left=(lot.claim_by - today).days,
-        undecided=undecided,
-        rejected=rejected,
-        missing=missing(session, lot, now),
+        claim_by=claim_by,
+        days_left=(claim_by - today).days,
+        undecided=count.count("open") + count.count("quarantined"),
+        rejected=count.count("rejected"),
+        missing=_missing(lot, pieces, now, evidence),
     )
 
 
-def missing(session: Session, lot: Lot, now: dict[int, str]) -> tuple[str, ...]:
+def missing(session: Session, lot: Lot, now: Mapping[int, str]) -> tuple[str, ...]:
     """Return what a claim about a lot still lacks, in plain words.
 
     Parameters
     ----------
-    now : dict
+    now : mapping of int to str
         The disposition of each piece of the lot, by its id.
     """
-    count = [now[piece.id] for piece in lot.pieces]
-    undecided, rejected = count.count("open") + count.count("quarantined"), count.count("rejected")
-    lacking = []
-    kinds = set(session.scalars(select(Document.kind).where(Document.lot_id == lot.id)))
-    lacking += [f"no {kind}" for kind in ("invoice", "listing") if kind not in kinds]
+    pieces = {lot.id: lot.pieces}
+    return _missing(lot, lot.pieces, now, _Evidence.of(session, [lot], pieces, now))
+
+
+@dataclass(frozen=True, slots=True)
+class _Evidence:
+    """What there is for claims about some lots; ids of lots and pieces.
+
+    Parameters
+    ----------
+    papers : set of (int, str)
+        Lot and kind of document.
+    photographed : set of int
+        Lots with a photo.
+    seen, measured, sent : set of int
+        Pieces to be claimed for, or sent back, that a photo shows, that were measured, that have a carrier's reference.
+    """
+
+    papers: Set[tuple[int, str]]
+    photographed: Set[int]
+    seen: Set[int]
+    measured: Set[int]
+    sent: Set[int]
+
+    @classmethod
+    def of(
+        cls, session: Session, lots: Sequence[Lot], pieces: Mapping[int, Sequence[Piece]], now: Mapping[int, str]
+    ) -> "_Evidence":
+        ids = [lot.id for lot in lots]
+        claimed = [piece.id for lot in lots for piece in pieces[lot.id] if now[piece.id] in ("rejected", "returned")]
+
+        def those(column: Any, named: Sequence[int]) -> set[int]:
+            asked = select(column).distinct()
+            return set(session.scalars(asked if len(named) > MANY else asked.where(column.in_(named))))
+
+        papers = select(Document.lot_id, Document.kind).distinct()
+        rows = session.execute(papers if len(ids) > MANY else papers.where(Document.lot_id.in_(ids)))
+        return cls(
+            papers={(number, kind) for number, kind in rows},
+            photographed=those(Photo.lot_id, ids),
+            seen=those(Inspection.piece_id, claimed),
+            measured=those(BenchRun.piece_id, claimed),
+            sent=those(Shipment.piece_id, claimed),
+        )
+
+
+def _missing(lot: Lot, pieces: Sequence[Piece], now: Mapping[int, str], evidence: _Evidence) -> tuple[str, ...]:
+    by: dict[str, list[Piece]] = {}
+    for piece in pieces:
+        by.setdefault(now[piece.id], []).append(piece)
+    undecided = len(by.get("open", ())) + len(by.get("quarantined", ()))
+    rejected, returned = by.get("rejected", []), by.get("returned", [])
+    lacking = [f"no {kind}" for kind in ("invoice", "listing") if (lot.id, kind) not in evidence.papers]
     if lot.order_reference is None:
         lacking.append("no order reference")
-    if session.scalar(select(Photo.id).where(Photo.lot_id == lot.id).limit(1)) is None:
+    unseen = [
+        piece.label for piece in pieces if now[piece.id] in ("rejected", "returned") and piece.id not in evidence.seen
+    ]
+    if lot.id not in evidence.photographed:
         lacking.append("no photo")
-    elif unseen := _unseen(session, lot, now):
-        lacking.append(f"no photo of {unseen}")
+    elif unseen:
+        lacking.append(f"no photo of {', '.join(unseen)}")
     if undecided:
         lacking.append("1 piece undecided" if undecided == 1 else f"{undecided} pieces undecided")
-    ids = [piece.id for piece in lot.pieces if now[piece.id] == "rejected"]
-    measured = set(session.scalars(select(BenchRun.piece_id).where(BenchRun.piece_id.in_(ids))))
-    if len(ids) > len(measured):
-        lacking.append(f"{len(ids) - len(measured)} of {rejected} rejected without a bench test")
-    return (*lacking, *_not_tracked(session, lot, now))
-
-
-def _unseen(session: Session, lot: Lot, now: dict[int, str]) -> str:
-    """Return the rejected pieces that no photo shows."""
-    rejected = {piece.id: piece.label for piece in lot.pieces if now[piece.id] in ("rejected", "returned")}
-    seen = set(session.scalars(select(Inspection.piece_id).where(Inspection.piece_id.in_(rejected))))
-    return ", ".join(label for number, label in rejected.items() if number not in seen)
-
-
-def _not_tracked(session: Session, lot: Lot, now: dict[int, str]) -> Sequence[str]:
-    """Return whether returned pieces lack the carrier's reference, which proves that they went back."""
-    returned = {piece.id for piece in lot.pieces if now[piece.id] == "returned"}
-    sent = set(session.scalars(select(Shipment.piece_id).where(Shipment.piece_id.in_(returned))))
-    left = len(returned - sent)
-    return [f"no carrier's reference for {left} returned"] if left else []
+    if unmeasured := sum(piece.id not in evidence.measured for piece in rejected):
+        lacking.append(f"{unmeasured} of {len(rejected)} rejected without a bench test")
+    if untracked := sum(piece.id not in evidence.sent for piece in returned):
+        lacking.append(f"no carrier's reference for {untracked} returned")
+    return tuple(lacking)

@@ -20,6 +20,7 @@ from tracker.errors import BadRequest
 from tracker.records.models import BenchRun, JournalEntry, Lot, Machine, Piece, Seller
 
 if TYPE_CHECKING:
+    from tracker.desk.assess import Judged
     from tracker.desk.learned import Learned
 
 
@@ -85,8 +86,19 @@ def list_rows(
             early, page = _EARLY[what]
             wanted = _ordered(early(session), tests, key, reverse)
             return Listing(what, tuple(page(session, [row.id for row in wanted[:limit]])), len(wanted))
-        rows = _ordered(_MAKERS[what](session), tests, key, reverse)
+        rows = _ordered(_rows(session, what, filters or Filters()), tests, key, reverse)
     return Listing(what, tuple(rows[:limit]), len(rows))
+
+
+def _rows(session: Session, what: str, filters: Filters) -> list[Row]:
+    """Return the rows of a list; those that are known early not to be wanted are not made at all."""
+    soon = Filters(lot=filters.lot, piece=filters.piece, seller=filters.seller, since=filters.since)
+    if what not in _EARLY or soon == Filters():
+        return _MAKERS[what](session)
+    early, page = _EARLY[what]
+    tests = _tests(what, [field.name for field in fields(ROW_OF[what])], soon)
+    ids = [row.id for row in early(session) if all(test(row) for test in tests)]
+    return page(session, ids) if len(ids) <= MANY else _MAKERS[what](session)
 
 
 def _is_early(what: str, key: str, filters: Filters) -> bool:
@@ -188,17 +200,27 @@ def lot_row(lot: Lot, pieces: Sequence[Stands]) -> LotRow:
     )
 
 
-def piece_rows(session: Session, pieces: Sequence[Piece], known: "Learned | None" = None) -> list[PieceRow]:
-    """Return the rows of some pieces, in their order; `known` is what the workshop has learned, where it is at hand."""
+def piece_rows(
+    session: Session, pieces: Sequence[Piece], known: "Learned | None" = None, found: "Judged | None" = None
+) -> list[PieceRow]:
+    """Return the rows of some pieces, in their order.
+
+    Parameters
+    ----------
+    known : Learned, optional
+        What the workshop has learned, where it is at hand.
+    found : Judged, optional
+        What is on record and how suspicious each piece is, where that is at hand.
+    """
     from tracker.desk.assess import judged
 
-    found = judged(session, {piece.id: piece.lot_id for piece in pieces}, known, only_known=True)
+    found = found or judged(session, {piece.id: piece.lot_id for piece in pieces}, known, only_known=True)
     sitting = seats(session, pieces)
     now = standings(session, pieces, sitting)
     rows = []
     for piece in pieces:
         mine, sits = found.records[piece.id], sitting.get(piece.id)
-        seen, truth, sum_ = mine.top, mine.settlement, found.sums.get(piece.id)
+        seen, truth = mine.top, mine.settlement
         rows.append(
             PieceRow(
                 piece=piece.label,
@@ -208,7 +230,7 @@ def piece_rows(session: Session, pieces: Sequence[Piece], known: "Learned | None
                 part_read=seen.part_read if seen else None,
                 date_code=seen.date_code if seen else None,
                 package=seen.package if seen else None,
-                suspicion=None if sum_ is None else sum_.probability,
+                suspicion=found.suspicion(piece.id, piece.lot_id),
                 disposition=now[piece.id],
                 settled=None if truth is None else "genuine" if truth.genuine else "not-genuine",
                 exemplar=mine.exemplar is not None,

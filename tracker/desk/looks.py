@@ -119,7 +119,8 @@ def sight(inspection: int, document: str) -> Sight:
         raise unreadable(inspection, error) from None
     strengths: dict[str, str] = {}
     for one in kept.piece.findings:
-        strengths[one.code] = strongest((strengths.get(one.code, one.strength), one.strength))
+        known = strengths.get(one.code)
+        strengths[one.code] = one.strength if known is None else strongest((known, one.strength))
     return Sight(kept.index, kept.piece.outline, kept.piece.looked_for, strengths)
 
 
@@ -176,30 +177,24 @@ def looks_at(session: Session, which: Which) -> Looks:
         .order_by(Inspection.id)
     ).all()
     findings = _findings(session, which)
-    sights = {row.id: sight(row.id, row.document) for row in rows}
-    newest = {(row.photo_id, sights[row.id].index): row.id for row in rows}
+    seen: list[tuple[int, Look]] = []
+    newest: dict[tuple[int, int], int] = {}
     first_said: dict[int, int] = {}
-    for row in rows:
-        first_said.setdefault(row.photo_id, row.entry_id)
+    for number, photo, piece, entry, part, marking, date_code, package, document, role in rows:
+        kept = sight(number, document)
+        newest[photo, kept.index] = number
+        first_said[photo] = min(first_said.get(photo, entry), entry)
+        told = tuple(findings.get(number, ()))
+        seen.append((piece, Look(number, photo, role, part, marking, date_code, package, kept, told)))
     for chip, number in _said_of_others(session, which, first_said).items():
         newest[chip] = max(newest.get(chip, 0), number)
     latest: dict[int, dict[str, Look]] = {}
-    for row in rows:
-        if newest[row.photo_id, sights[row.id].index] == row.id:
-            latest.setdefault(row.piece_id, {})[row.role] = Look(
-                row.id,
-                row.photo_id,
-                row.role,
-                row.part_read,
-                row.marking,
-                row.date_code,
-                row.package,
-                sights[row.id],
-                tuple(findings.get(row.id, ())),
-            )
+    for piece, look in seen:
+        if newest[look.photo, look.sight.index] == look.id:
+            latest.setdefault(piece, {})[look.role] = look
     return Looks(
         {number: tuple(by_role.values()) for number, by_role in latest.items()},
-        frozenset(row.piece_id for row in rows),
+        frozenset(piece for piece, _ in seen),
     )
 
 

@@ -7,7 +7,7 @@ from sqlalchemy import ColumnElement, or_, select
 from sqlalchemy.orm import Session
 
 from tracker.desk.on_record import VERDICTS, OnRecord, bench_and_truth
-from tracker.desk.pieces import MANY, OPEN, dispositions
+from tracker.desk.pieces import MANY, OPEN
 from tracker.judgement.lot_view import LotView, view
 from tracker.judgement.lots import SIBLINGS, LotBelief, belief, own_evidence
 from tracker.judgement.suspicion import SumLine, Suspicion, counted, odds_to_probability
@@ -106,12 +106,18 @@ def siblings_lines(prior_db: float, known: Mapping[int, Told], pieces: Sequence[
     place, untold = {number: index for index, number in enumerate(known)}, len(known)
     found = belief(odds_to_probability(prior_db), [*(one.evidence for one in known.values()), {}]).siblings_db()
     every = _Count.of(known.values())
+    untold_line = SumLine(SIBLINGS, f"Siblings in its lot: {every.in_words()}", float(found[untold]))
     lines = {}
     for number in pieces:
-        weight = float(found[place.get(number, untold)])
-        siblings = every.less(known[number]) if number in known else every
-        if len(known) > (number in known) and round(weight, 2) != 0:
-            lines[number] = SumLine(SIBLINGS, f"Siblings in its lot: {siblings.in_words()}", weight)
+        if number not in known:
+            line = untold_line
+        elif len(known) == 1:
+            continue
+        else:
+            text = f"Siblings in its lot: {every.less(known[number]).in_words()}"
+            line = SumLine(SIBLINGS, text, float(found[place[number]]))
+        if round(line.weight_db, 2) != 0:
+            lines[number] = line
     return lines
 
 
@@ -171,15 +177,13 @@ class LotKnown:
     belief: LotBelief
 
 
-def lot_known(session: Session, lot: Lot, sums: Mapping[int, Suspicion]) -> LotKnown:
-    """Return what is thought of a lot's pieces together, from the sums of each (at least one piece)."""
-    pieces = tuple(lot.pieces)
+def lot_known(lot: Lot, pieces: Sequence[Piece], sums: Mapping[int, Suspicion], now: Mapping[int, str]) -> LotKnown:
+    """Return what is thought of a lot's pieces together (at least one), from the sums and dispositions of each."""
     mine = tuple(sums[piece.id] for piece in pieces)
-    now = dispositions(session, pieces)
     prior = next(line.weight_db for line in mine[0].lines if line.kind == "prior")
     return LotKnown(
         lot=lot,
-        pieces=pieces,
+        pieces=tuple(pieces),
         sums=mine,
         still_open=tuple(index for index, piece in enumerate(pieces) if now[piece.id] in UNDECIDED),
         belief=belief(odds_to_probability(prior), [own_evidence(one) for one in mine]),

@@ -6,12 +6,13 @@ from datetime import date
 
 from sqlalchemy.orm import Session
 
+from tracker.desk.assess import Judged, judged
 from tracker.desk.at_bench import AtBench
 from tracker.desk.costs import reckoned
-from tracker.desk.learned import Learned
+from tracker.desk.learned import Learned, learned
 from tracker.desk.lot_outlook import lot_view
-from tracker.desk.next_test import lots_at_bench
-from tracker.desk.pieces import find_lot
+from tracker.desk.next_test import benches
+from tracker.desk.pieces import dispositions, find_lot
 from tracker.desk.workspace import Workspace
 from tracker.judgement.bench_order import LotAtBench, Trial
 from tracker.judgement.costs import Costs, next_rule
@@ -78,19 +79,19 @@ def outlook_of(workspace: Workspace, label: str, *, today: date) -> LotOutlook |
     NoSuch
         There is no such lot.
     """
-    from tracker.desk.learned import learned
-
     with workspace.read() as session:
-        return lot_outlook(session, find_lot(session, label), learned(session), today=today)
+        lot, known = find_lot(session, label), learned(session)
+        found = judged(session, {piece.id: lot.id for piece in lot.pieces}, known)
+        return lot_outlook(session, lot, known, found, today=today)
 
 
-def lot_outlook(session: Session, lot: Lot, known: Learned, *, today: date) -> LotOutlook | None:
-    """Return a lot's outlook; None for a lot without pieces."""
+def lot_outlook(session: Session, lot: Lot, known: Learned, found: Judged, *, today: date) -> LotOutlook | None:
+    """Return a lot's outlook; None for a lot without pieces. `found` has all its pieces."""
     if not lot.pieces:
         return None
-    reckon = reckoned(session)
-    found = lots_at_bench(session, [lot], known, reckon, today)[0]
-    return LotOutlook(lot_view(found.known), tuple(_plans(found, reckon.costs)), reckon.costs)
+    reckon, now = reckoned(session), dispositions(session, lot.pieces)
+    (ready,) = benches(session, [lot], {lot.id: lot.pieces}, found, now, known, reckon, today)
+    return LotOutlook(lot_view(ready.known), tuple(_plans(ready, reckon.costs)), reckon.costs)
 
 
 def _plans(found: AtBench, costs: Costs) -> list[PlanCompared]:

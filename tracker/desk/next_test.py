@@ -9,12 +9,13 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.bench.units import written
-from tracker.desk.assess import judged
-from tracker.desk.at_bench import AtBench, at_bench
+from tracker.desk.assess import Judged, judged
+from tracker.desk.at_bench import AtBench, at_bench, possible_tests
+from tracker.desk.bench_plan import parts_with_curves
 from tracker.desk.costs import Reckoned, reckoned
 from tracker.desk.learned import Learned, learned
 from tracker.desk.lot_outlook import UNDECIDED, lot_known
-from tracker.desk.pieces import dispositions, find_lot, find_piece, plain_label
+from tracker.desk.pieces import dispositions, find_lot, find_piece, pieces_of, plain_label
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.judgement.bench_order import LotAtBench, Meaning, Step, meaning, only, plan
@@ -136,10 +137,42 @@ def lots_at_bench(
     session: Session, lots: Sequence[Lot], known: Learned, reckon: Reckoned, today: date
 ) -> list[AtBench]:
     """Return lots (each with at least one piece) with what can still be tested on their pieces."""
-    lot_of = {piece.id: lot.id for lot in lots for piece in lot.pieces}
-    found = judged(session, lot_of, known)
+    pieces = pieces_of(session, lots)
+    every = [piece for some in pieces.values() for piece in some]
+    found = judged(session, {piece.id: piece.lot_id for piece in every}, known)
+    return benches(session, lots, pieces, found, dispositions(session, every), known, reckon, today)
+
+
+def benches(
+    session: Session,
+    lots: Sequence[Lot],
+    pieces: Mapping[int, Sequence[Piece]],
+    found: Judged,
+    now: Mapping[int, str],
+    known: Learned,
+    reckon: Reckoned,
+    today: date,
+) -> list[AtBench]:
+    """Return what `lots_at_bench` does, where pieces, sums and dispositions are known already.
+
+    Parameters
+    ----------
+    pieces : mapping of int to sequence of Piece
+        Of each lot.
+    found : Judged
+    now : mapping of int to str
+        The disposition of each piece.
+    """
+    curves = parts_with_curves(session)
     return [
-        at_bench(session, lot_known(session, lot, found.sums), found.records, known.experience.weights, reckon, today)
+        at_bench(
+            lot_known(lot, pieces[lot.id], found.sums, now),
+            possible_tests(session, lot, curves),
+            found.records,
+            known.experience.weights,
+            reckon,
+            today,
+        )
         for lot in lots
     ]
 

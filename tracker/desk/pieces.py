@@ -182,6 +182,17 @@ def _pieces_of(session: Session, word: str) -> Sequence[Piece]:
     return [piece for piece in first.lot.pieces if first.number <= piece.number <= last.number]
 
 
+def pieces_of(session: Session, lots: Sequence[Lot]) -> dict[int, list[Piece]]:
+    """Return the pieces of some lots, by the lot's id, in their order."""
+    ids = [lot.id for lot in lots]
+    found: dict[int, list[Piece]] = {number: [] for number in ids}
+    query = select(Piece).order_by(Piece.lot_id, Piece.number)
+    for piece in session.scalars(query if len(ids) > MANY else query.where(Piece.lot_id.in_(ids))):
+        if piece.lot_id in found:
+            found[piece.lot_id].append(piece)
+    return found
+
+
 def seats(session: Session, pieces: Sequence[Known] | None = None) -> dict[int, Seat]:
     """Return where pieces sit now, by the piece's id; a piece in no machine is left out. None: all pieces."""
     query = select(Fitting.piece_id, Fitting.machine_id, Fitting.position, Fitting.entry_id, Fitting.fitted)

@@ -196,11 +196,13 @@ def show(workspace: Workspace, label: str, *, today: date | None = None) -> Show
 
 
 def _lot(session: Session, label: str, today: date) -> LotShown:
+    from tracker.desk.assess import judged
     from tracker.desk.learned import learned
     from tracker.desk.lot_plans import lot_outlook
 
     lot, known = find_lot(session, label), learned(session)
-    rows = piece_rows(session, lot.pieces, known)
+    found = judged(session, {piece.id: lot.id for piece in lot.pieces}, known)
+    rows = piece_rows(session, lot.pieces, known, found)
     documents = session.scalars(select(Document).where(Document.lot_id == lot.id).order_by(Document.id))
     photos = session.scalars(select(Photo).where(Photo.lot_id == lot.id).order_by(Photo.id))
     return LotShown(
@@ -211,7 +213,7 @@ def _lot(session: Session, label: str, today: date) -> LotShown:
         photos=tuple(_photo(one) for one in photos),
         origin=origin_of(session, lot),
         theirs=theirs(session, lot),
-        outlook=lot_outlook(session, lot, known, today=today),
+        outlook=lot_outlook(session, lot, known, found, today=today),
     )
 
 

@@ -1,26 +1,30 @@
 """What is to be seen to today: claims closing, tests worth doing, and what arrived lately; each with few questions.
 
-found = today(workspace, today=date.today())
-found.arrived          # tuple of LotRow, the newest first: how each stands
-found.due              # tuple of Due, the soonest first, as `lotproof due` has it
-found.next             # NextFew: the few next tests, and of which lots they were chosen
+    found = today(workspace, today=date.today())
+    found.arrived          # tuple of LotRow, the newest first: how each stands
+    found.due              # tuple of Due, the soonest first, as `lotproof due` has it
+    found.next             # NextFew: the few next tests, and of which lots they were chosen
+
+All of it is bounded, so that a page of it comes at once however large the workshop: see `LOOKED_AT`, `JUDGED`,
+`MOST_PIECES` and `PAST`. What was left out is said in the values.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session, joinedload
 
+from tracker.desk.assess import Judged, judged
 from tracker.desk.costs import reckoned
-from tracker.desk.due import Due, due_in
-from tracker.desk.learned import learned
-from tracker.desk.listing import lot_row, piece_rows
+from tracker.desk.due import Due, due_of
+from tracker.desk.learned import Learned, learned
+from tracker.desk.listing import lot_row
 from tracker.desk.lot_outlook import UNDECIDED
-from tracker.desk.next_test import NextStep, lots_at_bench, next_step
-from tracker.desk.pieces import dispositions
-from tracker.desk.rows import LotRow, PieceRow
+from tracker.desk.next_test import NextStep, benches, next_step
+from tracker.desk.pieces import dispositions, pieces_of
+from tracker.desk.rows import LotRow
 from tracker.desk.workspace import Workspace
 from tracker.judgement.bench_order import plan
 from tracker.records.models import Lot, Piece
@@ -29,8 +33,15 @@ LATEST = 10
 """So many arrivals are shown; our own choice: what fits a screen."""
 STEPS = 4
 """So many tests are proposed: what follows depends on what these show (common practice, no source)."""
-MOST_PIECES = 60
-"""Tests are chosen among the newest lots with so many pieces together; our own choice, for the time it takes."""
+LOOKED_AT = 200
+"""So many of the newest lots are looked at for open pieces; our own choice, for the time it takes."""
+JUDGED = 120
+"""The newest arrivals with so many pieces together are judged; our own choice, for the time it takes."""
+MOST_PIECES = 32
+"""Tests are chosen among the newest lots with so many pieces together, larger ones passed over; our own choice, for the
+time it takes."""
+PAST = timedelta(days=365)
+"""A window that closed so long ago is no longer shown; `lotproof due` has it. Our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,9 +55,11 @@ class NextFew:
     lots : tuple of str
         Labels of the lots they were chosen among, the newest first.
     of : int
-        How many lots have open or quarantined pieces; where more than `lots`, `lotproof next` looks at them all.
+        How many lots with open or quarantined pieces there are among the newest `LOOKED_AT`.
     minutes, saves : float
         Of all steps together.
+    older : bool
+        Whether there are older lots, which were not looked at.
     """
 
     steps: tuple[NextStep, ...]
@@ -54,11 +67,12 @@ class NextFew:
     of: int
     minutes: float
     saves: float
+    older: bool = False
 
     @property
     def bounded(self) -> bool:
-        """Whether some lots with open pieces were left out."""
-        return self.of > len(self.lots)
+        """Whether lots were left out that may have open pieces: `lotproof next` looks at all."""
+        return self.older or self.of > len(self.lots)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +87,10 @@ class Today:
     lots : int
         How many lots there are.
     due : tuple of Due
-        Claim windows that need something, the soonest first.
+        Claim windows that need something, the soonest first; those that closed more than `PAST` ago are left out.
     next : NextFew
+    unjudged : frozenset of str
+        Labels of arrivals too large to be judged at a glance: their `suspicion` is None, whatever is known of them.
     """
 
     day: date
@@ -82,6 +98,19 @@ class Today:
     lots: int
     due: tuple[Due, ...]
     next: NextFew
+    unjudged: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class _Desk:
+    """What was read once for all parts: lots, the newest first, with their pieces and dispositions."""
+
+    session: Session
+    known: Learned
+    newest: Sequence[Lot]
+    pieces: Mapping[int, Sequence[Piece]]
+    now: Mapping[int, str]
+    day: date
 
 
 def today(workspace: Workspace, *, today: date) -> Today:
@@ -93,46 +122,64 @@ def today(workspace: Workspace, *, today: date) -> Today:
         For what is left of claim windows.
     """
     with workspace.read() as session:
-        now = dispositions(session)
-        lots = session.scalars(
-            select(Lot).options(joinedload(Lot.seller)).order_by(Lot.arrived_on.desc(), Lot.id.desc())
-        ).all()
+        count = session.scalar(select(func.count()).select_from(Lot)) or 0
+        lots = select(Lot).options(joinedload(Lot.seller))
+        newest = session.scalars(lots.order_by(Lot.arrived_on.desc(), Lot.id.desc()).limit(LOOKED_AT)).all()
+        closing = session.scalars(lots.where(Lot.claim_by >= today - PAST).order_by(Lot.claim_by, Lot.id)).all()
+        pieces = pieces_of(session, list({lot.id: lot for lot in (*newest, *closing)}.values()))
+        now = dispositions(session, [piece for some in pieces.values() for piece in some])
+        desk = _Desk(session, learned(session), newest, pieces, now, today)
+        shown = newest[:LATEST]
+        tested = [lot for lot in newest if any(now[piece.id] in UNDECIDED for piece in pieces[lot.id])]
+        at_bench, judge = _within(tested, pieces, MOST_PIECES), _within(shown, pieces, JUDGED)
+        every = {lot.id: lot for lot in (*judge, *at_bench)}
+        found = judged(session, {piece.id: number for number in every for piece in pieces[number]}, desk.known)
         return Today(
             day=today,
-            arrived=_arrived(session, lots[:LATEST]),
-            lots=len(lots),
-            due=due_in(session, now, today=today),
-            next=_next(session, lots, now, today),
+            arrived=tuple(_row(desk, lot, found) for lot in shown),
+            lots=count,
+            due=due_of(session, closing, pieces, now, today=today),
+            next=_next(desk, at_bench, found, of=len(tested), older=count > len(newest)),
+            unjudged=frozenset(lot.label for lot in shown if lot.id not in every),
         )
 
 
-def _arrived(session: Session, lots: Sequence[Lot]) -> tuple[LotRow, ...]:
-    pieces = [piece for lot in lots for piece in lot.pieces]
-    by_lot: dict[str, list[PieceRow]] = {}
-    for row in piece_rows(session, pieces):
-        by_lot.setdefault(row.lot, []).append(row)
-    return tuple(lot_row(lot, by_lot.get(lot.label, [])) for lot in lots)
+def _within(lots: Sequence[Lot], pieces: Mapping[int, Sequence[Piece]], most: int) -> list[Lot]:
+    """Return the first lots that have at most so many pieces together; one that is too large is passed over."""
+    some, left = list[Lot](), most
+    for lot in lots:
+        if len(pieces[lot.id]) <= left:
+            some.append(lot)
+            left -= len(pieces[lot.id])
+    return some
 
 
-def _next(session: Session, lots: Sequence[Lot], now: dict[int, str], today: date) -> NextFew:
-    found = session.execute(select(Piece.id, Piece.lot_id))
-    wanted = {lot for number, lot in found if now[number] in UNDECIDED}
-    undecided = [lot for lot in lots if lot.id in wanted]
-    some, pieces = list[Lot](), 0
-    for lot in undecided:
-        pieces += len(lot.pieces)
-        if some and pieces > MOST_PIECES:
-            break
-        some.append(lot)
-    if not some:
-        return NextFew((), (), 0, 0.0, 0.0)
-    reckon = reckoned(session)
-    benches = [one.bench for one in lots_at_bench(session, some, learned(session), reckon, today)]
-    steps = plan(benches, reckon.costs, most=STEPS)
+@dataclass(frozen=True, slots=True)
+class _Stands:
+    disposition: str
+    suspicion: float | None
+
+
+def _row(desk: _Desk, lot: Lot, found: Judged) -> LotRow:
+    stands = [
+        _Stands(desk.now[piece.id], found.suspicion(piece.id, lot.id) if piece.id in found.records else None)
+        for piece in desk.pieces[lot.id]
+    ]
+    return lot_row(lot, stands)
+
+
+def _next(desk: _Desk, lots: Sequence[Lot], found: Judged, *, of: int, older: bool) -> NextFew:
+    if not lots:
+        return NextFew((), (), of, 0.0, 0.0, older)
+    reckon = reckoned(desk.session)
+    ready = benches(desk.session, lots, desk.pieces, found, desk.now, desk.known, reckon, desk.day)
+    tables = [one.bench for one in ready]
+    steps = plan(tables, reckon.costs, most=STEPS)
     return NextFew(
-        steps=tuple(next_step(benches[one.lot], one, reckon.costs) for one in steps),
-        lots=tuple(lot.label for lot in some),
-        of=len(undecided),
+        steps=tuple(next_step(tables[one.lot], one, reckon.costs) for one in steps),
+        lots=tuple(lot.label for lot in lots),
+        of=of,
         minutes=sum(one.minutes for one in steps),
         saves=sum(one.saves for one in steps),
+        older=older,
     )

@@ -8,7 +8,7 @@ from functools import cached_property
 
 from tracker.judgement.counts import ABSENT, NOTHING_COUNTED, OUTCOMES, SLIGHT, Counts, Taught
 from tracker.judgement.observed import Remark
-from tracker.judgement.suspicion import combine, weigh
+from tracker.judgement.suspicion import combine, silences, weigh
 from tracker.judgement.together import Seen, Together, fit
 from tracker.judgement.weights import Indicator, LearningRule, Weights, declared, families, learning_rule
 
@@ -281,16 +281,16 @@ def _moved(counts: Counts, was: Shares, now: Shares) -> Counts:
 
 def _seen(lesson: Lesson, before_db: float, weights: Weights, worth: float) -> Seen:
     """Weigh what a piece showed as if its truth were not known."""
-    facts, in_vain = [], []
+    facts, looked_for = [], []
     for code, outcome in lesson.outcomes.items():
         known = weights.indicators.get(code)
         if known is None or known.family == SETTLED:
             continue
         if outcome != ABSENT:
             facts.append(Remark(code, known.title, outcome, known.family))
-        elif families()[known.family].looks_for_signs:
-            in_vain.append(code)
-    found = combine(before_db, weigh(facts, in_vain, weights))
+        if families()[known.family].looks_for_signs:
+            looked_for.append(code)
+    found = combine(before_db, weigh(facts, weights=weights), silences=silences(looked_for, weights))
     return Seen(
         rest_db=found.total_db - found.signs_db,
         signs_db=found.signs_db,

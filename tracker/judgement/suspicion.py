@@ -1,10 +1,9 @@
 """From weights to a probability: a prior and a sum a person can follow line by line."""
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from functools import cache
-from itertools import groupby
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache, lru_cache
 
 from tracker.judgement.counts import ABSENT, CLEAR, OUTCOMES, Basis
 from tracker.judgement.observed import Observed
@@ -110,13 +109,19 @@ class Suspicion:
     capped: tuple[str, ...] = ()
     signs_db: float = 0.0
     left_out_db: float = 0.0
-    weighed: tuple[tuple["Weighed", ...], ...] = ()
-    """What went into the sum, family by family."""
+    loud: frozenset[str] = frozenset()
+    """Families with a finding."""
+    silent: tuple[tuple[Weighed, ...], ...] = ()
+    """What was looked for and not found, family by family."""
 
     @property
     def in_vain(self) -> tuple[InVain, ...]:
-        """What was looked for and not found, family by family."""
-        return tuple(one for of_family in self.weighed for one in _in_vain(of_family))
+        """What was looked for and not found, in the sum or left out of it, family by family."""
+        return tuple(
+            InVain(item.code, item.family, item.message, item.weight_db, item.family not in self.loud, item.basis)
+            for of_family in self.silent
+            for item in of_family
+        )
 
 
 def odds_to_probability(total_db: float) -> float:
@@ -183,7 +188,7 @@ def weigh(
         if earlier is None or OUTCOMES.index(fact.strength) < OUTCOMES.index(earlier.strength):
             strongest[fact.code] = fact
     seen = sorted((_found(fact, known) for fact in strongest.values()), key=lambda item: (-item.weight_db, item.code))
-    return (*seen, *_absent((code for code in looked_for if code not in strongest), known))
+    return (*seen, *_absent([code for code in looked_for if code not in strongest], known))
 
 
 def _found(fact: Observed, weights: Weights) -> Weighed:
@@ -224,6 +229,7 @@ def combine(
     siblings: SumLine | None = None,
     notes: Sequence[str] = (),
     together: Together = AS_DECLARED,
+    silences: "Silences | None" = None,
 ) -> Suspicion:
     """Add weights to a prior, family by family, each family capped.
 
@@ -240,6 +246,8 @@ def combine(
         What a reader should know of the facts; lines that weigh nothing.
     together : Together
         What signs have been worth together, as in the `Weights` that `items` were weighed with.
+    silences : Silences, optional
+        What was looked for beside `items`; of that what `items` found is left out.
 
     Returns
     -------
@@ -254,57 +262,166 @@ def combine(
     how signs go together, which nobody can declare: settled pieces tell (`tracker/judgement/together.py`).
     """
     lines = [SumLine("prior", prior_text, prior_db), *([] if siblings is None else [siblings])]
-    capped, groups = [], list[tuple[Weighed, ...]]()
+    found: dict[str, list[Weighed]] = {}
+    for item in items:
+        if item.found:
+            found.setdefault(item.family, []).append(item)
+    quiet = _quiet(items, silences)
+    capped, silent = [], list[tuple[Weighed, ...]]()
     signs = left_out = 0.0
-    order = _order()
-    known = sorted(items, key=lambda item: order.get(item.family, len(order)))
-    for name, group in groupby(known, key=lambda item: item.family):
-        of_family = tuple(group)
-        groups.append(of_family)
-        family = families().get(name)
-        new, is_capped = _family_lines(family, of_family)
+    for name in _in_order(found, quiet):
+        family, silence = families().get(name), quiet.get(name, _NO_SILENCE)
+        if name in found:
+            new, is_capped = _found_lines(family, found[name])
+            if is_capped:
+                capped.append(name)
+        else:
+            new = [] if silence.line is None else [silence.line]
         lines += new
+        if silence.items:
+            silent.append(silence.items)
         if family is not None and family.looks_for_signs:
             signs += math.fsum([line.weight_db for line in new])
-            left_out += math.fsum([item.weight_db for item in of_family if not item.found])
-            left_out -= math.fsum([line.weight_db for line in new if line.kind == "absence"])
-        if is_capped:
-            capped.append(name)
+            left_out += silence.total_db
+            left_out -= 0.0 if name in found else math.fsum([line.weight_db for line in new])
     lines += _together_line(together, signs, left_out)
     total = math.fsum([line.weight_db for line in lines])
     lines += [SumLine("note", text, 0.0) for text in notes]
-    return Suspicion(odds_to_probability(total), total, tuple(lines), tuple(capped), signs, left_out, tuple(groups))
+    return Suspicion(
+        odds_to_probability(total),
+        total,
+        tuple(lines),
+        tuple(capped),
+        signs,
+        left_out,
+        frozenset(found),
+        tuple(silent),
+    )
 
 
-@cache
-def _order() -> Mapping[str, int]:
-    return {name: place for place, name in enumerate(families())}
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """What was looked for in one family and not found.
+
+    Parameters
+    ----------
+    items : tuple of Weighed
+    total_db : float
+        What each says by itself, added up.
+    line : SumLine or None
+        What they say together where nothing was found in the family.
+    """
+
+    items: tuple[Weighed, ...] = ()
+    total_db: float = 0.0
+    line: SumLine | None = None
+
+
+_NO_SILENCE = Silence()
+
+
+@dataclass(frozen=True, slots=True)
+class Silences:
+    """What was looked for, family by family, were none of it found: worked out once for pieces looked at alike.
+
+    Parameters
+    ----------
+    by_family : mapping of str to Silence
+    family_of : mapping of str to str
+        By code.
+    """
+
+    by_family: Mapping[str, Silence]
+    family_of: Mapping[str, str]
+    _left: dict[tuple[str, ...], Silence] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def without(self, codes: Iterable[str]) -> Mapping[str, Silence]:
+        """Return the silences once some of the indicators were found after all."""
+        gone: dict[str, list[str]] = {}
+        for code in codes:
+            if (name := self.family_of.get(code)) is not None:
+                gone.setdefault(name, []).append(code)
+        return {**self.by_family, **{name: self._less(name, some) for name, some in gone.items()}}
+
+    def _less(self, name: str, codes: Sequence[str]) -> Silence:
+        key = (name, *codes)
+        found = self._left.get(key)
+        if found is None:
+            items = [item for item in self.by_family[name].items if item.code not in codes]
+            found = self._left[key] = _silence(name, items) if items else _NO_SILENCE
+        return found
+
+
+def silences(looked_for: Iterable[str], weights: Weights) -> Silences:
+    """Return what it says of a piece that none of some indicators was found; those nobody declared are left out."""
+    codes = tuple(looked_for)
+    known = weights.silences.get(codes)
+    if known is None:
+        known = weights.silences[codes] = _silences(_absent(codes, weights))
+    found: Silences = known
+    return found
+
+
+def _silences(items: Iterable[Weighed]) -> Silences:
+    by_family: dict[str, list[Weighed]] = {}
+    for item in items:
+        by_family.setdefault(item.family, []).append(item)
+    return Silences(
+        {name: _silence(name, some) for name, some in by_family.items()},
+        {item.code: name for name, some in by_family.items() for item in some},
+    )
+
+
+def _silence(name: str, items: Sequence[Weighed]) -> Silence:
+    family = families().get(name)
+    total = math.fsum([item.weight_db for item in items])
+    return Silence(tuple(items), total, None if family is None else _absence_line(family, items, total))
+
+
+def _quiet(items: Sequence[Weighed], known: Silences | None) -> Mapping[str, Silence]:
+    """Return what was looked for and not found, by family."""
+    absent = [item for item in items if not item.found]
+    if known is None:
+        return _silences(absent).by_family
+    if absent:
+        raise ValueError("what was looked for comes among the items or as silences, not both ways")
+    return known.without(item.code for item in items)
+
+
+def _in_order(found: Mapping[str, object], quiet: Mapping[str, object]) -> Iterator[str]:
+    """Return the families there are, as declared; facts of a family nobody declared come last."""
+    declared_ones = families()
+    for name in declared_ones:
+        if name in found or name in quiet:
+            yield name
+    yield from dict.fromkeys(name for name in (*found, *quiet) if name not in declared_ones)
 
 
 def _together_line(together: Together, signs_db: float, left_out_db: float) -> list[SumLine]:
     moved = (together.found - 1.0) * signs_db + together.in_vain * left_out_db
     if moved == 0.0:
         return []
+    return [SumLine("together", _together_text(together), moved)]
+
+
+@lru_cache(maxsize=64)
+def _together_text(together: Together) -> str:
     settled = f"{counted(together.pieces, 'settled piece')} of {counted(together.lots, 'lot')}"
-    text = (
+    return (
         f"Signs together, as {settled} have shown: those above count {_share(together.found)}, "
         f"what else was looked for and not found {_share(together.in_vain)}"
     )
-    return [SumLine("together", text, moved)]
 
 
 def _share(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
-def _family_lines(family: Family | None, items: Sequence[Weighed]) -> tuple[list[SumLine], bool]:
-    found = [item for item in items if item.found]
+def _found_lines(family: Family | None, found: Sequence[Weighed]) -> tuple[list[SumLine], bool]:
     lines = [SumLine("finding", item.message, item.weight_db, item.family, item.code, item.basis) for item in found]
     if family is None:  # no declared caps: facts of an unknown family weigh nothing, see `weigh`
         return lines, False
-    if not found:
-        return _absence_line(family, items), False
-    total = math.fsum(item.weight_db for item in found)
+    total = math.fsum([item.weight_db for item in found])
     bounded = min(max(total, -family.cap_against), family.cap_for)
     if bounded == total:
         return lines, False
@@ -312,20 +429,14 @@ def _family_lines(family: Family | None, items: Sequence[Weighed]) -> tuple[list
     return [*lines, SumLine("cap", text, bounded - total, family.name)], True
 
 
-def _absence_line(family: Family, items: Sequence[Weighed]) -> list[SumLine]:
-    total = math.fsum(item.weight_db for item in items)
+def _absence_line(family: Family, items: Sequence[Weighed], total: float) -> SumLine | None:
     # Where settled pieces have turned an indicator round, its absence may speak against a piece, within the same bound.
     bounded = min(max(total, -family.cap_absent), family.cap_absent)
     if bounded == 0:
-        return []
-    text = f"Nothing strange in {family.title} ({counted(len(items), 'thing')} looked for)"
-    return [SumLine("absence", text, bounded, family.name)]
+        return None
+    return SumLine("absence", _nothing_strange(family.title, len(items)), bounded, family.name)
 
 
-def _in_vain(items: Sequence[Weighed]) -> list[InVain]:
-    silent = any(item.found for item in items)
-    return [
-        InVain(item.code, item.family, item.message, item.weight_db, not silent, item.basis)
-        for item in items
-        if not item.found
-    ]
+@cache
+def _nothing_strange(title: str, number: int) -> str:
+    return f"Nothing strange in {title} ({counted(number, 'thing')} looked for)"

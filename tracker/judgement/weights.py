@@ -118,6 +118,9 @@ class Weights:
     """What was worked out already: a list asks for the same thousands of times. By code, what it is, and the lessons it
     stands on; those are kept beside it, so that no other lessons can come by their identity."""
 
+    silences: dict[tuple[str, ...], Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """What `silences` of `tracker/judgement/suspicion.py` worked out, by what was looked for."""
+
     def taught_otherwise(self, taught: Mapping[str, Taught], together: Together) -> "Weights":
         """Return the same declared counts with other lessons; what stands on lessons they share is not made again."""
         other = replace(self, taught=taught, together=together)

@@ -1,0 +1,76 @@
+"""What is to be seen to today: the same answers as `list`, `due` and `next` give, bounded, in a fixed number of
+questions."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+from asked import asked
+from growing import TODAY, Growth, grow
+from stock import a_lot
+
+from tracker.desk.due import due
+from tracker.desk.listing import list_rows
+from tracker.desk.next_test import next_tests
+from tracker.desk.today import LATEST, MOST_PIECES, STEPS, today
+from tracker.desk.workspace import Workspace
+
+SMALL = Growth(lots=3, pieces=8, runs=0.4, decided=0.4, settled=0.2, seed=6)
+
+
+def test_it_says_what_list_due_and_next_say(workspace: Workspace) -> None:
+    grow(workspace, SMALL)
+    found = today(workspace, today=TODAY)
+    rows = list_rows(workspace, "lots").rows
+    assert found.arrived == tuple(sorted(rows, key=lambda row: row.arrived, reverse=True))
+    assert (found.lots, found.unjudged, found.day) == (3, frozenset(), TODAY)
+    assert found.due == due(workspace, today=TODAY)
+    assert found.due
+    whole = next_tests(workspace, None, minutes=None, today=TODAY)
+    assert not found.next.bounded
+    assert [(one.piece, one.test) for one in found.next.steps] == [(one.piece, one.test) for one in whole.steps[:STEPS]]
+    assert found.next.steps
+
+
+def test_an_empty_workspace(workspace: Workspace) -> None:
+    found = today(workspace, today=TODAY)
+    assert (found.arrived, found.lots, found.due, found.next.steps, found.next.lots) == ((), 0, (), (), ())
+
+
+@pytest.mark.parametrize("workspace", ["sqlite"], indirect=True)
+def test_a_large_workspace_is_bounded_and_says_so(workspace: Workspace) -> None:
+    grow(workspace, replace(SMALL, lots=14, pieces=20))
+    found = today(workspace, today=TODAY)
+    assert [row.lot for row in found.arrived] == [f"L{number:04d}" for number in range(14, 14 - LATEST, -1)]
+    assert found.unjudged == {"L0008", "L0007", "L0006", "L0005"}
+    assert {row.lot for row in found.arrived if row.suspicion is None} >= found.unjudged
+    assert all(
+        row.open + row.accepted + row.quarantined + row.rejected + row.returned + row.fitted == 20
+        for row in found.arrived
+    )
+    assert len(found.next.lots) * 20 <= MOST_PIECES
+    assert found.next.bounded
+    assert found.next.of == 14
+
+
+@pytest.mark.parametrize("workspace", ["sqlite"], indirect=True)
+def test_a_window_that_closed_long_ago_is_left_to_due(workspace: Workspace) -> None:
+    a_lot(workspace, arrived=TODAY - timedelta(days=500), claim_by=TODAY - timedelta(days=480))
+    a_lot(workspace, arrived=TODAY - timedelta(days=50), claim_by=TODAY - timedelta(days=20))
+    assert [one.lot for one in due(workspace, today=TODAY)] == ["L0001", "L0002"]
+    assert [one.lot for one in today(workspace, today=TODAY).due] == ["L0002"]
+
+
+@pytest.mark.parametrize("workspace", ["sqlite"], indirect=True)
+def test_the_number_of_questions_does_not_grow_with_the_lots(workspace: Workspace) -> None:
+    grow(workspace, replace(SMALL, lots=40, pieces=4, looks=2.0, seed=8))
+    today(workspace, today=TODAY)
+    with asked(workspace) as questions:
+        today(workspace, today=TODAY)
+    assert questions.number <= 30
+    with asked(workspace) as of_due:
+        due(workspace, today=TODAY)
+    with asked(workspace) as of_next:
+        next_tests(workspace, None, minutes=None, today=TODAY)
+    assert of_due.number <= 16
+    assert of_next.number <= 30
