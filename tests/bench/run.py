@@ -25,7 +25,9 @@ import files
 import foam
 import intervals
 import live
+import load
 import next_test
+import page
 import photos
 import records
 import soak
@@ -49,6 +51,8 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "intervals": intervals.run,
     "next-test": next_test.run,
     "soak": soak.run,
+    "page": page.run,
+    "load": load.run,
 }
 PACKAGES = ("lotproof", "numpy", "onnxruntime", "opencv-python-headless", "pandas", "rapidocr", "sqlalchemy", "typer")
 WIDTH = 118
