@@ -39,10 +39,14 @@ LOTS, PIECES = 12, 40
 READ = ("/", "/lots", "/lots/L0003", "/pieces/L0003-07", "/api/pieces?lot=L0003", "/api/lots/L0003", "/work")
 IDLE_ROUNDS = 12
 WRITE_SHARE = 0.25
-PHOTO_EVERY_S = 12.0
-"""Of each client. A photo is looked at on the same machine meanwhile, as it would be in a workshop."""
+THINK_S = (0.5, 1.5)
+"""Between two requests of a client: quicker than a person reads (common practice, no source)."""
+PHOTO_EVERY_S = 25.0
+"""Of each client. Photos are looked at on the same machine meanwhile, as they would be in a workshop."""
 SETTLE_S = 600.0
 _TOKEN = re.compile(r'name="lotproof-token" content="([^"]+)"')
+CROP = (160, 0, 860, 400)
+"""One chip, so that a look takes seconds."""
 SAMPLE = Path(__file__).parents[2] / "sample_images" / "logic_lot.jpg"
 
 
@@ -64,6 +68,7 @@ class Client:
             count = 0
             while time.monotonic() < until:
                 count += 1
+                time.sleep(rng.uniform(*THINK_S))
                 if time.monotonic() >= next_photo:
                     next_photo += PHOTO_EVERY_S
                     self._photograph(http, count)
@@ -109,7 +114,7 @@ class Client:
 def _photo(mark: int) -> bytes:
     """Return the sample photo with a mark of its own, so that none is taken for another."""
     with Image.open(SAMPLE) as opened:
-        picture = opened.convert("RGB")
+        picture = opened.convert("RGB").crop(CROP)
     for bit in range(24):
         picture.paste((255, 255, 255) if mark >> bit & 1 else (0, 0, 0), (8 * bit, 0, 8 * bit + 8, 8))
     out = io.BytesIO()
@@ -123,7 +128,7 @@ def run(folder: Path) -> Result:
         grow(workspace, Growth(lots=LOTS, pieces=PIECES))
     with _served(folder / "w") as (address, server):
         httpx.post(
-            f"{address}/api/lots", json={"seller": "Quayside Surplus", "part": "CV74HC245N", "quantity": 40}
+            f"{address}/api/lots", json={"seller": "Quayside Surplus", "part": "CV74HC245N", "quantity": 400}
         ).raise_for_status()
         idle = _alone(address)
         clients = [Client(number, address) for number in range(CLIENTS)]
@@ -218,6 +223,9 @@ def _settled(folder: Path, clients: list[Client]) -> tuple[Counter[str], float]:
             mine = [task for task in rows.every() if task.label in labels]
             if not any(task.open for task in mine) or time.monotonic() - begun > SETTLE_S:
                 gone = len(labels) - len(mine)
+                for task in mine:
+                    if task.state == "failed":
+                        print(f"{task.label}: {task.what}", file=sys.stderr)
                 return Counter(task.state for task in mine) + Counter({"gone": gone}), time.monotonic() - begun
             time.sleep(1.0)
     finally:
@@ -235,7 +243,10 @@ def _quick(clients: list[Client], idle: dict[str, float]) -> tuple[list[str], fl
             f"{path}: alone {1000 * idle[path]:.0f} ms, under load median {1000 * np.median(took):.0f} ms, "
             f"p95 {1000 * p95:.0f} ms: {p95 / idle[path]:.1f} times (n {len(took)})"
         )
-    lines.append(f"{CLIENTS} clients, {SECONDS:.0f} s, {reads} pages; worst page {worst:.1f} times, bar {BAR:g}")
+    lines.append(
+        f"{CLIENTS} clients, {SECONDS:.0f} s, {THINK_S[0]:g} to {THINK_S[1]:g} s between requests, {reads} pages; "
+        f"worst page {worst:.1f} times, bar {BAR:g}"
+    )
     return lines, worst
 
 
