@@ -25,8 +25,10 @@ import files
 import foam
 import intervals
 import live
+import load
 import next_test
-import pages
+import page
+import page_reads
 import photos
 import records
 import soak
@@ -40,7 +42,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "receive": records.run_receive,
     "list": records.run_list,
     "recall": records.run_recall,
-    "pages": pages.run,
+    "pages": page_reads.run,
     "bag": bags.run,
     "live": live.run,
     "inspect": photos.run_inspect,
@@ -51,6 +53,8 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "intervals": intervals.run,
     "next-test": next_test.run,
     "soak": soak.run,
+    "page": page.run,
+    "load": load.run,
 }
 PACKAGES = ("lotproof", "numpy", "onnxruntime", "opencv-python-headless", "pandas", "rapidocr", "sqlalchemy", "typer")
 WIDTH = 118

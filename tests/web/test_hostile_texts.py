@@ -109,7 +109,7 @@ def _addresses(pages: Pages) -> list[tuple[str, list[str]]]:
         asked = methods["get"].get("parameters", [])
         for one in asked:
             if one["in"] == "path":
-                path = path.replace(f"{{{one['name']}}}", REAL[one["name"]])
+                path = path.replace(f"{{{one['name']}}}", REAL.get(one["name"], "x"))
         found.append((path, [one["name"] for one in asked if one["in"] == "query"]))
     return found
 

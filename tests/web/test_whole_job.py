@@ -107,7 +107,6 @@ def _marked_again() -> set[str]:
 
 
 def test_from_arrival_to_dossier(hand: Any, tmp_path: Path) -> None:
-    page = hand.page
     _receive(hand)
     _photograph(hand)
     worst = _most_suspicious(hand)

@@ -1,4 +1,4 @@
-"""The bench's pages as one router, in the order that matters: /bench/plan/L0001 would fit /bench/{test}/{label} as well."""
+"""The bench's pages as one router, in the order that matters: /bench/plan/L0001 fits /bench/{test}/{label} as well."""
 
 from fastapi import APIRouter
 
