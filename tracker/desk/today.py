@@ -23,7 +23,7 @@ from tracker.desk.learned import Learned, learned
 from tracker.desk.listing import lot_row
 from tracker.desk.lot_outlook import UNDECIDED
 from tracker.desk.next_test import NextStep, benches, next_step
-from tracker.desk.pieces import dispositions, pieces_of
+from tracker.desk.pieces import pieces_of, seats, standings
 from tracker.desk.rows import LotRow
 from tracker.desk.workspace import Workspace
 from tracker.judgement.bench_order import plan
@@ -37,7 +37,7 @@ LOOKED_AT = 200
 """So many of the newest lots are looked at for open pieces; our own choice, for the time it takes."""
 JUDGED = 120
 """The newest arrivals with so many pieces together are judged; our own choice, for the time it takes."""
-MOST_PIECES = 32
+MOST_PIECES = 24
 """Tests are chosen among the newest lots with so many pieces together, larger ones passed over; our own choice, for the
 time it takes."""
 PAST = timedelta(days=365)
@@ -127,7 +127,9 @@ def today(workspace: Workspace, *, today: date) -> Today:
         newest = session.scalars(lots.order_by(Lot.arrived_on.desc(), Lot.id.desc()).limit(LOOKED_AT)).all()
         closing = session.scalars(lots.where(Lot.claim_by >= today - PAST).order_by(Lot.claim_by, Lot.id)).all()
         pieces = pieces_of(session, list({lot.id: lot for lot in (*newest, *closing)}.values()))
-        now = dispositions(session, [piece for some in pieces.values() for piece in some])
+        which = select(Piece.id).where(Piece.lot_id.in_(list(pieces)))
+        every_piece = [piece for some in pieces.values() for piece in some]
+        now = standings(session, every_piece, seats(session, every_piece, which), which)
         desk = _Desk(session, learned(session), newest, pieces, now, today)
         shown = newest[:LATEST]
         tested = [lot for lot in newest if any(now[piece.id] in UNDECIDED for piece in pieces[lot.id])]
