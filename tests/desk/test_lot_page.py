@@ -13,6 +13,7 @@ from stock import a_lot
 from tracker.desk.assess import piece_suspicion
 from tracker.desk.decide import settle
 from tracker.desk.facts import kept_document, top_inspections
+from tracker.desk.learned import learned
 from tracker.desk.listing import Filters, list_rows
 from tracker.desk.lot_page import SORTS, LotPage, PageWish, lot_page
 from tracker.desk.pieces import find_lot, find_piece
@@ -142,6 +143,19 @@ def test_what_was_learned_is_forgotten_with_the_next_act(varied: Workspace, tmp_
         assert lot_page(anew, "L0001") == page
         assert lot_page(anew, "L0002") == lot_page(varied, "L0002")
     assert {line.piece: line.suspicion for line in lot_page(varied, "L0002").pieces} != before
+
+
+def test_an_act_that_teaches_nothing_leaves_what_was_learned(varied: Workspace) -> None:
+    before = lot_page(varied, "L0001")
+    a_lot(varied)
+    page = lot_page(varied, "L0001")
+    assert page == before
+    with varied.read() as session, Workspace.open(varied.folder) as anew, anew.read() as other:
+        kept, fresh = learned(session).experience, learned(other).experience
+        assert kept.version == fresh.version != ""
+        assert (kept.weights, kept.together) == (fresh.weights, fresh.together)
+        for truth in learned(session).truths:
+            assert kept.without_piece(truth.piece) == fresh.without_piece(truth.piece)
 
 
 @pytest.fixture

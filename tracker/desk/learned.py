@@ -47,14 +47,17 @@ def learned(session: Session) -> Learned:
     A function of the records alone: a settlement that is withdrawn takes back what it taught.
     """
     now = head(session)
-    return once(session, now.hash, "learned", lambda: _learned(session, now.entry))
+    return once(session, now.hash, "learned", lambda before: _learned(session, now.entry, before))
 
 
-def _learned(session: Session, until: int) -> Learned:
+def _learned(session: Session, until: int, before: Learned | None) -> Learned:
     known = truths(session)
     records, pictures = SellerRecords(known), Pictures.of(session)
     lessons = _lessons(session, known, records, pictures)
-    return Learned(known, records, Experience(lessons, until=until), pictures)
+    # Most acts teach nothing: what was worked out of the same lessons holds on.
+    same = before is not None and before.experience.lessons == lessons
+    experience = before.experience.again(until) if before and same else Experience(lessons, until=until)
+    return Learned(known, records, experience, pictures)
 
 
 def _lessons(

@@ -230,8 +230,8 @@ def _lines(session: Session, lot: Lot, photos: Sequence[Photo]) -> list[PieceLin
     ).all()
     which = select(Piece.id).where(Piece.lot_id == lot.id)
     found = judged(session, {piece.id: lot.id for piece in pieces}, which=which, only_known=True)
-    sitting = seats(session, pieces)
-    stands = standings(session, pieces, sitting)
+    sitting = seats(session, pieces, which)
+    stands = standings(session, pieces, sitting, which)
     tops = {number: top for number, mine in found.records.items() if (top := mine.top) is not None}
     pictured = _photos(session, photos, tops.values())
     return [

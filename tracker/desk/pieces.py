@@ -3,10 +3,10 @@
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy import Select, func, select
+from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from tracker.errors import BadRequest, NoSuch
 from tracker.records.models import BenchRun, Decision, Fitting, Lot, Machine, Piece
@@ -193,11 +193,16 @@ def pieces_of(session: Session, lots: Sequence[Lot]) -> dict[int, list[Piece]]:
     return found
 
 
-def seats(session: Session, pieces: Sequence[Known] | None = None) -> dict[int, Seat]:
-    """Return where pieces sit now, by the piece's id; a piece in no machine is left out. None: all pieces."""
+def seats(session: Session, pieces: Sequence[Known] | None = None, which: Select[Any] | None = None) -> dict[int, Seat]:
+    """Return where pieces sit now, by the piece's id; a piece in no machine is left out. None: all pieces.
+
+    Parameters
+    ----------
+    which : select, optional
+        The question that gives the ids of `pieces`, where that is shorter than naming each.
+    """
     query = select(Fitting.piece_id, Fitting.machine_id, Fitting.position, Fitting.entry_id, Fitting.fitted)
-    if pieces is not None and len(pieces) <= MANY:
-        query = query.where(Fitting.piece_id.in_([piece.id for piece in pieces]))
+    query = _only(query, Fitting.piece_id, pieces, which)
     latest = {row.piece_id: row for row in session.execute(query.order_by(Fitting.entry_id, Fitting.id))}
     sitting = {number: row for number, row in latest.items() if row.fitted}
     wanted = {row.machine_id for row in sitting.values()}
@@ -220,15 +225,30 @@ def dispositions(session: Session, pieces: Sequence[Piece] | None = None) -> dic
     return standings(session, pieces, seats(session, pieces))
 
 
-def standings(session: Session, pieces: Sequence[Known] | None, sitting: Mapping[int, Seat]) -> dict[int, str]:
-    """Return what `dispositions` does, where it is known already where pieces sit."""
+def standings(
+    session: Session,
+    pieces: Sequence[Known] | None,
+    sitting: Mapping[int, Seat],
+    which: Select[Any] | None = None,
+) -> dict[int, str]:
+    """Return what `dispositions` does, where it is known already where pieces sit; `which` as for `seats`."""
     decided = select(Decision.piece_id, Decision.disposition, Decision.entry_id)
-    if pieces is not None and len(pieces) <= MANY:
-        decided = decided.where(Decision.piece_id.in_([piece.id for piece in pieces]))
+    decided = _only(decided, Decision.piece_id, pieces, which)
     rows = session.execute(decided.order_by(Decision.entry_id, Decision.id))
     latest = {row.piece_id: (row.disposition, row.entry_id) for row in rows}
     wanted = session.scalars(select(Piece.id)) if pieces is None else (piece.id for piece in pieces)
     return {number: _disposition(latest.get(number), sitting.get(number)) for number in wanted}
+
+
+def _only(
+    query: Any, column: InstrumentedAttribute[int], pieces: Sequence[Known] | None, which: Select[Any] | None
+) -> Any:
+    """Return a select that is asked of some pieces only; above `MANY`, of all."""
+    if which is not None:
+        return query.where(column.in_(which))
+    if pieces is None or len(pieces) > MANY:
+        return query
+    return query.where(column.in_([piece.id for piece in pieces]))
 
 
 def disposition(session: Session, piece: Piece) -> str:

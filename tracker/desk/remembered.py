@@ -18,15 +18,15 @@ class Remembered:
     """Values by name, for one head of the journal. Threads may share it: the worst is that two make the same value."""
 
     def __init__(self) -> None:
-        self._now: tuple[str, dict[str, object]] = ("", {})
+        self._now: tuple[str, dict[str, object], dict[str, object]] = ("", {}, {})
 
-    def once(self, head: str, name: str, make: Callable[[], Value]) -> Value:
-        """Return what `make` gives, made once at this head."""
-        at, values = self._now
+    def once(self, head: str, name: str, make: Callable[[Value | None], Value]) -> Value:
+        """Return what `make` gives, made once at this head; it is handed what it gave at the head before."""
+        at, values, before = self._now
         if at != head:
-            self._now = (head, values := {})
+            at, values, before = self._now = (head, {}, values)
         if name not in values:
-            values[name] = make()
+            values[name] = make(before.get(name))  # type: ignore[arg-type]
         value: Value = values[name]  # type: ignore[assignment]
         return value
 
@@ -35,7 +35,13 @@ class Remembered:
         return {_KEY: self}
 
 
-def once(session: Session, head: str, name: str, make: Callable[[], Value]) -> Value:
-    """Return what `make` gives of the records of a session; in a session that only reads, made once at this head."""
+def once(session: Session, head: str, name: str, make: Callable[[Value | None], Value]) -> Value:
+    """Return what `make` gives of the records of a session; in a session that only reads, made once at this head.
+
+    Parameters
+    ----------
+    make : callable
+        Is handed what it gave at the head before, or None; it may take from there what still holds.
+    """
     kept: Remembered | None = session.info.get(_KEY)
-    return make() if kept is None else kept.once(head, name, make)
+    return make(None) if kept is None else kept.once(head, name, make)

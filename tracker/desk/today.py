@@ -23,7 +23,7 @@ from tracker.desk.learned import Learned, learned
 from tracker.desk.listing import lot_row
 from tracker.desk.lot_outlook import UNDECIDED
 from tracker.desk.next_test import NextStep, benches, next_step
-from tracker.desk.pieces import dispositions, pieces_of
+from tracker.desk.pieces import pieces_of, seats, standings
 from tracker.desk.rows import LotRow
 from tracker.desk.workspace import Workspace
 from tracker.judgement.bench_order import plan
@@ -33,14 +33,15 @@ LATEST = 10
 """So many arrivals are shown; our own choice: what fits a screen."""
 STEPS = 4
 """So many tests are proposed: what follows depends on what these show (common practice, no source)."""
-LOOKED_AT = 200
-"""So many of the newest lots are looked at for open pieces; our own choice, for the time it takes."""
+LOOKED_AT, LOOKED_AT_PIECES = 200, 600
+"""Among so many of the newest lots, with so many pieces together, open pieces are looked for; our own choice, for the
+time it takes."""
 JUDGED = 120
 """The newest arrivals with so many pieces together are judged; our own choice, for the time it takes."""
-MOST_PIECES = 32
+MOST_PIECES = 24
 """Tests are chosen among the newest lots with so many pieces together, larger ones passed over; our own choice, for the
 time it takes."""
-PAST = timedelta(days=365)
+PAST = timedelta(days=90)
 """A window that closed so long ago is no longer shown; `lotproof due` has it. Our own choice."""
 
 
@@ -55,7 +56,7 @@ class NextFew:
     lots : tuple of str
         Labels of the lots they were chosen among, the newest first.
     of : int
-        How many lots with open or quarantined pieces there are among the newest `LOOKED_AT`.
+        How many lots with open or quarantined pieces there are among the newest that were looked at.
     minutes, saves : float
         Of all steps together.
     older : bool
@@ -124,10 +125,13 @@ def today(workspace: Workspace, *, today: date) -> Today:
     with workspace.read() as session:
         count = session.scalar(select(func.count()).select_from(Lot)) or 0
         lots = select(Lot).options(joinedload(Lot.seller))
-        newest = session.scalars(lots.order_by(Lot.arrived_on.desc(), Lot.id.desc()).limit(LOOKED_AT)).all()
+        latest = session.scalars(lots.order_by(Lot.arrived_on.desc(), Lot.id.desc()).limit(LOOKED_AT)).all()
+        newest = _few(latest)
         closing = session.scalars(lots.where(Lot.claim_by >= today - PAST).order_by(Lot.claim_by, Lot.id)).all()
         pieces = pieces_of(session, list({lot.id: lot for lot in (*newest, *closing)}.values()))
-        now = dispositions(session, [piece for some in pieces.values() for piece in some])
+        which = select(Piece.id).where(Piece.lot_id.in_(list(pieces)))
+        every_piece = [piece for some in pieces.values() for piece in some]
+        now = standings(session, every_piece, seats(session, every_piece, which), which)
         desk = _Desk(session, learned(session), newest, pieces, now, today)
         shown = newest[:LATEST]
         tested = [lot for lot in newest if any(now[piece.id] in UNDECIDED for piece in pieces[lot.id])]
@@ -142,6 +146,16 @@ def today(workspace: Workspace, *, today: date) -> Today:
             next=_next(desk, at_bench, found, of=len(tested), older=count > len(newest)),
             unjudged=frozenset(lot.label for lot in shown if lot.id not in every),
         )
+
+
+def _few(lots: Sequence[Lot]) -> Sequence[Lot]:
+    """Return the first lots that have not too many pieces together; those that are shown in any case."""
+    pieces = 0
+    for count, lot in enumerate(lots):
+        pieces += lot.quantity_received
+        if pieces > LOOKED_AT_PIECES and count >= LATEST:
+            return lots[:count]
+    return lots
 
 
 def _within(lots: Sequence[Lot], pieces: Mapping[int, Sequence[Piece]], most: int) -> list[Lot]:

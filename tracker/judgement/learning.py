@@ -91,6 +91,13 @@ class Experience:
     rule: LearningRule = field(default_factory=learning_rule)
     until: int | None = None
 
+    def again(self, until: int | None) -> "Experience":
+        """Return the same lessons, read up to another entry; what was worked out of them is not worked out anew."""
+        other = replace(self, until=until)
+        # The weights name the entry; all else is of the lessons alone.
+        other.__dict__.update({name: self.__dict__[name] for name in _OF_LESSONS if name in self.__dict__})
+        return other
+
     @cached_property
     def weights(self) -> Weights:
         """What observations weigh with all lessons counted."""
@@ -251,6 +258,9 @@ class Experience:
         pieces, lots = self._numbers[code]
         emptied = sum(number == self._sizes[code][lot] for lot, number in gone.items())
         return Taught(sums[0], sums[1], pieces - sum(gone.values()), lots - emptied)
+
+
+_OF_LESSONS = ("together", "_folds", "_less", "_by_piece", "_by_lot", "_tallies", "_sums", "_sizes", "_numbers")
 
 
 def _counted(lesson: Lesson, known: Mapping[str, Indicator]) -> list[tuple[Key, int]]:
