@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from conftest import Lotproof
@@ -18,7 +19,8 @@ from staged import Stage, chip, picture
 from stock import a_lot
 
 from tracker.desk import photograph as photographing
-from tracker.desk import uploads
+from tracker.desk import task_worker, uploads
+from tracker.desk.breaking_off import BrokenOff
 from tracker.desk.inspect import Hands
 from tracker.desk.photograph import photograph
 from tracker.desk.task import Task
@@ -399,6 +401,32 @@ def test_a_photo_that_ends_the_program_is_not_tried_for_ever(
     retry(rows, task.label)
     worker.work_off()
     assert rows.get(task.number).state == "done"
+
+
+def test_what_the_journal_has_is_not_recorded_again(
+    workspace: Workspace, stage: Stage, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Broken off between the commit and our hearing of it; with a piece named, looking again would be recorded anew."""
+    a_lot(workspace)
+    rows = TaskRows(workspace.folder)
+    worker = Worker(workspace, rows, hands=one_hand)
+    ask_photograph(workspace, rows, "L0001", [photo(stage, tmp_path, "a.png", 60)], piece=["L0001-02"])
+    once = task_worker.photograph_one
+
+    def unheard(*given: Any) -> None:
+        once(*given)
+        rows.cancel(1)
+        raise BrokenOff
+
+    monkeypatch.setattr(task_worker, "photograph_one", unheard)
+    worker.work_off()
+    assert (rows.get(1).state, count(workspace, Inspection)) == ("cancelled", 1)
+    monkeypatch.setattr(task_worker, "photograph_one", once)
+    retry(rows, "W0001")
+    worker.work_off()
+    assert (pieces(rows.get(1)), count(workspace, Inspection), len(stage.asked)) == ([["L0001-02"]], 1, 1)
+    assert verify(workspace).sound
+    rows.close()
 
 
 def test_changes_are_told_in_order(rows: TaskRows, shop: Workspace, worker: Worker) -> None:

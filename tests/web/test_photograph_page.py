@@ -22,6 +22,7 @@ from tracker.desk.task_worker import Worker
 from tracker.desk.tasks import ask_export
 from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
+from tracker.web import working
 from tracker.web.settings import Limits
 from vision.crew import Crew
 
@@ -244,18 +245,18 @@ def test_what_was_made_is_saved_from_the_list(pages: Pages) -> None:
 def test_changes_are_told_as_events(pages: Pages, stage: Stage, tmp_path: Path) -> None:
     """The stream ends by itself once the server is about to end; until then it would go on."""
     sent(pages, ("a<b>.png", png(stage, tmp_path, 60)))
-    working = pages.app.state.working
-    mark = working.rows.mark()
+    listed = pages.app.state.working
+    mark = listed.rows.mark()
     worked_off(pages)
     told: list[dict[str, str]] = []
-    changed = working.rows.changed_since
+    changed = listed.rows.changed_since
 
     def then_end(since: int) -> Any:
         found = changed(since)
-        working.ending.set()
+        listed.ending.set()
         return found
 
-    working.rows.changed_since = then_end
+    listed.rows.changed_since = then_end
     answer = pages.client.get(f"/work/events?since={mark}")
     assert answer.headers["content-type"].startswith("text/event-stream")
     for block in answer.text.split("\n\n"):
@@ -263,6 +264,14 @@ def test_changes_are_told_as_events(pages: Pages, stage: Stage, tmp_path: Path) 
     assert [(one["task"], one["said"]) for one in told] == [("W0001", "W0001 Photo of L0001: done: L0001-01")]
     assert "a<b>" not in answer.text
     assert '<tr data-task="W0001">' in told[0]["html"]
+
+
+def test_only_so_many_pages_are_told_of_changes(pages: Pages, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(working, "MOST_FOLLOWERS", 1)
+    with pages.app.state.working.followed():
+        assert pages.get("/work/events").status_code == 503
+    pages.app.state.working.ending.set()
+    assert pages.get("/work/events").status_code == 200
 
 
 def test_a_damaged_list_is_said_where_it_is_needed_and_nowhere_else(shop: Path) -> None:

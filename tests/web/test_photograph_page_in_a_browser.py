@@ -19,6 +19,15 @@ PATIENCE_MS = 120_000
 """Networks are loaded first, on a machine that may have one core."""
 
 
+def faults(page: Any) -> list[str]:
+    """Return what axe-core finds against WCAG 2.2 AA on the page as it now is."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": rules}})
+    return [f"{one['id']}: {one['nodes'][0]['html'][:160]}" for one in found.response["violations"]]
+
+
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory, sqlite_template: Path) -> Path:
     """Give a workspace with three lots as large as those of the sample pictures."""
@@ -44,10 +53,13 @@ def test_with_scripts_each_photo_goes_by_itself_and_its_result_appears(
     with visiting(browser, address, viewport=PHONE, has_touch=True, is_mobile=True) as page:
         page.goto("/lots/L0001/photograph")
         assert page.locator("[data-send]").count() == 0
+        page.get_by_label("Take photos").wait_for()
         page.set_input_files("#f-camera", SAMPLES / "marketplace_lot.jpg")
         # It is named as safe before anything is known of what it shows.
         page.locator(".sent li", has_text="marketplace_lot.jpg: safe here.").wait_for()
+        assert faults(page) == []
         page.locator(".sent article .at.done").wait_for(timeout=PATIENCE_MS)
+        assert faults(page) == []
         assert page.locator(".sent .seen li").count() == 8
         assert page.locator('.sent .seen a[href="/pieces/L0001-03"]').count() == 1
         assert "CV6522AP" in page.locator(".sent .seen").inner_text()
@@ -90,6 +102,27 @@ def test_what_would_help_is_said_at_once_and_what_cannot_be_used_is_refused(
         refused.wait_for()
         assert "'cut.jpg' is damaged or cut short" in refused.inner_text()
         assert page.locator(".sent > li").count() == 2
+        assert faults(page) == []
+
+
+def test_what_is_dropped_on_the_page_or_pasted_is_sent(
+    address: str,
+    browser: Any,
+) -> None:
+    act = """([kind, name]) => {
+        const files = new DataTransfer();
+        files.items.add(new File(["no picture"], name));
+        const how = { bubbles: true, cancelable: true };
+        document.body.dispatchEvent(kind === "drop"
+            ? new DragEvent("drop", { ...how, dataTransfer: files })
+            : new ClipboardEvent("paste", { ...how, clipboardData: files }));
+    }"""
+    with visiting(browser, address) as page:
+        page.goto("/lots/L0003/photograph")
+        page.get_by_text("Photos can also be dropped here or pasted.").wait_for()
+        for kind, name in (("drop", "dropped.jpg"), ("paste", "pasted.jpg")):
+            page.evaluate(act, [kind, name])
+            page.locator(".sent li", has_text=f"'{name}' is not a picture.").wait_for()
 
 
 def test_a_lost_connection_keeps_the_photo_to_be_sent_again(
@@ -108,6 +141,7 @@ def test_a_lost_connection_keeps_the_photo_to_be_sent_again(
         page.locator("form[action$='/cancel'] button").first.click()
         page.wait_for_url(re.compile(r"/work/W\d{4}$"))
         page.locator("article .at.cancelled, article .at.done").first.wait_for(timeout=PATIENCE_MS)
+        assert faults(page) == []
 
 
 def test_the_list_follows_what_happens_while_it_is_looked_at(
@@ -121,7 +155,7 @@ def test_the_list_follows_what_happens_while_it_is_looked_at(
             other.goto("/lots/L0003/photograph")
             other.set_input_files("#f-gallery", SAMPLES / "authorised_lot.jpg")
             other.locator(".sent article").wait_for()
-        page.wait_for_function(f"document.querySelectorAll('tr[data-task]').length === {before + 1}")
+        page.locator("tr[data-task]").nth(before).wait_for()
         newest = page.locator("tr[data-task]").first
         assert newest.get_attribute("data-task") == f"W{before + 1:04d}"
         newest.locator(".at.done, .at.failed").wait_for(timeout=PATIENCE_MS)

@@ -2,6 +2,7 @@
 
 import threading
 from dataclasses import dataclass
+from pathlib import Path
 
 from tracker.errors import BadRequest
 from vision.card import find_card
@@ -33,10 +34,17 @@ class QuickLook:
     card_of: str | None = None
 
 
-def quick_look(name: str, data: bytes) -> QuickLook:
+def quick_look(name: str, file: Path) -> QuickLook:
     """Open a photo as the full inspection does, and say what is quick to say.
 
     Size and kind are checked before anything is decoded; no chip is looked for.
+
+    Parameters
+    ----------
+    name : str
+        What the photo is called in what is said of it.
+    file : Path
+        Where it lies.
 
     Raises
     ------
@@ -45,7 +53,7 @@ def quick_look(name: str, data: bytes) -> QuickLook:
     """
     with _ONE:
         try:
-            photo = decode(name, data)
+            photo = decode(name, file.read_bytes())
         except PhotoError as error:
             raise BadRequest(error.what, error.advice) from None
         card = find_card(photo.image)

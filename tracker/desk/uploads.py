@@ -117,7 +117,7 @@ def _take(
         other = next((one for one in before if one.sha256 == sha256), None)
         if other is not None:
             raise BadRequest(f"'{name}' is the same picture as '{other.name}'.", "It is taken once.")
-        seen = quick_look(name, path.read_bytes())
+        seen = quick_look(name, path)
         if seen.card_of not in (None, lot):
             raise BadRequest(
                 f"The card in '{name}' is of {seen.card_of}, not of {lot}.",

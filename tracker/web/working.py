@@ -1,7 +1,8 @@
 """The work list of a served workspace, and the worker that does it while the server runs."""
 
 import threading
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 
 from tracker.desk.task_rows import TaskRows
 from tracker.desk.task_worker import Worker
@@ -56,15 +57,18 @@ class Working:
         if self._rows is not None:
             self._rows.close()
 
-    def follow(self) -> bool:
-        """Count one more follower; False where there are enough."""
-        with self._lock:
-            if self._followers >= MOST_FOLLOWERS:
-                return False
-            self._followers += 1
-            return True
+    @property
+    def full(self) -> bool:
+        """Whether as many follow the list as may."""
+        return self._followers >= MOST_FOLLOWERS
 
-    def leave(self) -> None:
-        """Count one follower less."""
+    @contextmanager
+    def followed(self) -> Iterator[None]:
+        """Count one more follower for as long as this lasts."""
         with self._lock:
-            self._followers -= 1
+            self._followers += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._followers -= 1

@@ -87,14 +87,14 @@ async def events(
     rows = working.rows
     last = request.headers.get("last-event-id", "")
     mark = int(last) if last.isascii() and last.isdecimal() and len(last) < 18 else since
-    if not working.follow():
+    if working.full:
         raise Refused(503, "Too many pages follow the work list just now.", "Load the page again in a while.")
 
     async def told() -> AsyncIterator[str]:
         nonlocal mark
-        try:
-            begun = quiet = anyio.current_time()
-            yield "retry: 2000\n\n"
+        begun = quiet = anyio.current_time()
+        yield "retry: 2000\n\n"
+        with working.followed():
             while not working.ending.is_set() and anyio.current_time() - begun < LONGEST_S:
                 for task in await anyio.to_thread.run_sync(rows.changed_since, mark):
                     mark, quiet = task.changed, anyio.current_time()
@@ -103,8 +103,6 @@ async def events(
                     quiet = anyio.current_time()
                     yield ": nothing new\n\n"
                 await anyio.sleep(LOOK_S)
-        finally:
-            working.leave()
 
     return StreamingResponse(told(), media_type="text/event-stream", headers={"cache-control": "no-store"})
 
