@@ -87,14 +87,18 @@ def _operations(described: Any, tag: str) -> list[Any]:
     return found
 
 
-def _nothing(case: Any) -> None:
-    return None
+def _few(case: Any) -> None:
+    """Let lots be small: what comes after reckons with all their pieces."""
+    for name in ("quantity", "received"):
+        if isinstance(case.body, dict) and isinstance(case.body.get(name), int):
+            case.body[name] = min(case.body[name], 20)
 
 
 def _real(case: Any) -> None:
     """Name things that are there, so that what follows is reached."""
     for name in case.path_parameters or {}:
         case.path_parameters[name] = REAL.get(name, case.path_parameters[name])
+    _few(case)
     if isinstance(case.body, dict):
         case.body.update({name: REAL[name] for name in ("piece", "subject") if name in case.body})
         if "pieces" in case.body:
@@ -104,7 +108,7 @@ def _real(case: Any) -> None:
 @pytest.mark.parametrize("tag", TAGS)
 def test_what_fits_the_description_is_answered_by_it(tag: str, described: Any) -> None:
     for operation in _operations(described, tag):
-        _ask(operation, GenerationMode.POSITIVE, CHECKS, _nothing)
+        _ask(operation, GenerationMode.POSITIVE, CHECKS, _few)
 
 
 @pytest.mark.parametrize("tag", ["one thing", "acts", "bench"])
@@ -117,7 +121,7 @@ def test_so_is_what_names_things_that_are_there(tag: str, described: Any) -> Non
 def test_what_does_not_fit_is_refused_by_it(tag: str, described: Any) -> None:
     for operation in _operations(described, tag):
         if operation.path not in ("/api/token", "/api/calibration", "/api/costs"):  # nothing to get wrong there
-            _ask(operation, GenerationMode.NEGATIVE, [*CHECKS, negative_data_rejection], _nothing)
+            _ask(operation, GenerationMode.NEGATIVE, [*CHECKS, negative_data_rejection], _few)
 
 
 def test_pages_answer_whatever_is_asked_of_them(described: Any) -> None:
@@ -131,7 +135,7 @@ def test_pages_answer_whatever_is_asked_of_them(described: Any) -> None:
 
     for operation in _operations(described, "pages"):
         if operation.path != "/work/events":  # a stream has no end
-            for change in (_nothing, with_token):
+            for change in (_few, with_token):
                 _ask(operation, GenerationMode.POSITIVE, [not_a_server_error], change, PAGE_EXAMPLES)
 
 
