@@ -156,6 +156,35 @@ def test_a_photo_is_zoomed_by_buttons_keys_and_wheel(browser: Any, address: str)
         assert _box(page, "svg.photo")[2] >= 1600
 
 
+def test_two_fingers_come_nearer_and_one_then_moves(browser: Any, address: str) -> None:
+    with visiting(browser, address, viewport=PHONE, has_touch=True, is_mobile=True) as page:
+        page.goto("/pieces/L0001-01")
+        page.locator("svg.photo").scroll_into_view_if_needed()
+        home = _box(page, "svg.photo")
+        box = page.locator("svg.photo").bounding_box()
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        hand = page.context.new_cdp_session(page)
+
+        def touch(what: str, *places: tuple[float, float]) -> None:
+            points = [{"x": px, "y": py, "id": number} for number, (px, py) in enumerate(places)]
+            hand.send("Input.dispatchTouchEvent", {"type": what, "touchPoints": points})
+
+        touch("touchStart", (x - 30, y), (x + 30, y))
+        for step in range(1, 7):
+            touch("touchMove", (x - 30 - 10 * step, y), (x + 30 + 10 * step, y))
+        touch("touchEnd")
+        near = _box(page, "svg.photo")
+        assert near[2] == pytest.approx(home[2] / 3, rel=0.1)
+        touch("touchStart", (x, y))
+        for step in range(1, 5):
+            touch("touchMove", (x + 10 * step, y + 10 * step))
+        touch("touchEnd")
+        moved = _box(page, "svg.photo")
+        assert moved[0] < near[0]
+        assert moved[1] < near[1]
+        assert moved[2] == pytest.approx(near[2])
+
+
 def test_without_the_focus_the_wheel_scrolls_the_page(browser: Any, address: str) -> None:
     with visiting(browser, address) as page:
         page.goto("/pieces/L0001-01")

@@ -292,3 +292,25 @@ def test_one_alone_and_none_at_all_are_no_fault(tmp_path: Path, pages: Pages) ->
     with Workspace.open(tmp_path / "w", create=True) as workspace:
         a_lot(workspace)
     assert "from above" in Pages(tmp_path / "w").text("/lots/L0001/compare")
+
+
+def test_what_another_workshop_found_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from bags import a_bag, full_lot
+    from staged import Stage
+
+    from tracker.desk import photograph as photographing
+    from tracker.desk.bag_read import opened
+    from tracker.desk.receive_bag import arrival_of, receive_bag
+
+    stage = Stage({}, [])
+    monkeypatch.setattr(photographing, "look", stage.look)
+    with Workspace.open(tmp_path / "theirs", create=True) as theirs:
+        bag = a_bag(theirs, tmp_path / "bag", full_lot(theirs, tmp_path / "files", stage))
+    with opened(bag) as foreign, Workspace.open(tmp_path / "ours", create=True) as ours:
+        receive_bag(ours, foreign, arrival_of(foreign, {}, today=TODAY), operator="ada")
+    pages = Pages(tmp_path / "ours")
+    for path in ("/lots/L0001", "/pieces/L0001-02"):
+        text = pages.text(path)
+        assert "Hollin Bench as their L0001" in text
+        assert "counts for nothing in our sum" in text
+        assert "<script>" not in text

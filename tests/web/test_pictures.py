@@ -153,6 +153,18 @@ def test_a_photo_is_decoded_once_for_all_its_pictures(pages: Pages) -> None:
     assert (len(chips), studio.decoded) == (12, 1)
 
 
+def test_decoded_photos_are_held_up_to_a_bound(pages: Pages, monkeypatch: pytest.MonkeyPatch) -> None:
+    studio: Studio = pages.app.state.studio
+    with pages.app.state.workspace.read() as session:
+        photos = list(dict.fromkeys(session.scalars(select(Photo.sha256).order_by(Photo.id))))
+    one = 1600 * 1200 * 3
+    for bound, held in ((2.5 * one, 2), (0.5 * one, 0)):
+        monkeypatch.setattr("tracker.desk.crops.MOST_DECODED", bound)
+        for number, sha256 in enumerate(photos[:3]):
+            studio.picture(studio.photo(sha256), (320, 640, 1280)[number] if held else 160)
+        assert len(studio._open) == held
+
+
 def test_many_at_once_decode_once(pages: Pages) -> None:
     _, chips = _first_photo(pages)
     studio: Studio = pages.app.state.studio

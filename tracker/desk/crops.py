@@ -245,8 +245,8 @@ class Studio:
         with self._lock:
             self.decoded += 1
             self._open[sha256] = opened
-            while len(self._open) > 1 and sum(one.nbytes for one in self._open.values()) > MOST_DECODED:
-                self._open.popitem(last=False)
+            while sum(one.nbytes for one in self._open.values()) > MOST_DECODED:
+                self._open.popitem(last=False)  # itself, too, where it alone is too large to be held
         return opened
 
 

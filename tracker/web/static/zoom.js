@@ -1,6 +1,7 @@
 // Zoom for drawings: several SVGs that show the same box of one plane, moved together by wheel, fingers, keys, buttons.
 
 const CLOSEST = 40; // times nearer than at first
+const SLIP = 5; // pixels: less is a press, not a pull
 
 export class Zoom {
   /**
@@ -32,13 +33,11 @@ export class Zoom {
       this.at(event.deltaY < 0 ? 1.2 : 1 / 1.2, point(one, event));
     }, { passive: false });
     one.addEventListener("dblclick", (event) => { event.preventDefault(); this.at(2, point(one, event)); });
-    one.addEventListener("pointerdown", (event) => {
-      if (event.target.closest("a")) return;
-      this.fingers.set(event.pointerId, event);
-      one.setPointerCapture(event.pointerId);
-    });
+    one.addEventListener("pointerdown", (event) => this.fingers.set(event.pointerId, event));
     one.addEventListener("pointermove", (event) => this.drag(one, event));
-    for (const end of ["pointerup", "pointercancel"]) one.addEventListener(end, (event) => this.fingers.delete(event.pointerId));
+    // Pulling at a place in the picture moves the picture, not the link.
+    one.addEventListener("dragstart", (event) => event.preventDefault());
+    for (const end of ["pointerup", "pointercancel", "pointerleave"]) one.addEventListener(end, (event) => this.fingers.delete(event.pointerId));
   }
 
   key(event) {
@@ -66,6 +65,11 @@ export class Zoom {
   drag(one, event) {
     const before = this.fingers.get(event.pointerId);
     if (!before) return;
+    if (!one.hasPointerCapture(event.pointerId)) {
+      // Captured at once, a press on a place in the picture would no longer be its own.
+      if (this.fingers.size === 1 && far(event, before) < SLIP) return;
+      one.setPointerCapture(event.pointerId);
+    }
     const others = [...this.fingers.values()].filter((finger) => finger.pointerId !== event.pointerId);
     const scale = this.box[2] / one.getBoundingClientRect().width;
     if (others.length) {
