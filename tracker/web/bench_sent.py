@@ -186,10 +186,12 @@ _FLAG = re.compile(r"`?(--[a-z][a-z-]*)`?")
 def in_words(error: BadRequest) -> BadRequest:
     """Return an error whose sentences name the fields of the page instead of the command line's options."""
 
-    def called(text: str) -> str:
-        said = _FLAG.sub(lambda found: FLAGS.get(found[1], found[1]), text)
-        return said[:1].upper() + said[1:]
-
     if isinstance(error, AtField):
-        return AtField(error.name, called(error.what), called(error.advice))
-    return type(error)(called(error.what), called(error.advice))
+        return AtField(error.name, worded(error.what), worded(error.advice))
+    return type(error)(worded(error.what), worded(error.advice))
+
+
+def worded(text: str) -> str:
+    """Return a sentence that names the fields of the page instead of the command line's options."""
+    said = _FLAG.sub(lambda found: FLAGS.get(found[1], found[1]), text)
+    return said if said == text else said[:1].upper() + said[1:]

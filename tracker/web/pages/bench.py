@@ -35,6 +35,7 @@ from tracker.web.bench_sent import (
     sent,
     with_row,
     without_last,
+    worded,
 )
 from tracker.web.bench_state import BenchState, Upload, new_number, owner_of, state_of, turn_of
 from tracker.web.needs import Refused, Written
@@ -204,9 +205,9 @@ def as_json(said: Said | None, error: BadRequest | None) -> dict[str, Any]:
     return {
         "schema": "lotproof.bench.so-far/1",
         "verdict": said.verdict if said else "",
-        "rows": said.words if said else [],
-        "reasons": said.reasons if said else (),
-        "sentence": said.sentence if said else "",
+        "rows": [(name, worded(text)) for name, text in said.words] if said else [],
+        "reasons": [worded(text) for text in said.reasons] if said else [],
+        "sentence": worded(said.sentence) if said else "",
         "may_stop": said.may_stop if said else False,
         "drawing": asdict(said.drawing) if said and said.drawing else None,
         "problem": f"{error.what} {error.advice}".strip() if error else "",
@@ -370,6 +371,7 @@ def page_of(desk: Desk, shown: Shown) -> Response:
         quantities=desk.quantities,
         rows_shown=lambda rows: rows_shown(rows, found),
         protocol=cautions.protocol(form.test),
+        worded=worded,
         last_word=cautions.LAST_WORD,
         plot=as_attribute(drawing),
         drawing=drawing,

@@ -24,7 +24,7 @@ from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, LotproofError
 from tracker.web import bench_requests, needs, render
 from tracker.web.bench_requests import Said
-from tracker.web.bench_sent import AtField, Sent, check, count, in_words, sent
+from tracker.web.bench_sent import AtField, Sent, check, count, in_words, sent, worded
 from tracker.web.bench_state import new_number, state_of, turn_of
 from tracker.web.needs import Refused, Written
 from tracker.web.pages.bench import (
@@ -265,6 +265,7 @@ def _follow(request: Request, workspace: Workspace, reader: Reader, error: Lotpr
         spool=f"{spool.SPOOL}/{one.path.name}",
         can_record=not going and one.path.exists() and bool(values),
         protocol=cautions.protocol(reader.test),
+        worded=worded,
         last_word=cautions.LAST_WORD,
     )
 
