@@ -1,5 +1,6 @@
 """A bench form as it was sent: what stands in its fields and rows, and which of them cannot be used."""
 
+import hashlib
 import itertools
 import math
 import re
@@ -49,6 +50,12 @@ class Sent:
     def of(self, name: str) -> tuple[Row, ...]:
         """Return the rows of one kind that hold anything."""
         return self.rows.get(name, ())
+
+    @property
+    def mark(self) -> str:
+        """What tells this content from another's: who goes back and changes a reading has another form."""
+        said = (sorted(self.values.items()), sorted(self.rows.items()), sorted(self.columns.items()), self.held)
+        return hashlib.sha256(repr(said).encode()).hexdigest()
 
     @property
     def mapped(self) -> tuple[str, ...]:

@@ -21,7 +21,7 @@ from tracker.desk.drawn_picture import picture
 from tracker.desk.next_test import next_tests
 from tracker.desk.table_preview import QUANTITIES, TablePreview, table_preview
 from tracker.errors import BadRequest, NoSuch
-from tracker.web import bench_requests, needs, render
+from tracker.web import bench_requests, needs, once, render
 from tracker.web.bench_forms import FORMS, Form, Rows
 from tracker.web.bench_requests import Said
 from tracker.web.bench_sent import (
@@ -271,9 +271,9 @@ def request_of(desk: Desk, found: Sent) -> Any:
 
 
 def _record(desk: Desk, found: Sent, number: str, operator: str) -> Response:
-    with turn_of(desk.request, number) as turn:
+    with turn_of(desk.request, number, found.mark) as turn:
         if turn.place:
-            return render.go(turn.place)
+            return once.repeated(desk.request, turn.place)
         wrong = check(desk.form, found)
         if wrong:
             raise next(iter(wrong.values()))
