@@ -217,7 +217,10 @@ def test_a_double_click_records_once(bench: Bench) -> None:
     second = bench.do(where("current"), "record", GOOD["current"], once=once)
     assert first.headers["location"] == second.headers["location"] == "/runs/B0001"
     assert len(bench.runs()) == 1
-    assert bench.do(where("current"), "record", GOOD["current"]).headers["location"] == "/runs/B0002"
+    assert "came twice" in bench.text("/runs/B0001")
+    changed = {**GOOD["current"], "read.current": ["2.2 mA", "4.1 mA", ""]}  # went back and mended a reading
+    assert bench.do(where("current"), "record", changed, once=once).headers["location"] == "/runs/B0002"
+    assert bench.do(where("current"), "record", GOOD["current"]).headers["location"] == "/runs/B0003"
 
 
 def test_two_clicks_at_once_record_once(bench: Bench) -> None:

@@ -172,5 +172,6 @@ def comparison_drawing(found: Comparison) -> Drawing | None:
             series.append(Series(row.name, looks[len(series) % 2], tuple(points)))
     if not series:
         return None
-    told = f"{len(series)} quantities over {len(found.labels)} runs, each in per cent of the first run that has it"
+    count = "1 quantity" if len(series) == 1 else f"{len(series)} quantities"
+    told = f"{count} over {len(found.labels)} runs, each in per cent of the first run that has it"
     return Drawing(told, "run, in the order of the table", "per cent of the first", tuple(series))

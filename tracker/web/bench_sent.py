@@ -1,5 +1,6 @@
 """A bench form as it was sent: what stands in its fields and rows, and which of them cannot be used."""
 
+import hashlib
 import itertools
 import math
 import re
@@ -49,6 +50,12 @@ class Sent:
     def of(self, name: str) -> tuple[Row, ...]:
         """Return the rows of one kind that hold anything."""
         return self.rows.get(name, ())
+
+    @property
+    def mark(self) -> str:
+        """What tells this content from another's: who goes back and changes a reading has another form."""
+        said = (sorted(self.values.items()), sorted(self.rows.items()), sorted(self.columns.items()), self.held)
+        return hashlib.sha256(repr(said).encode()).hexdigest()
 
     @property
     def mapped(self) -> tuple[str, ...]:
@@ -186,10 +193,12 @@ _FLAG = re.compile(r"`?(--[a-z][a-z-]*)`?")
 def in_words(error: BadRequest) -> BadRequest:
     """Return an error whose sentences name the fields of the page instead of the command line's options."""
 
-    def called(text: str) -> str:
-        said = _FLAG.sub(lambda found: FLAGS.get(found[1], found[1]), text)
-        return said[:1].upper() + said[1:]
-
     if isinstance(error, AtField):
-        return AtField(error.name, called(error.what), called(error.advice))
-    return type(error)(called(error.what), called(error.advice))
+        return AtField(error.name, worded(error.what), worded(error.advice))
+    return type(error)(worded(error.what), worded(error.advice))
+
+
+def worded(text: str) -> str:
+    """Return a sentence that names the fields of the page instead of the command line's options."""
+    said = _FLAG.sub(lambda found: FLAGS.get(found[1], found[1]), text)
+    return said if said == text else said[:1].upper() + said[1:]

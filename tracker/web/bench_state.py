@@ -165,8 +165,8 @@ def new_number() -> str:
 
 
 @contextmanager
-def turn_of(request: Request, number: str) -> Iterator[once.Done]:
-    """Give what became of a form; a second click on it waits for the first.
+def turn_of(request: Request, number: str, content: str = "") -> Iterator[once.Done]:
+    """Give what became of a form with this content; a second click on it waits for the first.
 
     Raises
     ------
@@ -176,5 +176,5 @@ def turn_of(request: Request, number: str) -> Iterator[once.Done]:
     if not 8 <= len(number) <= 64:
         raise BadRequest("This form has no number, so it cannot be told from a second click.", "Load it again.")
     forms: once.Once = request.app.state.once
-    with forms.of(number) as done:
+    with forms.of(number, content) as done:
         yield done

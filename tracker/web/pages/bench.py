@@ -21,7 +21,7 @@ from tracker.desk.drawn_picture import picture
 from tracker.desk.next_test import next_tests
 from tracker.desk.table_preview import QUANTITIES, TablePreview, table_preview
 from tracker.errors import BadRequest, NoSuch
-from tracker.web import bench_requests, needs, render
+from tracker.web import bench_requests, needs, once, render
 from tracker.web.bench_forms import FORMS, Form, Rows
 from tracker.web.bench_requests import Said
 from tracker.web.bench_sent import (
@@ -35,6 +35,7 @@ from tracker.web.bench_sent import (
     sent,
     with_row,
     without_last,
+    worded,
 )
 from tracker.web.bench_state import BenchState, Upload, new_number, owner_of, state_of, turn_of
 from tracker.web.needs import Refused, Written
@@ -204,9 +205,9 @@ def as_json(said: Said | None, error: BadRequest | None) -> dict[str, Any]:
     return {
         "schema": "lotproof.bench.so-far/1",
         "verdict": said.verdict if said else "",
-        "rows": said.words if said else [],
-        "reasons": said.reasons if said else (),
-        "sentence": said.sentence if said else "",
+        "rows": [(name, worded(text)) for name, text in said.words] if said else [],
+        "reasons": [worded(text) for text in said.reasons] if said else [],
+        "sentence": worded(said.sentence) if said else "",
         "may_stop": said.may_stop if said else False,
         "drawing": asdict(said.drawing) if said and said.drawing else None,
         "problem": f"{error.what} {error.advice}".strip() if error else "",
@@ -270,9 +271,9 @@ def request_of(desk: Desk, found: Sent) -> Any:
 
 
 def _record(desk: Desk, found: Sent, number: str, operator: str) -> Response:
-    with turn_of(desk.request, number) as turn:
+    with turn_of(desk.request, number, found.mark) as turn:
         if turn.place:
-            return render.go(turn.place)
+            return once.repeated(desk.request, turn.place)
         wrong = check(desk.form, found)
         if wrong:
             raise next(iter(wrong.values()))
@@ -370,6 +371,7 @@ def page_of(desk: Desk, shown: Shown) -> Response:
         quantities=desk.quantities,
         rows_shown=lambda rows: rows_shown(rows, found),
         protocol=cautions.protocol(form.test),
+        worded=worded,
         last_word=cautions.LAST_WORD,
         plot=as_attribute(drawing),
         drawing=drawing,

@@ -22,9 +22,9 @@ from tracker.desk.drawing import live_drawing
 from tracker.desk.live import LiveRequest
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, LotproofError
-from tracker.web import bench_requests, needs, render
+from tracker.web import bench_requests, needs, once, render
 from tracker.web.bench_requests import Said
-from tracker.web.bench_sent import AtField, Sent, check, count, in_words, sent
+from tracker.web.bench_sent import AtField, Sent, check, count, in_words, sent, worded
 from tracker.web.bench_state import new_number, state_of, turn_of
 from tracker.web.needs import Refused, Written
 from tracker.web.pages.bench import (
@@ -265,6 +265,7 @@ def _follow(request: Request, workspace: Workspace, reader: Reader, error: Lotpr
         spool=f"{spool.SPOOL}/{one.path.name}",
         can_record=not going and one.path.exists() and bool(values),
         protocol=cautions.protocol(reader.test),
+        worded=worded,
         last_word=cautions.LAST_WORD,
     )
 
@@ -346,7 +347,7 @@ def record(request: Request, workspace: needs.Opened, operator: needs.Operator, 
     assert isinstance(about, About)
     with turn_of(request, f"reading-{word}") as turn:
         if turn.place:
-            return render.go(turn.place)
+            return once.repeated(request, turn.place)
         if reader.going:
             return _follow(request, workspace, reader, BadRequest("It is still being read.", "Stop it first."))
         try:

@@ -7,6 +7,7 @@ from starlette.responses import Response
 from tracker.desk.run_record import run_file, run_plot, run_record
 from tracker.web import needs, render
 from tracker.web.bench_forms import FORMS
+from tracker.web.bench_sent import worded
 from tracker.web.bench_state import state_of
 from tracker.web.needs import Refused
 from tracker.web.pages.bench import as_attribute
@@ -25,6 +26,7 @@ def run(request: Request, workspace: needs.Opened, label: str) -> Response:
         "run",
         record=record,
         shown=record.shown,
+        worded=worded,
         plot=as_attribute(record.drawing),
         title=form.title if form else record.shown.test,
         # A machine's run can be laid beside its other ones; a piece is tested again rather.

@@ -64,10 +64,10 @@ function extent(drawing) {
 
 /** Return a drawing as an SVG element, `wide` pixels wide, so that its letters have the size of the page's. */
 export function draw(drawing, wide = WIDEST, label = "") {
-  const height = drawing.y_words.length ? 220 : Math.round(200 + 0.22 * wide);
+  const height = drawing.y_words.length ? 234 : Math.round(214 + 0.22 * wide);
   const svg = make("svg", { viewBox: `0 0 ${wide} ${height}`, role: "img", "aria-label": label || drawing.told, class: "drawn" });
   const ends = extent(drawing);
-  const box = { left: 64, right: wide - 14, top: 12, bottom: height - 74 };
+  const box = { left: 64, right: wide - 14, top: 12, bottom: height - 88 };
   const at = {
     x: (v) => box.left + (v - ends.x[0]) / (ends.x[1] - ends.x[0]) * (box.right - box.left),
     y: (v) => box.bottom - (v - ends.y[0]) / (ends.y[1] - ends.y[0]) * (box.bottom - box.top),
@@ -126,11 +126,11 @@ function drawSeries(svg, one, number, at, round) {
 function drawKey(svg, drawing, wide, height) {
   const marks = drawing.marks.filter((one, i) => drawing.marks.findIndex((other) => other.name === one.name) === i).slice(0, 4);
   const named = [...drawing.series.filter((one) => one.name), ...marks];
-  let x = 64, second = false, line = height - 24;
+  let x = 64, second = false, line = height - 28;
   for (const one of named) {
     const words = one.name.length > 34 ? `${one.name.slice(0, 33)}…` : one.name;
     const long = 26 + 7.6 * words.length + 14;
-    if (x + long > wide + 10 && x > 64) { if (second) return; second = true; x = 64; line = height - 6; }
+    if (x + long > wide + 10 && x > 64) { if (second) return; second = true; x = 64; line = height - 8; }
     const y = line, group = make("g", { class: one.look ? `series look-${one.look} n${drawing.series.indexOf(one) % 3}` : "" });
     if (one.look === "dots") group.append(make("path", { d: `M${x + 6} ${y - 5}a3 3 0 1 0 6 0a3 3 0 1 0 -6 0` }));
     else if (one.look === "crosses") group.append(make("path", { d: `M${x + 4} ${y - 10}l10 10m0 -10l-10 10` }));
