@@ -238,3 +238,12 @@ def test_costs_that_cannot_be(pages: Pages, form: dict[str, str], said: str) -> 
     assert said in answer.text
     for text in form.values():
         assert f'value="{text}"' in answer.text or text == "yes"
+
+
+def test_of_very_many_open_pieces_a_lot_is_chosen_first(pages: Pages) -> None:
+    a_lot(pages.app.state.workspace, order="M-1", quantity=1200, received=1200, claim_by=TODAY)
+    page = pages.text("/next?minutes=30")
+    assert 'href="/next?what=L0003&amp;minutes=30"' in page
+    assert "1200 pieces" in page
+    assert 'href="/next?all=yes&amp;minutes=30"' in page
+    assert "see the lot" in pages.text("/")

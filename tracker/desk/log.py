@@ -149,6 +149,6 @@ def journal_state(workspace: Workspace) -> JournalState:
     with workspace.read() as session:
         head = journal.head(session)
         newest = session.get(JournalEntry, head.entry)
-        kept = sum(session.scalar(select(func.sum(table.size_bytes))) or 0 for table in (Photo, Document))
+        kept = sum(int(session.scalar(select(func.sum(table.size_bytes))) or 0) for table in (Photo, Document))
     at, key = ("", None) if newest is None else (newest.at, newest.signing_key)
     return JournalState(head, at, key, kept)
