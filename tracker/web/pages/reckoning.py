@@ -19,8 +19,8 @@ from tracker.web.needs import Written
 
 router = APIRouter(include_in_schema=False)
 MOST_OPEN = 500
-"""Open pieces among which the next tests are chosen while a page waits: a lot of so many took four to five seconds on two
-slow cores, ten thousand pieces 37 (measured on a grown workshop)."""
+"""Open pieces among which the next tests are chosen while a page waits: a lot of so many took four to five seconds on
+two slow cores, ten thousand pieces 37 (measured on a grown workshop)."""
 MOST_LOTS = 60
 
 
