@@ -146,7 +146,7 @@ class Experience:
         # Pieces of one lot and truth that showed an indicator alike leave the same lessons of it.
         less = {
             code: self._one_less(code, lesson.not_genuine, lesson.lot, index)
-            for (code, _), index in _counted(lesson, self.declared.indicators)
+            for (code, _), index in self._counted(lesson)
         }
         return self._single.taught_otherwise({**self._single.taught, **less}, self._elsewhere(lesson.lot))
 
@@ -166,8 +166,13 @@ class Experience:
         """
         fold = lot % FOLDS
         if fold not in self._folds:
-            others = tuple(lesson for lesson in self.lessons if lesson.lot % FOLDS != fold)
-            self._folds[fold] = replace(self, lessons=others).together
+            others = replace(self, lessons=tuple(one for one in self.lessons if one.lot % FOLDS != fold))
+            # Both are sums lot by lot: those of the other lots need not be counted anew.
+            kept = {
+                key: {lot: n for lot, n in tally.items() if lot % FOLDS != fold} for key, tally in self._tallies.items()
+            }
+            others.__dict__.update(_tallies={key: tally for key, tally in kept.items() if tally}, _keys=self._keys)
+            self._folds[fold] = others.together
         return self._folds[fold]
 
     @cached_property
@@ -177,7 +182,7 @@ class Experience:
     def _without(self, lessons: Iterable[Lesson]) -> Weights:
         left: dict[Key, Tally] = {}
         for lesson in lessons:
-            for key, index in _counted(lesson, self.declared.indicators):
+            for key, index in self._counted(lesson):
                 known = self._tallies[key].get(lesson.lot, [0, 0, 0])
                 tally = left.setdefault(key, {}).setdefault(lesson.lot, list(known))
                 tally[index] -= 1
@@ -198,6 +203,16 @@ class Experience:
     def _less(self) -> dict[tuple[str, bool, int, int], Taught]:
         return {}
 
+    def _counted(self, lesson: Lesson) -> list[tuple[Key, int]]:
+        found = self._keys.get(lesson.piece)
+        if found is None:
+            found = self._keys[lesson.piece] = _counted(lesson, self.declared.indicators)
+        return found
+
+    @cached_property
+    def _keys(self) -> dict[int, list[tuple[Key, int]]]:
+        return {}
+
     @cached_property
     def _by_piece(self) -> dict[int, Lesson]:
         return {lesson.piece: lesson for lesson in self.lessons}
@@ -213,7 +228,7 @@ class Experience:
     def _tallies(self) -> dict[Key, Tally]:
         tallies: dict[Key, Tally] = {}
         for lesson in self.lessons:
-            for key, index in _counted(lesson, self.declared.indicators):
+            for key, index in self._counted(lesson):
                 tallies.setdefault(key, {}).setdefault(lesson.lot, [0, 0, 0])[index] += 1
         return tallies
 
@@ -260,7 +275,18 @@ class Experience:
         return Taught(sums[0], sums[1], pieces - sum(gone.values()), lots - emptied)
 
 
-_OF_LESSONS = ("together", "_folds", "_less", "_by_piece", "_by_lot", "_tallies", "_sums", "_sizes", "_numbers")
+_OF_LESSONS = (
+    "together",
+    "_folds",
+    "_less",
+    "_by_piece",
+    "_by_lot",
+    "_tallies",
+    "_sums",
+    "_sizes",
+    "_numbers",
+    "_keys",
+)
 
 
 def _counted(lesson: Lesson, known: Mapping[str, Indicator]) -> list[tuple[Key, int]]:
