@@ -4,10 +4,10 @@ import csv
 import io
 import json
 import re
+import tempfile
 import zipfile
 from contextlib import nullcontext
 from pathlib import Path
-from tempfile import gettempdir
 from typing import Any
 
 import pytest
@@ -25,6 +25,13 @@ from tracker.desk.task_worker import Worker
 from vision.crew import Crew
 
 
+@pytest.fixture(autouse=True)
+def _own_temporary_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Others make files in the system's at the same time."""
+    (tmp_path / "temporary").mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "temporary"))
+
+
 @pytest.fixture
 def pages(workshop: Path) -> Pages:  # noqa: F811
     return Pages(workshop)
@@ -37,7 +44,7 @@ def worked_off(pages: Pages) -> None:
 
 
 def left_behind() -> set[str]:
-    return {path.name for path in Path(gettempdir()).glob("lotproof-made-*")}
+    return {path.name for path in Path(tempfile.gettempdir()).glob("lotproof-made-*")}
 
 
 def pdf_text(data: bytes) -> str:
