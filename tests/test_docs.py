@@ -197,7 +197,8 @@ def test_make_targets_are_described_both_ways() -> None:
 
 
 def test_environment_variables_are_those_of_the_code() -> None:
-    code = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "tracker").rglob("*.py"))
+    files = (path for room in ("tracker", "tests") for path in (ROOT / room).rglob("*.py"))
+    code = "".join(path.read_text(encoding="utf-8") for path in files)
     for name in re.findall(r"LOTPROOF_[A-Z]+", README + DEVELOPERS):
         assert name in code
 

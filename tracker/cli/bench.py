@@ -25,7 +25,6 @@ from tracker.cli.bench_common import (
     text_option,
 )
 from tracker.cli.options import ColumnOption, JsonOption, OperatorOption, WorkspaceOption
-from tracker.desk.bench_words import clock_text, current_text, in_circuit_text
 from tracker.errors import BadRequest
 
 
@@ -108,6 +107,7 @@ def current(
     from tracker.cli.bench_ways import LiveFlags, current_way, resource_or_name
     from tracker.desk.bench import CurrentRequest, run_current
     from tracker.desk.bench_entry import Typed
+    from tracker.desk.bench_words import current_text
     from tracker.desk.workspace import Workspace
 
     resource, named = resource_or_name(resource, instrument)
@@ -177,6 +177,7 @@ def clock(
     from tracker.cli.bench_ways import clock_way
     from tracker.desk.bench import ClockRequest, run_clock
     from tracker.desk.bench_entry import Typed
+    from tracker.desk.bench_words import clock_text
     from tracker.desk.workspace import Workspace
 
     request = ClockRequest(
@@ -241,6 +242,8 @@ def in_circuit(
 
     A machine that does not run counts against the piece only when a known-good piece does better: --known-good runs.
     """
+    from tracker.desk.bench_words import in_circuit_text
+
     if runs is None:
         raise BadRequest("Whether the machine runs was not said.", "Add --runs or --does-not-run.")
     from tracker.desk.bench import InCircuitRequest, run_in_circuit

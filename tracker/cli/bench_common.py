@@ -9,7 +9,6 @@ import typer
 
 from tracker.cli.calc import say, with_key
 from tracker.cli.printing import note, print_json
-from tracker.desk.bench_words import suspicion_text
 from tracker.errors import AnswerIsNo
 
 if TYPE_CHECKING:
@@ -117,6 +116,8 @@ def mind(test: str) -> None:
 
 
 def _recorded_text(recorded: "Recorded[Result]", measured: Rows) -> list[tuple[str, str]]:
+    from tracker.desk.bench_words import suspicion_text
+
     tested = " in ".join(label for label in (recorded.piece, recorded.machine) if label)
     claimed = f", claimed {recorded.claimed_part}" if recorded.claimed_part else ""
     return [

@@ -16,7 +16,6 @@ from tracker.cli.bench_common import (
 from tracker.cli.calc import say
 from tracker.cli.groups import group
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
-from tracker.desk.bench_words import power_text
 
 
 def register(app: typer.Typer) -> None:
@@ -60,6 +59,7 @@ def power(
     """
     from tracker.desk.bench_entry import Typed
     from tracker.desk.bench_power import PowerRequest, run_power
+    from tracker.desk.bench_words import power_text
     from tracker.desk.workspace import Workspace
 
     request = PowerRequest(

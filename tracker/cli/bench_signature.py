@@ -21,7 +21,6 @@ from tracker.cli.calc import say
 from tracker.cli.groups import group
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
 from tracker.cli.printing import print_json
-from tracker.desk.bench_words import identity_text, signature_text
 
 BytesOption = Annotated[
     list[str] | None,
@@ -65,6 +64,7 @@ def signature(
     """
     from tracker.desk.bench_entry import Typed
     from tracker.desk.bench_signature import SignatureRequest, run_signature
+    from tracker.desk.bench_words import signature_text
     from tracker.desk.workspace import Workspace
 
     request = SignatureRequest(
@@ -84,6 +84,7 @@ def calc_signature(
 ) -> None:
     """Say whose electronic signature some bytes are."""
     from tracker.desk.bench_signature import identify
+    from tracker.desk.bench_words import identity_text
 
     found = identify(tuple(readings or ()), file, offset)
     if as_json:

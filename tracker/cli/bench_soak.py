@@ -24,7 +24,6 @@ from tracker.cli.bench_common import (
 )
 from tracker.cli.groups import group
 from tracker.cli.options import ColumnOption, JsonOption, OperatorOption, WorkspaceOption
-from tracker.desk.bench_words import soak_text
 from tracker.errors import BadRequest
 
 
@@ -130,6 +129,7 @@ def soak(
     from tracker.cli.soak_prompt import prompted_soak
     from tracker.desk.bench_entry import Typed
     from tracker.desk.bench_soak import SoakRequest, run_soak
+    from tracker.desk.bench_words import soak_text
     from tracker.desk.workspace import Workspace
 
     resource, named = resource_or_name(resource, instrument)

@@ -13,7 +13,6 @@ import typer
 
 from tracker.cli.options import ColumnOption, JsonOption
 from tracker.cli.printing import print_json
-from tracker.desk.bench_words import ceiling_text, current_line_text, slower_text
 
 if TYPE_CHECKING:
     from tracker.bench.soak import Soak
@@ -62,6 +61,7 @@ def soak(
     Columns for time, temp (or emf of type K, or resistance) and, if measured, ambient, which the part follows with its
     own time constant; units in their names (time_min, temp_f) or in the cells.
     """
+    from tracker.desk.bench_words import slower_text
     from tracker.desk.soak_file import soak_file
 
     found = soak_file(
@@ -83,6 +83,7 @@ def current(file: FileArgument, columns: ColumnOption = None, as_json: JsonOptio
     Columns clock_hz, current_a and, if known, u_a: the standard uncertainty of each reading. Other units and names do,
     too: clock_khz, 'current (mA)'; or --column says which is which.
     """
+    from tracker.desk.bench_words import current_line_text
     from tracker.desk.calc import current_file
 
     found, notes = current_file(file, columns or ())
@@ -98,6 +99,7 @@ def clock(file: FileArgument, columns: ColumnOption = None, as_json: JsonOption 
     Columns clock_hz (or clock_mhz and so on) and passed (1 or 0, pass or fail, yes or no); or --column says which is
     which.
     """
+    from tracker.desk.bench_words import ceiling_text
     from tracker.desk.calc import clock_file
     from tracker.desk.documents.bench import ceiling_said
 
