@@ -101,3 +101,17 @@ def test_too_much_is_refused_before_it_is_read(tmp_path: Path) -> None:
 
     kind = {"content-type": "application/x-www-form-urlencoded"}
     assert pages.client.post("/who", content=pieces(), headers=kind).status_code == 413
+
+
+def test_large_pages_are_packed_for_who_takes_that(tmp_path: Path) -> None:
+    pages = Pages(tmp_path / "w")
+    pages.text("/")
+    packed = pages.get("/", headers={"accept-encoding": "gzip"})
+    plain = pages.get("/", headers={"accept-encoding": "identity"})
+    assert packed.headers["content-encoding"] == "gzip"
+    assert "content-encoding" not in plain.headers
+    assert packed.text == plain.text
+    assert packed.headers["etag"] != plain.headers["etag"]
+    assert int(packed.headers["content-length"]) < len(plain.content) / 2
+    again = pages.get("/", headers={"accept-encoding": "gzip", "if-none-match": packed.headers["etag"]})
+    assert again.status_code == 304

@@ -6,7 +6,9 @@ So each photo is recorded once, even if the kill came between the commit and our
 """
 
 import logging
+import os
 import sqlite3
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
@@ -27,6 +29,8 @@ MOST_ATTEMPTS = 3
 _LOCK = "worker.lock"
 _LOOK_S, _TAKE_OVER_S = 1.0, 2.0
 """How soon work that another process asked for is seen, and how soon another server's place is taken once it ended."""
+NICE = 10
+"""How far the work steps back behind the pages, of 19 (common practice, no source)."""
 _LOG = logging.getLogger("lotproof.work")
 
 
@@ -86,6 +90,7 @@ class Worker:
             return mine
 
     def _run(self) -> None:
+        _step_back()
         while not self._ending.is_set():
             try:
                 with alone(self._rows.folder) as mine:
@@ -233,3 +238,11 @@ def _words(error: Exception) -> tuple[str, str]:
         f"Lotproof itself went wrong ({type(error).__name__}).",
         "Nothing of it was recorded. Try again; the server's own messages tell more.",
     )
+
+
+def _step_back() -> None:
+    """Let this thread, and the processes it will start, wait for whoever has a page open, where the system can."""
+    # Elsewhere than on Linux a thread has no priority of its own, and the whole server would step back.
+    if sys.platform == "linux":
+        with suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), NICE)

@@ -4,6 +4,7 @@ import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from functools import partial
+from threading import Thread
 
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
@@ -31,6 +32,7 @@ from tracker.web.needs import Refused
 from tracker.web.once import Once
 from tracker.web.pages import ROUTERS
 from tracker.web.settings import Settings
+from tracker.web.warm import warm
 from tracker.web.working import Working
 
 COOKIE = "lotproof_session"
@@ -92,7 +94,10 @@ def create_app(settings: Settings) -> FastAPI:
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.working.start()
+    warming = Thread(target=warm, args=(app.state.workspace,), daemon=True)
+    warming.start()
     yield
+    await run_in_threadpool(warming.join)
     await run_in_threadpool(app.state.bench.close)
     # Joins the worker, which may be writing: not here, where the server's other tasks run.
     await run_in_threadpool(app.state.working.stop)
