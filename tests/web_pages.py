@@ -35,6 +35,20 @@ FLAGS = (
 )
 DESKTOP = {"width": 1280, "height": 900}
 PHONE = {"width": 390, "height": 844}
+HOSTILE = (
+    "'\"><script>alert(1)</script>",
+    "\x00",
+    "%",
+    "-1",
+    "1e309",
+    "nan",
+    "../..",
+    "𝕏" * 60,
+    "x" * 5000,
+    "0x1",
+    "L0001-",
+)
+"""What a page must bear in any of its parameters."""
 _TOKEN = re.compile(r'name="lotproof-token" content="([^"]+)"')
 
 

@@ -277,8 +277,7 @@ def test_what_takes_longer_comes_by_itself(browser: Any, address: str) -> None:
         assert page.locator("[data-later]").text_content().strip()
 
 
-@pytest.mark.parametrize("theme", ["light", "dark"])
-@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
+@pytest.mark.parametrize(("size", "theme"), [(DESKTOP, "dark"), (PHONE, "light")], ids=["desktop-dark", "phone-light"])
 def test_everybody_can_use_these_pages(browser: Any, address: str, grown: Path, theme: str, size: Any) -> None:
     from axe_playwright_python.sync_playwright import Axe
 

@@ -5,11 +5,11 @@ from pathlib import Path
 from urllib.parse import quote
 
 import pytest
+from asked import asked
 from growing import Growth, grow
 from sqlalchemy import select
 from stock import a_lot
-from test_lots import HOSTILE, counting
-from web_pages import Pages
+from web_pages import HOSTILE, Pages
 
 from tracker.desk.piece_page import piece_page
 from tracker.desk.workspace import Workspace
@@ -157,9 +157,9 @@ def test_a_larger_lot_asks_no_more_questions(tmp_path: Path) -> None:
             grow(workspace, Growth(lots=1, pieces=pieces, seed=3, runs=0, settled=0, decided=0))
         pages = Pages(tmp_path / str(pieces))
         pages.text("/pieces/L0001-01")
-        with counting(pages) as asked:
+        with asked(pages.app.state.workspace) as questions:
             pages.text("/pieces/L0001-01")
-        counts.append(len(asked))
+        counts.append(questions.number)
     # One question a piece would be 54 more.
     assert counts[1] < counts[0] + 10
     assert counts[0] < 120

@@ -1,52 +1,20 @@
 """Lots: the list and its filters, one lot with its contact sheet, its outlook, and tops side by side."""
 
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import quote
 
 import pytest
+from asked import asked
 from growing import TODAY, Growth, grow
 from grown_pages import PIECES
-from sqlalchemy import event
 from stock import a_lot
-from web_pages import Pages
+from web_pages import HOSTILE, Pages
 
 from tracker.desk.listing import list_rows
 from tracker.desk.lot_page import PageWish, lot_page
 from tracker.desk.tops import MOST
 from tracker.desk.workspace import Workspace
-
-HOSTILE = (
-    "'\"><script>alert(1)</script>",
-    "\x00",
-    "%",
-    "-1",
-    "1e309",
-    "nan",
-    "../..",
-    "𝕏" * 60,
-    "x" * 5000,
-    "0x1",
-    "L0001-",
-)
-
-
-@contextmanager
-def counting(pages: Pages) -> Iterator[list[str]]:
-    """Give the questions asked of the database."""
-    asked: list[str] = []
-    engine = pages.app.state.workspace._engine
-
-    def note(_connection: object, _cursor: object, statement: str, *_: object) -> None:
-        asked.append(statement)
-
-    event.listen(engine, "before_cursor_execute", note)
-    try:
-        yield asked
-    finally:
-        event.remove(engine, "before_cursor_execute", note)
 
 
 def _shown(text: str) -> list[str]:
@@ -195,9 +163,9 @@ def test_more_pieces_ask_no_more_questions(grown: Path, tmp_path: Path) -> None:
             grow(workspace, Growth(lots=1, pieces=pieces, seed=3))
         pages = Pages(tmp_path / str(pieces))
         pages.text("/lots/L0001")
-        with counting(pages) as asked:
+        with asked(pages.app.state.workspace) as questions:
             pages.text("/lots/L0001")
-        counts.append(len(asked))
+        counts.append(questions.number)
     # One question a piece would be 54 more.
     assert counts[1] < counts[0] + 10
     assert counts[0] < 120
