@@ -18,6 +18,8 @@ _ADVICE: tuple[tuple[str, str | Callable[[re.Match[str]], str]], ...] = (
     (r"decide it again with --carrier and --tracking: they", "decide it again with carrier and reference: they"),
     (r"Give --into or --at of the place it was moved to\.", "Name the place it was moved to."),
     (r"Leave --owner out, or name another machine\.", "Leave the owner's reference empty, or name another machine."),
+    (r"is neither the folder of a bag nor a ZIP file\.", "is no ZIP file."),
+    (r"^Name one of these\.$", "Choose the ZIP file that the other workshop sent."),
     (r"lotproof photograph (L\d+) PHOTO", r"‘Photograph’ on the page of \1."),
     (
         r"Decide first: lotproof decide \S+ reject --reason '\.\.\.'",
