@@ -89,6 +89,7 @@ def test_a_machines_history_marks_each_change(bench: Bench) -> None:
     fit(bench.app.state.workspace, PIECE, MACHINE, "U12", operator="mira")
     after = power(bench, 8.0, "with it")
     found = machine_history(bench.app.state.workspace, MACHINE)
+    assert all(drawing.x.startswith("minutes since ") for _, drawing in found.drawings), "all within one repair"
     assert [one.run for one in found.points] == [before, after]
     assert [round(one.figure.value, 6) for one in found.points] == [9.0, 8.0]
     assert found.last_two == (before, after)

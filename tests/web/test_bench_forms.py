@@ -197,6 +197,12 @@ def test_looking_records_nothing(bench: Bench, test: str) -> None:
     assert not bench.runs()
 
 
+def test_a_clock_dialogue_that_has_its_answer_offers_to_record_it_there(bench: Bench) -> None:
+    one = bench.do(where("clock"), "say", {"step.clock": ["2 MHz"], "step.outcome": ["pass"]})
+    assert "Record these steps" not in one.text
+    assert "Record these steps" in bench.do(where("clock"), "say", GOOD["clock"]).text
+
+
 def test_more_rows_keep_what_was_typed(bench: Bench) -> None:
     answer = bench.do(where("current"), "more", {"read.clock": ["x"], "read.current": ["not checked yet"]})
     assert answer.status_code == 200

@@ -102,6 +102,8 @@ def test_a_sheet_that_cannot_be(pages: Pages, query: str, said: str) -> None:
     answer = pages.get(f"/labels/L0002/file?{query}")
     assert answer.status_code == 422
     assert said in answer.text
+    name, _, typed = query.partition("=")  # what was typed stands in its field still
+    assert name == "sheet" or typed == "a0" or f'name="{name}" type="text" value="{typed}"' in answer.text
     assert left_behind() == before
 
 

@@ -58,6 +58,9 @@ def test_with_scripts_each_photo_goes_by_itself_and_its_result_appears(
         # It is named as safe before anything is known of what it shows.
         page.locator(".sent li", has_text="marketplace_lot.jpg: safe here.").wait_for()
         assert faults(page) == []
+        # What the page said of photos still wanted was true when it was made, and what comes next is offered.
+        assert page.get_by_text("No piece has a photo of its top yet").is_hidden()
+        assert page.get_by_role("link", name="See the pieces of L0001").get_attribute("href") == "/lots/L0001"
         page.locator(".sent article .at.done").wait_for(timeout=PATIENCE_MS)
         assert faults(page) == []
         assert page.locator(".sent .seen li").count() == 8

@@ -244,6 +244,7 @@ def test_what_is_no_bag_is_refused_by_its_own_name(pages: Pages) -> None:
     for name, data in (("no.zip", b"no bag"), ("half.zip", b"PK\3\4....")):
         answer = pages.post("/receive/bag", files=[("bag", upload(name, data))])
         assert answer.status_code == 422
+        assert "Held from your last try" not in answer.text  # the wrong file: another must be chosen
         assert "lotproof-held" not in answer.text
     assert pages.post("/receive/bag").status_code == 422
     assert lots(pages) == 0

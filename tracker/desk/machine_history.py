@@ -121,29 +121,39 @@ def _changes(session: Session, machine: Machine) -> tuple[HistoryChange, ...]:
 def _drawings(points: Sequence[HistoryPoint], changes: Sequence[HistoryChange]) -> tuple[tuple[str, Drawing], ...]:
     if not points:
         return ()
-    first = _instant(min([one.at for one in points] + [one.at for one in changes]))
+    instants = [_instant(at) for at in (*(one.at for one in points), *(one.at for one in changes))]
+    first = min(instants)
+    step, unit_s = _step(first, max(instants))
+    x = f"{step} since {first:%Y-%m-%d}" if step == "days" else f"{step} since {first:%Y-%m-%d %H:%M} UTC"
     names = list(dict.fromkeys((one.figure.name, one.figure.unit) for one in points))
     drawn = []
     for name, unit in names:
         mine = [one for one in points if (one.figure.name, one.figure.unit) == (name, unit)]
         if len(mine) < 2:
             continue
-        series = Series(name, "dots", tuple(_point(one, first) for one in mine))
+        series = Series(name, "dots", tuple(_point(one, first, unit_s) for one in mine))
         line = Series("", "line", tuple(one[:2] for one in series.points))
-        marks = tuple(Mark(one.text, "x", _days(one.at, first)) for one in changes)
+        marks = tuple(Mark(one.text, "x", _since(one.at, first, unit_s)) for one in changes)
         told = f"{name} over {len(mine)} runs, from {mine[0].shown} to {mine[-1].shown}"
-        x = f"days since {first:%Y-%m-%d}"
         drawn.append((name, Drawing(told, x, f"{name} / {unit}", (series, line), marks)))
     return tuple(drawn)
 
 
-def _point(one: HistoryPoint, first: datetime) -> tuple[float, ...]:
-    at = _days(one.at, first), one.figure.value
+def _step(first: datetime, last: datetime) -> tuple[str, float]:
+    """Return what a time axis counts, and its seconds: before and after one repair lie minutes apart, or years."""
+    span_s = (last - first).total_seconds()
+    if span_s >= 2 * _DAY_S:
+        return "days", _DAY_S
+    return ("hours", 3600.0) if span_s >= 2 * 3600.0 else ("minutes", 60.0)
+
+
+def _point(one: HistoryPoint, first: datetime, unit_s: float) -> tuple[float, ...]:
+    at = _since(one.at, first, unit_s), one.figure.value
     return at if one.figure.u is None else (*at, 2.0 * one.figure.u)  # expanded by k = 2: GUM 6.3.3
 
 
-def _days(at: str, first: datetime) -> float:
-    return round((_instant(at) - first).total_seconds() / _DAY_S, 4)
+def _since(at: str, first: datetime, unit_s: float) -> float:
+    return round((_instant(at) - first).total_seconds() / unit_s, 4)
 
 
 def _instant(at: str) -> datetime:

@@ -20,6 +20,7 @@ from tracker.desk.since import SaidSince
 from tracker.errors import LotproofError
 from tracker.judgement.suspicion import counted, percent
 from tracker.web import door, static
+from tracker.web.page_words import paged
 
 _HERE = Path(__file__).parent
 MOST_SAID = 3
@@ -137,7 +138,7 @@ def environment() -> Environment:
     made.filters.update(
         percent=percent, instant=instant, db=decibans, counted=lambda n, word: counted(n, word), size=size, figure=show
     )
-    made.filters.update(words=words, titled=titled, capitalize_first=capitalize_first)
+    made.filters.update(paged=paged, words=words, titled=titled, capitalize_first=capitalize_first)
     made.globals.update(static=static.address, suspicion_step=suspicion_step, days=days)
     return made
 

@@ -190,7 +190,7 @@ def reader_of(request: Request, word: str) -> Reader:
         raise Refused(
             404,
             "This reading is not known here: Lotproof was started anew since, or it is long over.",
-            "What was read is in the spool of the workspace; `lotproof verify` names it.",
+            "What was read is in the spool of the workspace; ‘Verify now’ on the page ‘Journal’ names it.",
         )
     return found
 

@@ -13,6 +13,8 @@ router = APIRouter(include_in_schema=False)
 SIDE = 300
 MARGIN = 40
 MOST_MOVED = 40
+SHOWN_DB = 0.05
+"""A weight that moved by less is shown as +0.0 db; our own choice, half of the last digit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +41,8 @@ def shown(request: Request, workspace: needs.Opened) -> Response:
         side=SIDE,
         margin=MARGIN,
         moved=moved,
+        stirred=[one for one in moved.indicators if abs(one.moved_db) >= SHOWN_DB],
+        still=[one for one in moved.indicators if abs(one.moved_db) < SHOWN_DB],
         most_moved=MOST_MOVED,
     )
 

@@ -13,7 +13,8 @@ from tracker.errors import BadRequest
 from tracker.judgement.suspicion import counted
 from tracker.web import needs, render, typed
 from tracker.web.needs import Written
-from tracker.web.pages.saying import Saying, one, paged, place_of
+from tracker.web.page_words import paged
+from tracker.web.pages.saying import Saying, one, place_of
 
 router = APIRouter(include_in_schema=False)
 Pieces = Annotated[list[str] | None, Query()]

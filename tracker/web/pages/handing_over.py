@@ -162,9 +162,7 @@ def card_file(
 @router.get("/labels/{label}")
 def labels(request: Request, workspace: needs.Opened, label: str) -> Response:
     """Ask for the sheet that labels are printed on."""
-    return render.page(
-        request, "labels", what=named(workspace, label), layouts=LAYOUTS, papers=tuple(PAPERS), lengths=LENGTHS
-    )
+    return _labels_form(request, named(workspace, label))
 
 
 @router.get("/labels/{label}/file")
@@ -175,8 +173,24 @@ def labels_file(request: Request, workspace: needs.Opened, label: str) -> Respon
         asked, single = _sheet(request)
         return files.made(lambda folder: _labels(workspace, what, folder, asked, single))
     except BadRequest as error:
-        values = {"what": what, "layouts": LAYOUTS, "papers": tuple(PAPERS), "lengths": LENGTHS}
-        return render.page(request, "labels", 422, error=_paged(error), **values)
+        return _labels_form(request, what, 422, _paged(error))
+
+
+def _labels_form(request: Request, what: Named, status: int = 200, error: BadRequest | None = None) -> Response:
+    """Return the form with what was typed into it."""
+    said = typed.Values(request.query_params)
+    own = any(said[name] for name in ("paper", "columns", "rows", *LENGTHS))
+    return render.page(
+        request,
+        "labels",
+        status,
+        error=error,
+        what=what,
+        layouts=LAYOUTS,
+        papers=tuple(PAPERS),
+        typed=said,
+        own_sheet=own,
+    )
 
 
 def _labels(workspace: needs.Opened, what: Named, folder: Path, asked: SheetAsked, single: bool) -> Path:
@@ -210,7 +224,8 @@ def _number(text: str, name: str) -> float:
 
 def _count(text: str, name: str) -> int:
     if not text.isdecimal() or len(text) > 6:
-        raise BadRequest(f"The number of {name} is '{text[:20]}'.", "Give a whole number.")
+        what = "first place" if name == "start" else f"number of {name}"
+        raise BadRequest(f"The {what} is '{text[:20]}'.", "Give a whole number.")
     return int(text)
 
 

@@ -10,8 +10,8 @@ from tracker.desk.showing import MachineShown, show
 from tracker.errors import BadRequest, NoSuch
 from tracker.web import needs, once, render, typed
 from tracker.web.needs import Written
+from tracker.web.page_words import paged
 from tracker.web.pages.bench_around import history_values
-from tracker.web.pages.saying import paged
 
 router = APIRouter(include_in_schema=False)
 

@@ -1,5 +1,6 @@
 """A lot arrives: typed into a form, or as another workshop's bag."""
 
+import zipfile
 from collections.abc import Mapping
 from datetime import date
 
@@ -146,7 +147,10 @@ def take_bag(
                 again = form.ticked("again")
                 answer = receive_bag(workspace, foreign, arrival, again=again, operator=operator)
         except (BadRequest, Damaged) as error:
-            return _bag_form(request, values, status=422, error=_named(error, held, word), held=word)
+            named = _named(error, held, word)
+            if not any(zipfile.is_zipfile(one.path) for one in held.get(word)):
+                held.drop(word)  # Plainly the wrong file: it is chosen anew.
+            return _bag_form(request, values, status=422, error=named, held=word)
         held.drop(word)
         render.say(request, _bag_said(answer))
         for text in answer.notes:

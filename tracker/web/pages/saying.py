@@ -5,7 +5,6 @@ of a piece since, nothing is recorded: the form comes back with what was said, s
 sending it again records it all the same.
 """
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -18,27 +17,11 @@ from tracker.desk.thoughts import Thoughts, thoughts
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, NoSuch
 from tracker.web import once, render
+from tracker.web.page_words import paged
 from tracker.web.typed import Form, Values
 
 MOST_WORDS = 2000
 """Pieces and runs of pieces one form may be about; our own bound, for the time it takes to look them up."""
-_ADVICE = (
-    (r"Add --move to record both at once, or take it out first: lotproof unfit \S+", "Tick below that it is moved."),
-    (r"To fit it all the same add --anyway and --reason\.", "To fit it all the same tick that below, and say why."),
-    (r"--anyway needs a reason\.", "To fit it all the same needs a reason."),
-    (r"Add --reason with why it is fitted all the same\.", "Say why it is fitted all the same."),
-    (r"Take it out first: lotproof unfit (\S+)", r"Take it out first, on the page of \1."),
-    (r"See: lotproof show (\S+)", r"See the page of \1."),
-    (r"--carrier is missing\.", "The carrier is missing."),
-    (r"--tracking is missing\.", "The carrier's reference is missing."),
-    (r"Leave --carrier(?: and --tracking|, --tracking and --sent-on) out\.", "Leave carrier, reference and day empty."),
-    (r"Give --sent-on as the day it went out\.", "Give the day it went out."),
-    (r"--withdraw takes the declaration back", "it can be taken back here"),
-    (r"decide it again with --carrier and --tracking: they", "decide it again with carrier and reference: they"),
-    (r"Give --into or --at of the place it was moved to\.", "Name the place it was moved to."),
-    (r"Leave --owner out, or name another machine\.", "Leave the owner's reference empty, or name another machine."),
-)
-"""Where the desk's advice names options of the command line, what to do on a page."""
 
 
 class Saying:
@@ -126,13 +109,6 @@ def as_runs(labels: Sequence[str]) -> list[str]:
         else:
             runs.append((lot, int(number), label, label))
     return [first if first == last else f"{first}..{last.partition('-')[2]}" for _, _, first, last in runs]
-
-
-def paged(text: str) -> str:
-    """Return what the desk said in the words of the pages."""
-    for pattern, words in _ADVICE:
-        text = re.sub(pattern, words, text)
-    return text
 
 
 def _paged(error: BadRequest | None) -> BadRequest | None:

@@ -81,6 +81,9 @@ function ended(one, status, answer) {
   one.item.querySelectorAll(".fault, article, .again").forEach((old) => old.remove());
   if (status === 200 && answer) {
     one.words.textContent = `${name}: safe here.`;
+    // What this page said of photos that are still wanted was true when it was made.
+    document.querySelector("[data-missing]").hidden = true;
+    document.querySelector("[data-then]").hidden = false;
     one.item.append(made(latest.get(answer.task) ?? answer.html));
     const warned = answer.taken.flatMap((taken) => taken.warnings);
     tell(warned.length ? `${name}: ${warned.join(" ")}` : `${name} is safe and will be looked at.`);
