@@ -4,10 +4,15 @@ import gc
 from contextlib import suppress
 from datetime import date
 
+from tracker.desk.lot_page import lot_page
 from tracker.desk.today import today
 from tracker.desk.workspace import Workspace
 from tracker.errors import LotproofError
 from tracker.web.render import environment
+
+LOTS = 10
+"""Newest lots worked out beforehand: those that are likely to be opened first, and enough of them that what is learned
+without each fifth of the lots is there for all (see `tracker/judgement/learning.py`)."""
 
 
 def warm(workspace: Workspace) -> None:
@@ -19,6 +24,8 @@ def warm(workspace: Workspace) -> None:
     for name in environment().list_templates():
         environment().get_template(name)
     with suppress(LotproofError):  # a page says it better
-        today(workspace, today=date.today())
+        found = today(workspace, today=date.today())
+        for lot in found.arrived[:LOTS]:
+            lot_page(workspace, lot.lot)
     gc.collect()
     gc.freeze()
