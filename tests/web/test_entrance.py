@@ -32,6 +32,11 @@ def test_another_device_is_sent_to_the_door_and_let_in_with_the_key(away: Pages)
     assert "Tomas Hell" in away.text("/")
 
 
+def test_a_mistyped_key_does_not_cost_the_name(away: Pages) -> None:
+    again = away.client.post("/door", data={"key": "wrong", "operator": 'Tomas "<b>Hell'})
+    assert 'value="Tomas &#34;&lt;b&gt;Hell"' in again.text
+
+
 def test_the_qr_code_lets_in(away: Pages) -> None:
     assert away.get(f"/door?key={KEY}").headers["location"] == "/"
     assert away.get("/").status_code == 200

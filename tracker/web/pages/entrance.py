@@ -47,13 +47,14 @@ def _let_in(request: Request, settings: needs.ServedAs, key: str, operator: str 
     tries, where = request.app.state.tries, door.address(request)
     wait = tries.wait_s(where)
     if wait > 0:
-        return _wait(request, wait, to)
+        return _wait(request, wait, to, operator)
     try:
         name = one_line(operator, "name", LONGEST_NAME) if operator and operator.strip() else None
     except BadRequest as error:
-        return _door(request, 422, to, error)
+        return _door(request, 422, to, error, operator)
     if not door.try_key(key, where, settings.pass_key, tries):
-        return _door(request, 403, to, Refused(403, "That is not the pass key.", "It stands in Lotproof's terminal."))
+        wrong = Refused(403, "That is not the pass key.", "It stands in Lotproof's terminal.")
+        return _door(request, 403, to, wrong, operator)
     request.session.clear()
     request.session["in"] = door.fingerprint(settings.pass_key)
     if name:
@@ -61,16 +62,18 @@ def _let_in(request: Request, settings: needs.ServedAs, key: str, operator: str 
     return render.go(own_path(to))
 
 
-def _wait(request: Request, wait: float, to: str) -> Response:
+def _wait(request: Request, wait: float, to: str, operator: str | None) -> Response:
     seconds = int(wait) + 1
     error = Refused(429, f"Too many wrong keys. The next try counts in {seconds} s.", "")
-    answer = _door(request, 429, to, error)
+    answer = _door(request, 429, to, error, operator)
     answer.headers["retry-after"] = str(seconds)
     return answer
 
 
-def _door(request: Request, status: int, to: str, error: object) -> Response:
-    return render.page(request, "door", status, to=own_path(to), error=error)
+def _door(request: Request, status: int, to: str, error: object, operator: str | None = None) -> Response:
+    """Return the door, with the name that was typed: a mistyped key need not cost it."""
+    typed = (operator or "")[:LONGEST_NAME]
+    return render.page(request, "door", status, to=own_path(to), error=error, typed=typed)
 
 
 def own_path(to: str) -> str:
