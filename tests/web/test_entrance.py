@@ -38,8 +38,10 @@ def test_a_mistyped_key_does_not_cost_the_name(away: Pages) -> None:
 
 
 def test_the_qr_code_lets_in(away: Pages) -> None:
-    assert away.get(f"/door?key={KEY}").headers["location"] == "/"
-    assert away.get("/").status_code == 200
+    assert away.get(f"/door?key={KEY}").headers["location"] == "/who"
+    assert "Who is at this device?" in away.text("/who")
+    assert away.post("/who", {"operator": "Tomas Hell", "back": "/"}).headers["location"] == "/"
+    assert "Tomas Hell" in away.text("/")
 
 
 def test_wrong_keys_have_to_wait_and_this_computer_does_not(away: Pages) -> None:

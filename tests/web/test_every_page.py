@@ -58,6 +58,7 @@ PAGES = (
     "/card/L0002",
     "/export/L0002",
     "/phone",
+    "/who",
     "/api",
 )
 SIGHTS = (

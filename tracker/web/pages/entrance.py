@@ -59,7 +59,8 @@ def _let_in(request: Request, settings: needs.ServedAs, key: str, operator: str 
     request.session["in"] = door.fingerprint(settings.pass_key)
     if name:
         request.session["operator"] = name
-    return render.go(own_path(to))
+    # The QR code says nothing of who holds the phone; what is done with it is to stand under the right name.
+    return render.go(own_path(to) if operator is not None else "/who")
 
 
 def _wait(request: Request, wait: float, to: str, operator: str | None) -> Response:
@@ -79,6 +80,12 @@ def _door(request: Request, status: int, to: str, error: object, operator: str |
 def own_path(to: str) -> str:
     """Return where to go next: a path of ours, whatever was asked for."""
     return to if re.fullmatch(r"/(?:[A-Za-z0-9_~.-]+/?)*", to) else "/"
+
+
+@router.get("/who")
+def ask_who(request: Request) -> Response:
+    """Ask who is at this device."""
+    return render.page(request, "who")
 
 
 @router.post("/who", dependencies=[Written])
