@@ -44,6 +44,8 @@ THINK_S = (0.5, 1.5)
 PHOTO_EVERY_S = 25.0
 """Of each client. Photos are looked at on the same machine meanwhile, as they would be in a workshop."""
 SETTLE_S = 600.0
+READY_S = 8.0
+"""After a start the server still makes itself ready (see `tracker/web/warm.py`); alone is alone only afterwards."""
 _TOKEN = re.compile(r'name="lotproof-token" content="([^"]+)"')
 CROP = (160, 0, 860, 400)
 """One chip, so that a look takes seconds."""
@@ -130,6 +132,7 @@ def run(folder: Path) -> Result:
         httpx.post(
             f"{address}/api/lots", json={"seller": "Quayside Surplus", "part": "CV74HC245N", "quantity": 400}
         ).raise_for_status()
+        time.sleep(READY_S)
         idle = _alone(address)
         clients = [Client(number, address) for number in range(CLIENTS)]
         memory = _loose(clients, server.pid)
