@@ -5,13 +5,16 @@ STAMPS := .venv/.stamps
 PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
 export MPLBACKEND := Agg
 
-.PHONY: demo test check bench format samples clean
+.PHONY: demo test thorough check bench format samples clean
 
 demo: $(STAMPS)/base ## the main job on invented pictures, in a new temporary workspace
 	@$(BIN)/lotproof demo --workspace "$$(mktemp -d)/workshop"
 
-test: $(STAMPS)/test ## every test; about eight minutes on two cores
+test: $(STAMPS)/test ## every test but the thorough ones; about nine minutes on two cores
 	@$(BIN)/python -m pytest -n 2 --dist loadfile
+
+thorough: $(STAMPS)/test ## every page in a real browser: both sizes and themes, links, keyboard, accessibility
+	@$(BIN)/python -m pytest -n 2 --dist loadfile -m thorough
 
 check: $(STAMPS)/test ## style, types, and which room may import which
 	@$(BIN)/ruff check .

@@ -16,6 +16,8 @@ from web_pages import DESKTOP, PHONE, serving, visiting
 from tracker.desk.showing import RunShown, show
 from tracker.desk.workspace import Workspace
 
+pytestmark = pytest.mark.thorough
+
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 THEMES = [(DESKTOP, "light"), (PHONE, "dark")]
 

@@ -14,6 +14,8 @@ from web_pages import DESKTOP, PHONE, serving, visiting
 
 from tracker.desk import demo
 
+pytestmark = pytest.mark.thorough
+
 PAGES = (
     "/",
     "/lots",

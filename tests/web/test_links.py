@@ -6,12 +6,15 @@ from collections import deque
 from pathlib import Path
 from urllib.parse import urljoin, urlsplit
 
+import pytest
 from stock import TODAY, a_lot
 from web_pages import Pages
 from web_workshop import prepared, workshop  # noqa: F401
 
 from tracker.desk.log import read_log
 from tracker.web import needs
+
+pytestmark = pytest.mark.thorough
 
 _LINK = re.compile(r'\b(?:href|src|data-later)="([^"]+)"')
 MOST = 1500

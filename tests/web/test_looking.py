@@ -12,6 +12,8 @@ from web_pages import DESKTOP, PHONE, serving, visiting
 from tracker.desk.piece_page import piece_page
 from tracker.desk.workspace import Workspace
 
+pytestmark = pytest.mark.thorough
+
 PAIR = "/lots/L0001/compare?piece=L0001-01&piece=L0001-02"
 AXE = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 

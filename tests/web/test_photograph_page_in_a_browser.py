@@ -14,6 +14,8 @@ from web_pages import DESKTOP, PHONE, serving, visiting
 from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
 
+pytestmark = pytest.mark.thorough
+
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 PATIENCE_MS = 120_000
 """Networks are loaded first, on a machine that may have one core."""

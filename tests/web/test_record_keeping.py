@@ -81,6 +81,7 @@ def _tab_to(page: Any, name: str | None, text: str = "") -> None:
     raise AssertionError(f"Tab does not reach {name or text}")
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("size", "theme"), [(DESKTOP, "light"), (PHONE, "dark")], ids=["desktop-light", "phone-dark"])
 def test_these_pages_can_be_used_by_everybody(
     browser: Any,
