@@ -76,6 +76,8 @@ class Keys:
 
     def _reach(self, wanted: Any, there: str = "e => e === document.activeElement") -> None:
         wanted.wait_for()
+        # A press of Enter only begins to lead to the next page, and its scripts still change what is there.
+        self.page.wait_for_load_state("load")
         for _ in range(250):
             if wanted.evaluate(there):
                 return
@@ -134,8 +136,9 @@ def _photograph(hand: Any) -> None:
     page = hand.page
     page.goto("/lots/L0001")
     hand.press(page.get_by_role("link", name="Photograph", exact=True))
-    gallery = page.get_by_label("Choose photos")
-    hand.upload(gallery, PHOTO)
+    page.wait_for_url("**/photograph")
+    page.wait_for_load_state("load")
+    hand.upload(page.get_by_label("Choose photos"), PHOTO)
     send = page.get_by_role("button", name="Send the photos")
     if send.count():
         hand.press(send)
