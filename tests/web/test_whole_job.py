@@ -17,6 +17,8 @@ from web_pages import DESKTOP, PHONE, serving, visiting
 from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
 
+pytestmark = pytest.mark.thorough
+
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 PHOTO = SAMPLES / "marketplace_lot.jpg"
 PATIENCE_MS = 180_000
