@@ -49,6 +49,8 @@ HOSTILE = (
     "L0001-",
 )
 """What a page must bear in any of its parameters."""
+WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+"""Tags of axe-core's rules for WCAG 2.2 AA, and what it holds for good practice beside."""
 _TOKEN = re.compile(r'name="lotproof-token" content="([^"]+)"')
 
 
@@ -151,3 +153,20 @@ def visiting(browser: Any, address: str, **context: Any) -> Iterator[Any]:
         room.close()
     assert not elsewhere
     assert not errors
+
+
+def unfit_for(page: Any) -> list[str]:
+    """Return what axe-core finds against WCAG 2.2 AA on a browser's page as it now is."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    faults = []
+    for one in Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}}).response["violations"]:
+        where = "; ".join(node["html"][:160] for node in one["nodes"][:3])
+        faults.append(f"{one['id']} ({one['impact']}, {len(one['nodes'])}x): {where}")
+    return faults
+
+
+def too_wide(page: Any) -> int:
+    """Return by how many pixels a browser's page is wider than the screen."""
+    found: int = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    return max(found, 0)

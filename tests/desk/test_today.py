@@ -9,8 +9,9 @@ from asked import asked
 from growing import TODAY, Growth, grow
 from stock import a_lot
 
-from tracker.desk.due import due
+from tracker.desk.due import due, nothing_due
 from tracker.desk.listing import list_rows
+from tracker.desk.lot_page import lot_page
 from tracker.desk.next_test import next_tests
 from tracker.desk.today import LATEST, MOST_PIECES, STEPS, today
 from tracker.desk.workspace import Workspace
@@ -74,3 +75,23 @@ def test_the_number_of_questions_does_not_grow_with_the_lots(workspace: Workspac
         next_tests(workspace, None, minutes=None, today=TODAY)
     assert of_due.number <= 16
     assert of_next.number <= 30
+
+
+@pytest.mark.parametrize("workspace", ["sqlite"], indirect=True)
+def test_why_nothing_is_due_takes_no_more_questions_for_more_lots(workspace: Workspace) -> None:
+    counts = []
+    for more in (2, 12):
+        for number in range(more):
+            a_lot(workspace, order=f"W-{more}-{number}", quantity=1, received=1, claim_by=None)
+        with asked(workspace) as questions:
+            assert "No last day for a claim is on record for L0001, L0002" in nothing_due(workspace)
+        counts.append(questions.number)
+    assert counts[0] == counts[1]
+
+
+def test_the_page_of_a_lot_says_of_its_window_what_due_says(workspace: Workspace) -> None:
+    grow(workspace, SMALL)
+    windows = {one.lot: one for one in due(workspace, today=TODAY)}
+    for label in ("L0001", "L0002", "L0003"):
+        assert lot_page(workspace, label, today=TODAY).due == windows.get(label)
+    assert windows

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from web_pages import DESKTOP, PHONE, serving, visiting
+from web_pages import DESKTOP, PHONE, serving, too_wide, unfit_for, visiting
 
 from tracker.desk.piece_page import piece_page
 from tracker.desk.workspace import Workspace
@@ -15,7 +15,6 @@ from tracker.desk.workspace import Workspace
 pytestmark = pytest.mark.thorough
 
 PAIR = "/lots/L0001/compare?piece=L0001-01&piece=L0001-02"
-AXE = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 
 @pytest.fixture(scope="module")
@@ -281,8 +280,6 @@ def test_what_takes_longer_comes_by_itself(browser: Any, address: str) -> None:
 
 @pytest.mark.parametrize(("size", "theme"), [(DESKTOP, "dark"), (PHONE, "light")], ids=["desktop-dark", "phone-light"])
 def test_everybody_can_use_these_pages(browser: Any, address: str, grown: Path, theme: str, size: Any) -> None:
-    from axe_playwright_python.sync_playwright import Axe
-
     faults = []
     with visiting(browser, address, viewport=size, color_scheme=theme) as page:
         for path, more in (
@@ -299,11 +296,7 @@ def test_everybody_can_use_these_pages(browser: Any, address: str, grown: Path, 
                 page.eval_on_selector_all("details", "all => all.forEach(one => one.open = true)")
             elif more:
                 page.locator(more).check()
-            wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
-            found = Axe().run(page, options={"runOnly": {"type": "tag", "values": AXE}})
-            faults += [f"{path}: {wide} px too wide"] if wide > 0 else []
-            faults += [
-                f"{path}: {one['id']}: {[node['html'][:150] for node in one['nodes'][:3]]}"
-                for one in found.response["violations"]
-            ]
+            wide = too_wide(page)
+            faults += [f"{path}: {wide} px too wide"] if wide else []
+            faults += [f"{path}: {fault}" for fault in unfit_for(page)]
     assert not faults, "\n".join(faults)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from PIL import Image
 from stock import a_lot
-from web_pages import DESKTOP, PHONE, serving, visiting
+from web_pages import DESKTOP, PHONE, serving, unfit_for, visiting
 
 from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
@@ -19,15 +19,6 @@ pytestmark = pytest.mark.thorough
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 PATIENCE_MS = 120_000
 """Networks are loaded first, on a machine that may have one core."""
-
-
-def faults(page: Any) -> list[str]:
-    """Return what axe-core finds against WCAG 2.2 AA on the page as it now is."""
-    from axe_playwright_python.sync_playwright import Axe
-
-    rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": rules}})
-    return [f"{one['id']}: {one['nodes'][0]['html'][:160]}" for one in found.response["violations"]]
 
 
 @pytest.fixture(scope="module")
@@ -59,12 +50,12 @@ def test_with_scripts_each_photo_goes_by_itself_and_its_result_appears(
         page.set_input_files("#f-camera", SAMPLES / "marketplace_lot.jpg")
         # It is named as safe before anything is known of what it shows.
         page.locator(".sent li", has_text="marketplace_lot.jpg: safe here.").wait_for()
-        assert faults(page) == []
+        assert unfit_for(page) == []
         # What the page said of photos still wanted was true when it was made, and what comes next is offered.
         assert page.get_by_text("No piece has a photo of its top yet").is_hidden()
         assert page.get_by_role("link", name="See the pieces of L0001").get_attribute("href") == "/lots/L0001"
         page.locator(".sent article .at.done").wait_for(timeout=PATIENCE_MS)
-        assert faults(page) == []
+        assert unfit_for(page) == []
         assert page.locator(".sent .seen li").count() == 8
         assert page.locator('.sent .seen a[href="/pieces/L0001-03"]').count() == 1
         assert "CV6522AP" in page.locator(".sent .seen").inner_text()
@@ -107,7 +98,7 @@ def test_what_would_help_is_said_at_once_and_what_cannot_be_used_is_refused(
         refused.wait_for()
         assert "'cut.jpg' is damaged or cut short" in refused.inner_text()
         assert page.locator(".sent > li").count() == 2
-        assert faults(page) == []
+        assert unfit_for(page) == []
 
 
 def test_what_is_dropped_on_the_page_or_pasted_is_sent(
@@ -146,7 +137,7 @@ def test_a_lost_connection_keeps_the_photo_to_be_sent_again(
         page.locator("form[action$='/cancel'] button").first.click()
         page.wait_for_url(re.compile(r"/work/W\d{4}$"))
         page.locator("article .at.cancelled, article .at.done").first.wait_for(timeout=PATIENCE_MS)
-        assert faults(page) == []
+        assert unfit_for(page) == []
 
 
 def test_the_list_follows_what_happens_while_it_is_looked_at(

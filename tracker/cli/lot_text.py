@@ -7,9 +7,6 @@ from tracker.desk.lot_plans import LotOutlook
 from tracker.desk.sellers import SellerShown
 from tracker.judgement.suspicion import counted, percent
 
-_NO_LOSS = 0.005
-"""Below it a loss is shown as 0.00, and there is nothing to compare."""
-
 
 def draw_outlook(found: LotOutlook) -> None:
     """Print what is known of a lot as a whole, and the test plans compared."""
@@ -24,7 +21,7 @@ def draw_outlook(found: LotOutlook) -> None:
             f"  still open    {counted(seen.open, 'piece')}: none of them bad with {percent(seen.open_all_good)}; "
             f"{_few(seen.open_bad)} bad expected, 95 % interval {seen.open_bad_low} to {seen.open_bad_high}"
         )
-    if not found.plans or found.plans[0].loss < _NO_LOSS:
+    if not found.compared:
         return
     rows = [
         (
@@ -35,12 +32,12 @@ def draw_outlook(found: LotOutlook) -> None:
             f"{one.loss:.2f}",
             f"{one.total:.2f}",
         )
-        for one in found.plans
+        for one in found.compared
     ]
     columns = ("then decide", "min", "a bad one accepted", "rejected", "loss", "with time")
     print("\nIf so many are tested and all then decided on (expected)")
     console().print(table(columns, rows, right=columns[1:]))
-    if not all(one.exact for one in found.plans):
+    if not all(one.exact for one in found.compared):
         print("Outcomes of the larger plans were drawn by chance; the figures are good to about a hundredth.")
 
 

@@ -8,10 +8,10 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, joinedload
 
-from tracker.desk.pieces import MANY, dispositions, find_lot, pieces_of
+from tracker.desk.pieces import MANY, Labelled, dispositions, find_lot, pieces_of
 from tracker.desk.workspace import Workspace
 from tracker.judgement.suspicion import counted
-from tracker.records.models import BenchRun, Document, Inspection, Lot, Photo, Piece, Shipment
+from tracker.records.models import BenchRun, Document, Inspection, Lot, Photo, Shipment
 
 SETTLED_WITH_SELLER = ("accepted", "fitted", "returned")
 """Dispositions of pieces for which nothing is to be claimed any more."""
@@ -77,7 +77,7 @@ def due_in(session: Session, now: Mapping[int, str], only: Lot | None = None, *,
 def due_of(
     session: Session,
     lots: Sequence[Lot],
-    pieces: Mapping[int, Sequence[Piece]],
+    pieces: Mapping[int, Sequence[Labelled]],
     now: Mapping[int, str],
     *,
     today: date,
@@ -99,10 +99,10 @@ def nothing_due(workspace: Workspace, lot: str | None = None, *, within: int | N
                 )
             return f"{one.label} needs nothing for a claim{_within(within)}."
         now = dispositions(session)
+        lots = session.scalars(select(Lot).where(Lot.claim_by.is_(None)).order_by(Lot.id)).all()
+        pieces = pieces_of(session, lots)
         without = [
-            one.label
-            for one in session.scalars(select(Lot).where(Lot.claim_by.is_(None)).order_by(Lot.id))
-            if any(now[piece.id] not in SETTLED_WITH_SELLER for piece in one.pieces)
+            one.label for one in lots if any(now[piece.id] not in SETTLED_WITH_SELLER for piece in pieces[one.id])
         ]
     said = f"No claim window needs anything{_within(within)}."
     if not without:
@@ -117,7 +117,7 @@ def _within(days: int | None) -> str:
     return " today" if days == 0 else f" within {counted(days, 'day')}"
 
 
-def _due(lot: Lot, pieces: Sequence[Piece], now: Mapping[int, str], evidence: "_Evidence", today: date) -> Due:
+def _due(lot: Lot, pieces: Sequence[Labelled], now: Mapping[int, str], evidence: "_Evidence", today: date) -> Due:
     count = [now[piece.id] for piece in pieces]
     claim_by = lot.claim_by or today
     return Due(
@@ -167,7 +167,7 @@ class _Evidence:
 
     @classmethod
     def of(
-        cls, session: Session, lots: Sequence[Lot], pieces: Mapping[int, Sequence[Piece]], now: Mapping[int, str]
+        cls, session: Session, lots: Sequence[Lot], pieces: Mapping[int, Sequence[Labelled]], now: Mapping[int, str]
     ) -> "_Evidence":
         ids = [lot.id for lot in lots]
         claimed = [piece.id for lot in lots for piece in pieces[lot.id] if now[piece.id] in ("rejected", "returned")]
@@ -187,8 +187,8 @@ class _Evidence:
         )
 
 
-def _missing(lot: Lot, pieces: Sequence[Piece], now: Mapping[int, str], evidence: _Evidence) -> tuple[str, ...]:
-    by: dict[str, list[Piece]] = {}
+def _missing(lot: Lot, pieces: Sequence[Labelled], now: Mapping[int, str], evidence: _Evidence) -> tuple[str, ...]:
+    by: dict[str, list[Labelled]] = {}
     for piece in pieces:
         by.setdefault(now[piece.id], []).append(piece)
     undecided = len(by.get("open", ())) + len(by.get("quarantined", ()))

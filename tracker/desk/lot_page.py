@@ -10,6 +10,7 @@ The lot's outlook (plans of testing compared) takes longer and is not in here: `
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from types import MappingProxyType
 from typing import Any
 
@@ -18,6 +19,7 @@ from sqlalchemy.orm import Session
 
 from tracker.desk.assess import judged
 from tracker.desk.contract import Outline
+from tracker.desk.due import Due, due_of
 from tracker.desk.listing import lot_row
 from tracker.desk.looks import Look
 from tracker.desk.on_record import OnRecord
@@ -165,6 +167,8 @@ class LotPage:
     documents, photos : tuple of File
     origin : Origin or None
         Where it came from, where it was taken over from another workshop.
+    due : Due or None
+        What its claim window still needs, where the day was given and it needs anything.
     """
 
     summary: LotRow
@@ -175,9 +179,10 @@ class LotPage:
     documents: tuple[File, ...]
     photos: tuple[File, ...]
     origin: Origin | None
+    due: Due | None = None
 
 
-def lot_page(workspace: Workspace, label: str, wish: PageWish | None = None) -> LotPage:
+def lot_page(workspace: Workspace, label: str, wish: PageWish | None = None, *, today: date | None = None) -> LotPage:
     """Return one lot as a page shows it.
 
     Parameters
@@ -186,6 +191,8 @@ def lot_page(workspace: Workspace, label: str, wish: PageWish | None = None) -> 
         `L0007`, also `l7`.
     wish : PageWish, optional
         All pieces by label where not given.
+    today : date, optional
+        For what is left of a claim window.
 
     Raises
     ------
@@ -199,7 +206,13 @@ def lot_page(workspace: Workspace, label: str, wish: PageWish | None = None) -> 
         lot = find_lot(session, label)
         documents = session.scalars(select(Document).where(Document.lot_id == lot.id).order_by(Document.id))
         photos = session.scalars(select(Photo).where(Photo.lot_id == lot.id).order_by(Photo.id)).all()
-        lines = _lines(session, lot, photos)
+        pieces = session.execute(
+            select(Piece.id, Piece.label, Piece.number).where(Piece.lot_id == lot.id).order_by(Piece.number)
+        ).all()
+        which = select(Piece.id).where(Piece.lot_id == lot.id)
+        sitting = seats(session, pieces, which)
+        stands = standings(session, pieces, sitting, which)
+        lines = _lines(session, lot, photos, pieces, sitting, stands)
         passed = [one for one in lines if _passes(one, asked)]
         return LotPage(
             summary=lot_row(lot, lines),
@@ -210,7 +223,12 @@ def lot_page(workspace: Workspace, label: str, wish: PageWish | None = None) -> 
             documents=tuple(File(one.kind, one.name, one.sha256, one.size_bytes) for one in documents),
             photos=tuple(File(one.role, one.name, one.sha256, one.size_bytes) for one in photos),
             origin=origin_of(session, lot),
+            due=None if today is None or lot.claim_by is None else _due(session, lot, pieces, stands, today),
         )
+
+
+def _due(session: Session, lot: Lot, pieces: Sequence[Any], stands: Mapping[int, str], today: date) -> Due | None:
+    return next(iter(due_of(session, [lot], {lot.id: pieces}, stands, today=today)), None)
 
 
 def strongest(found: Suspicion) -> Reason | None:
@@ -224,14 +242,16 @@ def strongest(found: Suspicion) -> Reason | None:
     return None if best is None else Reason(best.text, best.weight_db, best.family)
 
 
-def _lines(session: Session, lot: Lot, photos: Sequence[Photo]) -> list[PieceLine]:
-    pieces = session.execute(
-        select(Piece.id, Piece.label, Piece.number).where(Piece.lot_id == lot.id).order_by(Piece.number)
-    ).all()
+def _lines(
+    session: Session,
+    lot: Lot,
+    photos: Sequence[Photo],
+    pieces: Sequence[Any],
+    sitting: Mapping[int, Seat],
+    stands: Mapping[int, str],
+) -> list[PieceLine]:
     which = select(Piece.id).where(Piece.lot_id == lot.id)
     found = judged(session, {piece.id: lot.id for piece in pieces}, which=which, only_known=True)
-    sitting = seats(session, pieces, which)
-    stands = standings(session, pieces, sitting, which)
     tops = {number: top for number, mine in found.records.items() if (top := mine.top) is not None}
     pictured = _photos(session, photos, tops.values())
     return [

@@ -20,6 +20,9 @@ from tracker.judgement.lot_view import LotView
 from tracker.judgement.next_test import Item, remains, worth
 from tracker.records.models import Lot
 
+NO_LOSS = 0.005
+"""Half of the last digit that a loss is shown with."""
+
 
 @dataclass(frozen=True, slots=True)
 class PlanCompared:
@@ -69,6 +72,11 @@ class LotOutlook:
     view: LotView
     plans: tuple[PlanCompared, ...]
     costs: Costs
+
+    @property
+    def compared(self) -> tuple[PlanCompared, ...]:
+        """The plans, where a loss is left that they could lessen; a loss under `NO_LOSS` is shown as 0.00."""
+        return () if not self.plans or self.plans[0].loss < NO_LOSS else self.plans
 
 
 def outlook_of(workspace: Workspace, label: str, *, today: date) -> LotOutlook | None:

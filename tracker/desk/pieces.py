@@ -28,6 +28,14 @@ class Known(Protocol):
         """Its number in the records."""
 
 
+class Labelled(Known, Protocol):
+    """A piece with its label."""
+
+    @property
+    def label(self) -> str:
+        """As on its bag: `L0007-03`."""
+
+
 @dataclass(frozen=True, slots=True)
 class Seat:
     """Where a piece sits now."""

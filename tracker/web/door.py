@@ -166,3 +166,10 @@ def own_origin(asked: HTTPConnection) -> bool:
         return False
     origin = asked.headers.get("origin")
     return origin is None or origin.lower() == f"{asked.url.scheme}://{asked.headers.get('host', '').lower()}"
+
+
+def operator_of(asked: HTTPConnection) -> str:
+    """Return who acts: the name said on this device, else the one the server was started with."""
+    said = asked.session.get("operator")
+    found: str = said if isinstance(said, str) and said else asked.app.state.operator
+    return found

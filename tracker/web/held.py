@@ -11,6 +11,8 @@ from tempfile import TemporaryDirectory
 from threading import Lock
 from typing import BinaryIO
 
+from starlette.requests import Request
+
 from tracker.desk.fields import file_name
 
 MOST_SETS = 40
@@ -93,6 +95,12 @@ class Held:
             if self._folder is None:
                 self._folder = TemporaryDirectory(prefix="lotproof-held-")
             return Path(self._folder.name)
+
+
+def held_of(request: Request) -> Held:
+    """Return the files that this server holds."""
+    found: Held = request.app.state.held
+    return found
 
 
 def own_name(name: str) -> str:

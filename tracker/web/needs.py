@@ -6,9 +6,9 @@ from typing import Annotated
 from fastapi import Depends
 from starlette.requests import Request
 
-from tracker.desk.workspace import Workspace, operator_name
+from tracker.desk.workspace import Workspace
 from tracker.errors import LotproofError
-from tracker.web import door
+from tracker.web import door, typed
 from tracker.web.settings import Settings
 from tracker.web.working import Working
 
@@ -32,10 +32,7 @@ def _settings(request: Request) -> Settings:
 
 
 def _operator(request: Request) -> str:
-    said = request.session.get("operator")
-    if isinstance(said, str) and said:
-        return said
-    return operator_name(_settings(request).operator)
+    return door.operator_of(request)
 
 
 def _working(request: Request) -> Working:
@@ -54,10 +51,9 @@ async def _written(request: Request) -> None:
     settings = _settings(request)
     if door.bearer(request, settings, request.app.state.tries):
         return  # Let in by the key itself, which no browser adds by itself.
-    limits = settings.limits
     sent = request.headers.get("x-lotproof-token")
     if sent is None:
-        form = await request.form(max_fields=limits.fields, max_files=limits.files)
+        form = await typed.form_of(request)
         sent = form.get("token") if isinstance(form.get("token"), str) else None  # type: ignore[assignment]
     if not sent or not door.same(sent, door.token(request)):
         raise Refused(

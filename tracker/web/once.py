@@ -2,7 +2,7 @@
 
 import secrets
 from collections import OrderedDict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from threading import Lock
@@ -10,7 +10,8 @@ from threading import Lock
 from starlette.requests import Request
 from starlette.responses import Response
 
-from tracker.web import render
+from tracker.errors import BadRequest
+from tracker.web import render, typed
 
 MOST = 1000
 """Forms remembered; our own bound. A form sent again after a thousand others meets the checks of the records alone."""
@@ -64,6 +65,29 @@ class Once:
                 self._done.popitem(last=False)
         with found.lock:
             yield found
+
+
+def carried_out(
+    request: Request, form: typed.Typed, do: Callable[[], str], refused: Callable[[BadRequest], Response]
+) -> Response:
+    """Carry a form out, once, and lead where its answer says.
+
+    Parameters
+    ----------
+    do : callable
+        Calls the desk, and returns where to look next.
+    refused : callable
+        Returns the form again, with what was wrong.
+    """
+    forms: Once = request.app.state.once
+    with forms.of(form.once, form.content) as done:
+        if done.place is not None:
+            return repeated(request, done.place)
+        try:
+            done.place = do()
+        except BadRequest as error:
+            return refused(error)
+    return render.go(done.place)
 
 
 def repeated(request: Request, place: str) -> Response:

@@ -3,6 +3,8 @@
 import re
 from collections.abc import Callable
 
+from tracker.errors import BadRequest
+
 _ADVICE: tuple[tuple[str, str | Callable[[re.Match[str]], str]], ...] = (
     (r"Add --move to record both at once, or take it out first: lotproof unfit \S+", "Tick below that it is moved."),
     (r"To fit it all the same add --anyway and --reason\.", "To fit it all the same tick that below, and say why."),
@@ -18,6 +20,10 @@ _ADVICE: tuple[tuple[str, str | Callable[[re.Match[str]], str]], ...] = (
     (r"decide it again with --carrier and --tracking: they", "decide it again with carrier and reference: they"),
     (r"Give --into or --at of the place it was moved to\.", "Name the place it was moved to."),
     (r"Leave --owner out, or name another machine\.", "Leave the owner's reference empty, or name another machine."),
+    (r"Add --reason with where they come from\.", "Say below where they come from."),
+    (r"--declared goes back", "The tick goes back"),
+    (r"Leave the other options out\.", "Leave the other fields empty."),
+    (r"Give --columns and --rows", "Give columns and rows"),
     (r"is neither the folder of a bag nor a ZIP file\.", "is no ZIP file."),
     (r"^Name one of these\.$", "Choose the ZIP file that the other workshop sent."),
     (r"lotproof photograph (L\d+) PHOTO", r"‘Photograph’ on the page of \1."),
@@ -48,3 +54,8 @@ def paged(text: str) -> str:
     for pattern, words in _ADVICE:
         text = re.sub(pattern, words, text)
     return text
+
+
+def paged_error(error: BadRequest) -> BadRequest:
+    """Return what the desk refused in the words of the pages."""
+    return BadRequest(paged(error.what), paged(error.advice))

@@ -58,7 +58,7 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> R
             said=said,
             token=door.token(request),
             here=request.url.path,
-            operator=request.session.get("operator") or request.app.state.operator,
+            operator=door.operator_of(request),
             version=__version__,
             workspace=request.app.state.workspace_name,
         )

@@ -67,9 +67,14 @@ class Values(dict[str, str]):
         return ""
 
 
-async def _typed(request: Request) -> Typed:
+async def form_of(request: Request) -> FormData:
+    """Return a request's form, of no more fields and files than one may have."""
     limits = request.app.state.settings.limits
-    return Typed(await request.form(max_fields=limits.fields, max_files=limits.files))
+    return await request.form(max_fields=limits.fields, max_files=limits.files)
+
+
+async def _typed(request: Request) -> Typed:
+    return Typed(await form_of(request))
 
 
 Form = Annotated[Typed, Depends(_typed)]

@@ -21,7 +21,7 @@ from tracker.desk.drawn_picture import picture
 from tracker.desk.next_test import next_tests
 from tracker.desk.table_preview import QUANTITIES, TablePreview, table_preview
 from tracker.errors import BadRequest, NoSuch
-from tracker.web import bench_requests, needs, once, render
+from tracker.web import bench_requests, door, needs, once, render, typed
 from tracker.web.bench_forms import FORMS, Form, Rows
 from tracker.web.bench_requests import Said
 from tracker.web.bench_sent import (
@@ -46,12 +46,7 @@ HELD = ("supply", "ambient", "jig", "instrument", "remark")
 HEX = (".hex", ".ihex", ".ihx")
 
 
-async def _data(request: Request) -> FormData:
-    limits = request.app.state.settings.limits
-    return await request.form(max_fields=limits.fields, max_files=limits.files)
-
-
-Sending = Annotated[FormData, Depends(_data)]
+Sending = Annotated[FormData, Depends(typed.form_of)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -345,10 +340,7 @@ def as_attribute(drawing: Drawing | None) -> str:
 
 def may_read(request: Request) -> tuple[bool, tuple[str, ...]]:
     """Tell whether any instrument may be named from where the request comes, and which are named already."""
-    from tracker.web.door import is_here
-
-    settings = request.app.state.settings
-    return is_here(request), settings.instruments
+    return door.is_here(request), request.app.state.settings.instruments
 
 
 def page_of(desk: Desk, shown: Shown) -> Response:

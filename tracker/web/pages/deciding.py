@@ -19,7 +19,7 @@ from tracker.web.pages.saying import Saying, one, place_of
 router = APIRouter(include_in_schema=False)
 Pieces = Annotated[list[str] | None, Query()]
 
-DECIDING = Saying("decide", ("decision", "reason", "carrier", "tracking", "sent_on"))
+DECIDING = Saying("decide", ("decision", "reason", "carrier", "tracking", "sent_on"), names=True)
 SETTLING = Saying("settle", ("truth", "grounds", "withdraw"))
 EXEMPLAR = Saying("exemplar", ("grounds", "withdraw"))
 DOES = {

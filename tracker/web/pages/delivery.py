@@ -14,7 +14,7 @@ from tracker.desk.rows import LotRow
 from tracker.errors import BadRequest
 from tracker.judgement.suspicion import counted
 from tracker.web import needs, once, render, typed
-from tracker.web.held import Held
+from tracker.web.held import Held, held_of
 from tracker.web.needs import Refused, Written
 
 router = APIRouter(include_in_schema=False)
@@ -42,7 +42,7 @@ def look(request: Request, form: typed.Form, day: needs.Today) -> Response:
     table = form.files(TABLE)
     if not table:
         return _form(request, BadRequest("No file was chosen.", "Choose a CSV file with a row for each lot."))
-    held: Held = request.app.state.held
+    held = held_of(request)
     word = held.put([(TABLE, *table[0]), *((PAPER, *one) for one in form.files("papers"))])
     try:
         _checked(held, word, day)
@@ -55,12 +55,12 @@ def look(request: Request, form: typed.Form, day: needs.Today) -> Response:
 @router.get("/receive/delivery/{word}")
 def preview(request: Request, word: str, day: needs.Today) -> Response:
     """Show every row and what is wrong in it."""
-    return _preview(request, word, _checked(request.app.state.held, word, day))
+    return _preview(request, word, _checked(held_of(request), word, day))
 
 
 def _preview(request: Request, word: str, checked: CheckedDelivery, error: BadRequest | None = None) -> Response:
     wrong = sum(1 for row in checked.rows if row.problems)
-    papers = [one.name for one in request.app.state.held.get(word) if one.kind == PAPER]
+    papers = [one.name for one in held_of(request).get(word) if one.kind == PAPER]
     status = 200 if error is None else 422
     return render.page(
         request, "delivery_preview", status, error=error, word=word, checked=checked, wrong=wrong, papers=papers
@@ -70,7 +70,7 @@ def _preview(request: Request, word: str, checked: CheckedDelivery, error: BadRe
 @router.post("/receive/delivery/{word}", dependencies=[Written])
 def log(request: Request, word: str, workspace: needs.Opened, operator: needs.Operator, day: needs.Today) -> Response:
     """Log the delivery, all of it or nothing."""
-    held: Held = request.app.state.held
+    held = held_of(request)
     # The word of the held files is the form's own word, too: what was logged is held no longer.
     with request.app.state.once.of(word) as done:
         if done.place is not None:

@@ -15,7 +15,7 @@ from tracker.web.pages.saying import Saying, one, place_of
 
 router = APIRouter(include_in_schema=False)
 Pieces = Annotated[list[str] | None, Query()]
-FITTING = Saying("fit", ("machine", "new", "owner", "position", "reason", "anyway", "move"))
+FITTING = Saying("fit", ("machine", "new", "owner", "position", "reason", "anyway", "move"), names=True)
 TAKING_OUT = Saying("unfit", ("reason",))
 CAUTION = (
     "Before opening a machine take it off the mains and let it discharge, and keep static away from the piece. Local "

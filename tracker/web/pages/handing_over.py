@@ -23,7 +23,9 @@ from tracker.dossier.label_sheets import LAYOUTS, PAPERS
 from tracker.errors import BadRequest
 from tracker.judgement.suspicion import counted
 from tracker.web import files, needs, once, render, typed
+from tracker.web.held import held_of
 from tracker.web.needs import Written
+from tracker.web.page_words import paged_error
 
 router = APIRouter(include_in_schema=False)
 LEFT_OUT = (
@@ -56,23 +58,20 @@ def make_dossier(
 ) -> Response:
     """Put a dossier on the work list."""
     what = named(workspace, label)
-    with request.app.state.once.of(form.once, form.content) as done:
-        if done.place is not None:
-            return once.repeated(request, done.place)
-        try:
-            task = ask_dossier(
-                workspace,
-                working.rows,
-                what.label,
-                form=form.text("form") or "pdf",
-                without=form.all("without"),
-                operator=operator,
-            )
-        except BadRequest as error:
-            return _dossier(request, what, error)
+
+    def do() -> str:
+        task = ask_dossier(
+            workspace,
+            working.rows,
+            what.label,
+            form=form.text("form") or "pdf",
+            without=form.all("without"),
+            operator=operator,
+        )
         working.wake()
-        done.place = f"/work/{task.label}"
-    return render.go(done.place)
+        return f"/work/{task.label}"
+
+    return once.carried_out(request, form, do, lambda error: _dossier(request, what, error))
 
 
 @router.get("/export/{label}")
@@ -98,16 +97,13 @@ def make_bag(
     """Put a lot's bag on the work list; that it was handed out is journaled when it is made."""
     what = named(workspace, label, lot=True)
     ours = form.text("organization")
-    with request.app.state.once.of(form.once, form.content) as done:
-        if done.place is not None:
-            return once.repeated(request, done.place)
-        try:
-            task = ask_export(workspace, working.rows, what.label, organization=ours, operator=operator)
-        except BadRequest as error:
-            return _export(request, what, ours, error)
+
+    def do() -> str:
+        task = ask_export(workspace, working.rows, what.label, organization=ours, operator=operator)
         working.wake()
-        done.place = f"/work/{task.label}"
-    return render.go(done.place)
+        return f"/work/{task.label}"
+
+    return once.carried_out(request, form, do, lambda error: _export(request, what, ours, error))
 
 
 @router.get("/export/{label}/provenance")
@@ -173,7 +169,7 @@ def labels_file(request: Request, workspace: needs.Opened, label: str) -> Respon
         asked, single = _sheet(request)
         return files.made(lambda folder: _labels(workspace, what, folder, asked, single))
     except BadRequest as error:
-        return _labels_form(request, what, 422, _paged(error))
+        return _labels_form(request, what, 422, paged_error(error))
 
 
 def _labels_form(request: Request, what: Named, status: int = 200, error: BadRequest | None = None) -> Response:
@@ -229,10 +225,6 @@ def _count(text: str, name: str) -> int:
     return int(text)
 
 
-def _paged(error: BadRequest) -> BadRequest:
-    return BadRequest(error.what, error.advice.replace("Give --columns and --rows", "Give columns and rows"))
-
-
 @router.get("/lots/{label}/papers")
 def papers(request: Request, workspace: needs.Opened, label: str) -> Response:
     """Ask for papers of a lot that is here already."""
@@ -249,21 +241,18 @@ def keep_papers(
     request: Request, workspace: needs.Opened, operator: needs.Operator, label: str, form: typed.Form
 ) -> Response:
     """Keep papers of a lot that is here already."""
-    what, held = named(workspace, label, lot=True), request.app.state.held
-    with request.app.state.once.of(form.once, form.content) as done:
-        if done.place is not None:
-            return once.repeated(request, done.place)
-        sent = [(kind, *one) for kind in DOCUMENT_KINDS for one in form.files(f"document-{kind}")]
-        word = held.put(sent)
-        wanted = [Paper(one.kind, one.path, one.name) for one in held.get(word)]
+    what, held = named(workspace, label, lot=True), held_of(request)
+
+    def do() -> str:
+        word = held.put([(kind, *one) for kind in DOCUMENT_KINDS for one in form.files(f"document-{kind}")])
         try:
+            wanted = [Paper(one.kind, one.path, one.name) for one in held.get(word)]
             if not wanted:
                 raise BadRequest("No paper was chosen.", "Choose one or more files.")
             add_documents(workspace, what.label, wanted, operator=operator)
-        except BadRequest as error:
-            return _papers(request, what, error)
         finally:
             held.drop(word)
         render.say(request, f"{counted(len(wanted), 'paper')} kept with {what.label}.")
-        done.place = f"/lots/{what.label}"
-    return render.go(done.place)
+        return f"/lots/{what.label}"
+
+    return once.carried_out(request, form, do, lambda error: _papers(request, what, error))

@@ -9,8 +9,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from tracker.desk.crops import mark, top_size
-from tracker.desk.due import due, nothing_due
+from tracker.desk.due import nothing_due
 from tracker.desk.listing import Filters, list_rows
+from tracker.desk.listing_ask import DISPOSITIONS
 from tracker.desk.lot_page import SORTS, Crop, PageWish, lot_page
 from tracker.desk.lot_plans import outlook_of
 from tracker.desk.origin import found_there
@@ -23,7 +24,6 @@ from tracker.web.pages import asked
 from tracker.web.pages.today import stands
 
 router = APIRouter(include_in_schema=False)
-DISPOSITIONS = ("open", "accepted", "quarantined", "rejected", "returned", "fitted")
 LOT_SORTS = {
     "arrived": "newest first",
     "claim_by": "claim window",
@@ -43,8 +43,6 @@ PIECE_SORTS = {
 }
 VIEWS = {"sheet": "Pictures", "table": "Table"}
 Text = Annotated[str | None, Query()]
-NO_LOSS = 0.005
-"""Below it a loss is shown as 0.00, and there is nothing to compare."""
 
 
 @router.get("/lots")
@@ -135,9 +133,8 @@ def lot(
         wish, kind = _pieces_wanted(typed)
     except BadRequest as fault:
         error, wish, kind = fault, PageWish(), "sheet"
-    found = lot_page(workspace, lot, wish)
+    found = lot_page(workspace, lot, wish, today=day)
     row = found.summary
-    closing = due(workspace, row.lot, today=day)
     return render.page(
         request,
         "lot",
@@ -151,8 +148,8 @@ def lot(
         sorts=PIECE_SORTS,
         dispositions=DISPOSITIONS,
         stands=stands(row),
-        due=closing[0] if closing else None,
-        nothing_due="" if closing else nothing_due(workspace, row.lot),
+        due=found.due,
+        nothing_due="" if found.due else nothing_due(workspace, row.lot),
         theirs=found_there(workspace, row.lot) if found.origin else (),
         picture=picture,
         seller_address=f"/sellers/{quote(row.seller, safe='')}",
@@ -181,7 +178,7 @@ def picture(crop: Crop, longest: int) -> tuple[str, int, int]:
 def outlook(request: Request, workspace: needs.Opened, day: needs.Today, lot: str) -> Response:
     """Show what is known of a lot as a whole, and what testing more of it would leave."""
     found = outlook_of(workspace, lot, today=day)
-    plans = () if found is None or not found.plans or found.plans[0].loss < NO_LOSS else found.plans
+    plans = () if found is None else found.compared
     return render.page(request, "outlook", lot=lot.strip().upper(), found=found, plans=plans)
 
 

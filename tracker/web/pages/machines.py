@@ -10,7 +10,7 @@ from tracker.desk.showing import MachineShown, show
 from tracker.errors import BadRequest, NoSuch
 from tracker.web import needs, once, render, typed
 from tracker.web.needs import Written
-from tracker.web.page_words import paged
+from tracker.web.page_words import paged_error
 from tracker.web.pages.bench_around import history_values
 
 router = APIRouter(include_in_schema=False)
@@ -31,17 +31,14 @@ def _list(request: Request, workspace: needs.Opened, values: typed.Values, error
 @router.post("/machines", dependencies=[Written])
 def add(request: Request, workspace: needs.Opened, operator: needs.Operator, form: typed.Form) -> Response:
     """Add a machine."""
-    with request.app.state.once.of(form.once, form.content) as done:
-        if done.place is not None:
-            return once.repeated(request, done.place)
-        try:
-            added = add_machine(workspace, form.text("name"), owner=form.given("owner"), operator=operator)
-        except BadRequest as error:
-            values = typed.Values(name=form.text("name"), owner=form.text("owner"))
-            return _list(request, workspace, values, BadRequest(paged(error.what), paged(error.advice)))
+
+    def do() -> str:
+        added = add_machine(workspace, form.text("name"), owner=form.given("owner"), operator=operator)
         _say(request, added)
-        done.place = f"/machines/{added.machine}"
-    return render.go(done.place)
+        return f"/machines/{added.machine}"
+
+    values = typed.Values(name=form.text("name"), owner=form.text("owner"))
+    return once.carried_out(request, form, do, lambda error: _list(request, workspace, values, paged_error(error)))
 
 
 def _say(request: Request, added: MachineAdded) -> None:

@@ -4,7 +4,7 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Depends, Query
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -21,19 +21,18 @@ LONGEST = 200
 Word = Annotated[str, Query(max_length=LONGEST)]
 
 
+def _words(
+    lot: Word = "", seller: Word = "", date_code: Word = "", marking: Word = "", since: Word = "", until: Word = ""
+) -> dict[str, str]:
+    return {"lot": lot, "seller": seller, "date_code": date_code, "marking": marking, "since": since, "until": until}
+
+
+Words = Annotated[dict[str, str], Depends(_words)]
+
+
 @router.get("/recall")
-def ask(
-    request: Request,
-    workspace: needs.Opened,
-    lot: Word = "",
-    seller: Word = "",
-    date_code: Word = "",
-    marking: Word = "",
-    since: Word = "",
-    until: Word = "",
-) -> Response:
+def ask(request: Request, workspace: needs.Opened, values: Words) -> Response:
     """Ask what is looked for, and show every machine and position."""
-    values = {"lot": lot, "seller": seller, "date_code": date_code, "marking": marking, "since": since, "until": until}
     found: Recall | None = None
     error: BadRequest | None = None
     if any(text.strip() for text in values.values()):
@@ -69,17 +68,11 @@ def _day(text: str, name: str) -> date:
 def notice(
     workspace: needs.Opened,
     day: needs.Today,
-    lot: Word = "",
-    seller: Word = "",
-    date_code: Word = "",
-    marking: Word = "",
-    since: Word = "",
-    until: Word = "",
+    values: Words,
     because: Annotated[str, Query(max_length=2000)] = "",
     form: Literal["pdf", "txt"] = "pdf",
 ) -> Response:
     """Give the notice of a recall."""
-    values = {"lot": lot, "seller": seller, "date_code": date_code, "marking": marking, "since": since, "until": until}
     wanted = _wanted(values)
     answer = recall(workspace, wanted)
 

@@ -16,7 +16,7 @@ from tracker.desk.receive_bag import MAY_BE_GIVEN, BagReceived, arrival_of, rece
 from tracker.errors import BadRequest, Damaged, LotproofError
 from tracker.judgement.suspicion import counted
 from tracker.web import needs, once, render, typed
-from tracker.web.held import Held
+from tracker.web.held import Held, held_of
 from tracker.web.needs import Written
 
 router = APIRouter(include_in_schema=False)
@@ -54,7 +54,7 @@ def _form(
         conditions=CONDITIONS,
         kinds=DOCUMENT_KINDS,
         held=held,
-        holding=_held(request).get(held),
+        holding=held_of(request).get(held),
         once=once.new(),
         day=day,
     )
@@ -65,7 +65,7 @@ def log(
     request: Request, workspace: needs.Opened, operator: needs.Operator, day: needs.Today, form: typed.Form
 ) -> Response:
     """Log a lot."""
-    held = _held(request)
+    held = held_of(request)
     values = {name: form.text(name) for name in FIELDS if form.text(name)}
     with request.app.state.once.of(form.once, form.content) as done:
         if done.place is not None:
@@ -122,7 +122,7 @@ def _bag_form(
         sources=SOURCE_KINDS,
         conditions=CONDITIONS,
         held=held,
-        holding=_held(request).get(held),
+        holding=held_of(request).get(held),
         once=once.new(),
     )
 
@@ -132,7 +132,7 @@ def take_bag(
     request: Request, workspace: needs.Opened, operator: needs.Operator, day: needs.Today, form: typed.Form
 ) -> Response:
     """Check a bag whole, and take its lot in."""
-    held = _held(request)
+    held = held_of(request)
     values = {name: form.text(name) for name in MAY_BE_GIVEN if form.text(name)}
     with request.app.state.once.of(form.once, form.content) as done:
         if done.place is not None:
@@ -184,8 +184,3 @@ def _bag_said(answer: BagReceived) -> str:
         f"{origin.their_lot}, with {counted(answer.files, 'file')}, all as the bag says. What they found is shown as "
         "theirs and counts for nothing: photograph the pieces yourself."
     )
-
-
-def _held(request: Request) -> Held:
-    found: Held = request.app.state.held
-    return found

@@ -16,6 +16,7 @@ from tracker.desk.pieces import plain_label
 from tracker.errors import BadRequest, NoSuch
 from tracker.web import files, needs, once, render, typed
 from tracker.web.needs import Written
+from tracker.web.page_words import paged_error
 
 router = APIRouter(include_in_schema=False)
 MOST_OPEN = 500
@@ -88,19 +89,14 @@ def _costs(
 @router.post("/costs", dependencies=[Written])
 def say_costs(request: Request, workspace: needs.Opened, operator: needs.Operator, form: typed.Form) -> Response:
     """Say what wrong decisions and bench time cost here."""
-    with request.app.state.once.of(form.once, form.content) as done:
-        if done.place is not None:
-            return once.repeated(request, done.place)
-        now = show_costs(workspace)
-        try:
-            asked = _asked(form, tuple(now.tests))
-            set_costs(workspace, asked, operator=operator)
-        except BadRequest as error:
-            kept = {name: form.text(name) for name in form.form if name not in ("token", "once")}
-            return _costs(request, workspace, typed.Values(kept), _paged(error))
+
+    def do() -> str:
+        set_costs(workspace, _asked(form, tuple(show_costs(workspace).tests)), operator=operator)
         render.say(request, "From now on the next tests are reckoned with this.")
-        done.place = "/costs"
-    return render.go(done.place)
+        return "/costs"
+
+    kept = typed.Values({name: form.text(name) for name in form.form if name not in ("token", "once")})
+    return once.carried_out(request, form, do, lambda error: _costs(request, workspace, kept, paged_error(error)))
 
 
 def _asked(form: typed.Form, tests: tuple[str, ...]) -> CostsRequest:
@@ -120,9 +116,3 @@ def _asked(form: typed.Form, tests: tuple[str, ...]) -> CostsRequest:
     if not asked.says_something:
         raise BadRequest("Nothing was changed.", "Fill in what is otherwise here; what stays empty stays as it is.")
     return asked
-
-
-def _paged(error: BadRequest) -> BadRequest:
-    advice = error.advice.replace("Add --reason with where they come from.", "Say below where they come from.")
-    what = error.what.replace("--declared goes back", "The tick goes back")
-    return BadRequest(what, advice.replace("Leave the other options out.", "Leave the other fields empty."))

@@ -17,7 +17,7 @@ from tracker.desk.thoughts import Thoughts, thoughts
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, NoSuch
 from tracker.web import once, render
-from tracker.web.page_words import paged
+from tracker.web.page_words import paged_error
 from tracker.web.typed import Form, Values
 
 MOST_WORDS = 2000
@@ -25,10 +25,10 @@ MOST_WORDS = 2000
 
 
 class Saying:
-    """One kind of form: its template, and the fields it keeps when it comes back."""
+    """One kind of form: its template, the fields it keeps when it comes back, and whether it offers known names."""
 
-    def __init__(self, template: str, kept: Sequence[str]) -> None:
-        self.template, self.kept = template, tuple(kept)
+    def __init__(self, template: str, kept: Sequence[str], *, names: bool = False) -> None:
+        self.template, self.kept, self.names = template, tuple(kept), names
 
     def form(
         self,
@@ -52,14 +52,14 @@ class Saying:
             request,
             self.template,
             200 if error is None else 409 if since else 422,
-            error=_paged(error),
+            error=None if error is None else paged_error(error),
             since=since,
             words=as_runs([thought.row.piece for thought in found.pieces]) or words,
             found=found,
             seen=since.entry if since else found.entry,
             values=Values(values),
-            names=known_names(workspace),
             once=once.new(),
+            **({"names": known_names(workspace)} if self.names else {}),
             **more,
         )
 
@@ -75,14 +75,12 @@ class Saying:
         """
         words = form.all("piece")
         values = {name: form.text(name) for name in self.kept}
-        with request.app.state.once.of(form.once, form.content) as done:
-            if done.place is not None:
-                return once.repeated(request, done.place)
-            try:
-                done.place = say(tuple(words_in(words)))
-            except BadRequest as error:
-                return self.form(request, workspace, words, values, error, **more)
-        return render.go(done.place)
+        return once.carried_out(
+            request,
+            form,
+            lambda: say(tuple(words_in(words))),
+            lambda error: self.form(request, workspace, words, values, error, **more),
+        )
 
 
 def words_in(texts: Sequence[str]) -> list[str]:
@@ -109,10 +107,6 @@ def as_runs(labels: Sequence[str]) -> list[str]:
         else:
             runs.append((lot, int(number), label, label))
     return [first if first == last else f"{first}..{last.partition('-')[2]}" for _, _, first, last in runs]
-
-
-def _paged(error: BadRequest | None) -> BadRequest | None:
-    return None if error is None else BadRequest(paged(error.what), paged(error.advice))
 
 
 def one(words: Sequence[str]) -> str:

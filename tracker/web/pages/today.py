@@ -6,6 +6,7 @@ from starlette.responses import Response
 
 from tracker.desk.assess import TEST_NAMES
 from tracker.desk.due import nothing_due
+from tracker.desk.listing_ask import DISPOSITIONS
 from tracker.desk.rows import LotRow
 from tracker.desk.today import today as see_to
 from tracker.web import needs, render
@@ -32,7 +33,5 @@ def today(request: Request, workspace: needs.Opened, day: needs.Today) -> Respon
 
 def stands(row: LotRow) -> str:
     """Return how a lot's pieces stand, in words."""
-    counts = {
-        word: getattr(row, word) for word in ("open", "accepted", "quarantined", "rejected", "returned", "fitted")
-    }
+    counts = {word: getattr(row, word) for word in DISPOSITIONS}
     return ", ".join(f"{count} {word}" for word, count in counts.items() if count) or "no pieces"
