@@ -6,6 +6,7 @@ import shutil
 import stat
 import subprocess
 import sys
+import tempfile
 import threading
 from pathlib import Path
 
@@ -55,6 +56,18 @@ def test_standard_output_is_written_to_where_it_goes(tmp_path: Path) -> None:
             subprocess.run([sys.executable, "-c", program], stdout=out, check=True)
     assert (tmp_path / "out").read_bytes() == b"rows\nrows\n"
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+IN_MEMORY = Path("/dev/shm")
+
+
+@pytest.mark.skipif(not os.access(IN_MEMORY, os.W_OK), reason="this machine has no file system in memory below /dev")
+def test_a_file_below_dev_is_a_file_like_any_other() -> None:
+    with tempfile.TemporaryDirectory(dir=IN_MEMORY) as folder:
+        path = Path(folder) / "list.csv"
+        for data in (b"rows, and more of them", b"rows"):
+            put_whole(path, data)
+        assert path.read_bytes() == b"rows"
 
 
 def test_the_longest_name_a_file_system_takes(tmp_path: Path) -> None:

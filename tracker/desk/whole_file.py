@@ -7,7 +7,8 @@ import shutil
 from contextlib import suppress
 from pathlib import Path
 
-_DEVICES = Path("/dev")
+_OPENED_BY_OTHERS = (Path("/dev/stdout"), Path("/dev/stderr"))
+_DESCRIPTORS = (Path("/dev/fd"), Path("/proc"))
 
 
 def put_whole(path: Path, data: bytes) -> None:
@@ -31,8 +32,13 @@ def put_whole(path: Path, data: bytes) -> None:
 
 
 def _is_no_file(path: Path) -> bool:
-    """Whether it is a pipe, a device or a folder; or /dev/stdout, whose file somebody else has opened."""
-    return _DEVICES in path.absolute().parents or (path.exists() and not path.is_file())
+    """Whether it is a pipe, a device or a folder; or /dev/stdout, whose file somebody else has opened.
+
+    Not all below /dev is a device: a file system in memory is mounted there, with files like any other.
+    """
+    there = path.absolute()
+    opened = there in _OPENED_BY_OTHERS or any(place in there.parents for place in _DESCRIPTORS)
+    return opened or (path.exists() and not path.is_file())
 
 
 def _replace(target: Path, data: bytes) -> None:
