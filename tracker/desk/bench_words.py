@@ -8,6 +8,7 @@ from tracker.bench.figures import percent, show, show_with_u
 if TYPE_CHECKING:
     from tracker.bench.clock import Ceiling, ClockResult
     from tracker.bench.current import CurrentLine, CurrentResult
+    from tracker.bench.curve import CurveResult, PinResult
     from tracker.bench.in_circuit import InCircuitResult
     from tracker.bench.power import Measured, PowerResult
     from tracker.bench.signature import Identity, SignatureResult
@@ -195,6 +196,21 @@ def power_text(result: "PowerResult") -> Rows:
         *row("power factor", result.power_factor),
         *row("losses", result.loss_w),
     ]
+
+
+def curve_text(result: "CurveResult") -> Rows:
+    """Return pin curves in rows: what they were held against, and how each pin stands."""
+    rows = [("pins", f"{len(result.swept)} swept, {len(result.pins)} compared")]
+    if result.exemplars:
+        rows.append(("exemplar", ", ".join(result.exemplars)))
+        rows.append(("allowance", result.allowance))
+    return [*rows, *((f"pin {one.pin}", _of_pin(one)) for one in result.pins)]
+
+
+def _of_pin(one: "PinResult") -> str:
+    distance = "" if one.distance is None else f", distance {one.distance:.1f} over {one.points} points"
+    among = "" if one.scatter is None else f"; exemplars among themselves {one.scatter:.1f}"
+    return f"{one.stand}{distance}{among}"
 
 
 def suspicion_text(recorded: "Recorded[Result]") -> Rows:

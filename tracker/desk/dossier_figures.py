@@ -1,10 +1,12 @@
 """The numbers behind a bench run's verdict, as a person reads them: value, uncertainty, limit and its source."""
 
+import json
 import math
 from collections.abc import Iterator
 from typing import Any
 
 from tracker.bench.figures import percent, show, show_with_u
+from tracker.records.models import BenchRun
 
 Result = dict[str, Any]
 Figures = Iterator[tuple[str, str | None]]
@@ -87,3 +89,12 @@ def number(value: Any, *path: str) -> float | None:
         value = value.get(name) if isinstance(value, dict) else None
     usable = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
     return float(value) if usable else None
+
+
+def parsed(run: BenchRun) -> Result:
+    """Return a run's own result; nothing where it cannot be read."""
+    try:
+        result = json.loads(run.result)
+    except ValueError:
+        return {}
+    return result if isinstance(result, dict) else {}

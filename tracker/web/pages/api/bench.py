@@ -7,8 +7,9 @@ from pydantic import Field
 from starlette.requests import Request
 from starlette.responses import Response
 
-from tracker.desk.bench import ClockRequest, CurrentRequest, InCircuitRequest, run_clock, run_current, run_in_circuit
+from tracker.desk.bench import ClockRequest, CurrentRequest, run_clock, run_current
 from tracker.desk.bench_entry import Typed
+from tracker.desk.bench_in_circuit import InCircuitRequest, run_in_circuit
 from tracker.desk.bench_power import PowerRequest, run_power
 from tracker.desk.bench_record import Recorded, Result
 from tracker.desk.bench_signature import SignatureRequest, run_signature
