@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.bench.figures import show
+from tracker.bench.figures import show, show_u
 from tracker.desk import dossier_figures, dossier_plates, dossier_plots
 from tracker.desk.assess import TEST_NAMES, piece_suspicions
 from tracker.desk.contract import PieceDocument
@@ -263,7 +263,7 @@ def _cell(name: str, value: object) -> str:
         return ""
     unit = _PREFIXED.get(name.rpartition("_")[2])
     if unit and isinstance(value, int | float) and not isinstance(value, bool):
-        return show(value, unit)
+        return show_u(value, unit) if "_u_" in name else show(value, unit)
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):

@@ -24,7 +24,7 @@ def curve_drawings(result: CurveResult, drawn: Drawn) -> tuple[Drawing, ...]:
     found = []
     for pin in pins_first(drawn.curves, most_different(result)):
         one = told.get(pin)
-        words = "not compared" if one is None else one.told.removeprefix(f"pin {pin} ").removeprefix(f"pin {pin}: ")
+        words = f"pin {pin}, held against nothing" if one is None else one.told
         found.append(_one(pin, drawn.curves[pin], [kept.curves for kept in drawn.exemplars], words))
     return tuple(found[:MOST_PANELS])
 
@@ -36,7 +36,7 @@ def _one(pin: str, mine: Curve, exemplars: Sequence[Mapping[str, Curve]], words:
     series = [Series("piece", "dots", _points(mine, scale))]
     # One entry of the key stands for all of them.
     series += [Series("" if i else "exemplar", "line", _points(one, scale)) for i, one in enumerate(theirs)]
-    return Drawing(f"Pin {pin}: {words}.", "voltage / V", f"current / {unit}", tuple(series))
+    return Drawing(f"{words[:1].upper()}{words[1:]}.", "voltage / V", f"current / {unit}", tuple(series))
 
 
 def _points(curve: Curve, scale: float) -> tuple[tuple[float, ...], ...]:

@@ -10,6 +10,7 @@ from typing import Any
 
 from tracker.bench.board_current import MUCH_MORE
 from tracker.bench.figures import show, show_with_u
+from tracker.desk.bench_words import time_text
 from tracker.desk.dossier_figures import number
 from tracker.desk.drawing import Drawing, Mark, Series
 
@@ -17,7 +18,6 @@ Result = Mapping[str, Any]
 _POWERS = (
     ("loss_w", "losses of the supply"),
     ("board_w", "into the board"),
-    ("apparent_va", "apparent (VA)"),
     ("real_w", "into the supply"),
 )
 _EXPANDED = 2.0  # the bars are twice the standard uncertainty, about 95 %: GUM 6.3.3
@@ -39,7 +39,7 @@ def power_drawing(result: Result, before: Before | None = None) -> Drawing | Non
     Parameters
     ----------
     result : mapping
-        As `PowerResult`, in watts and volt-amperes.
+        As `PowerResult`, in watts. Apparent power is left out: no limit is for it, and it is no watts.
     before : Before, optional
     """
     rows = [(key, name) for key, name in _POWERS if number(result, key, "value") is not None]
@@ -52,7 +52,8 @@ def power_drawing(result: Result, before: Before | None = None) -> Drawing | Non
         points = tuple(_point(before.result, key, i - lift) for i, (key, _) in enumerate(rows) if key in earlier)
         series.append(Series(f"before, {before.run}", "crosses", points))
     told = [f"{name} {_told(result, key)}" for key, name in reversed(rows)]
-    sentence = f"{', '.join(told)}.".capitalize()
+    sentence = f"{', '.join(told)}."
+    sentence = sentence[:1].upper() + sentence[1:]
     marks, held = _limit(result)
     return Drawing(f"{sentence}{held} {_BARS}", "power / W", "", tuple(series), marks, tuple(name for _, name in rows))
 
@@ -75,8 +76,7 @@ def _point(result: Result, key: str, y: float) -> tuple[float, ...]:
 
 
 def _told(result: Result, key: str) -> str:
-    unit = "VA" if key.endswith("_va") else "W"
-    return show_with_u(number(result, key, "value") or 0.0, number(result, key, "u"), unit)
+    return show_with_u(number(result, key, "value") or 0.0, number(result, key, "u"), "W")
 
 
 def in_circuit_drawings(result: Result) -> tuple[Drawing, ...]:
@@ -95,7 +95,7 @@ def _ran(result: Result) -> Drawing | None:
     duration, least = number(result, "duration_s"), number(result, "least_duration_s")
     if not result.get("runs") or duration is None or least is None:
         return None
-    told = f"It ran {show(duration / 60.0, 'min')}; a pass needs {show(least / 60.0, 'min')}."
+    told = f"It ran {time_text(duration)}; a pass needs {time_text(least)}."
     series = (Series("it ran", "line", ((0.0, 0.0), (duration / 60.0, 0.0))),)
     return Drawing(told, "time / min", "", series, (Mark("a pass needs", "x", least / 60.0),), ("it ran",))
 

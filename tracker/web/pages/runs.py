@@ -28,6 +28,7 @@ def run(request: Request, workspace: needs.Opened, label: str) -> Response:
         shown=record.shown,
         worded=worded,
         plot=as_attribute(record.drawing),
+        plots=[(one, as_attribute(one), state_of(request).show(one)) for one in record.beside],
         title=form.title if form else record.shown.test,
         # A machine's run can be laid beside its other ones; a piece is tested again rather.
         subject=record.piece or record.machine,

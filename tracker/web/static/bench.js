@@ -84,6 +84,14 @@ function tell(form, said) {
   plots.replaceChildren(...figures);
   figures.forEach((figure, number) => show(figure, said.drawings[number]));
   for (const old of [...into.children]) if (old !== plots) old.remove();
+  if (said.verdict) {
+    const line = document.createElement("p"), word = document.createElement("span");
+    line.className = "large";
+    word.className = `verdict ${said.verdict}`;
+    word.textContent = said.verdict;
+    line.append("So far: ", word);
+    into.prepend(line);
+  }
   for (const reason of said.reasons.filter((one) => one !== sentence)) {
     const line = document.createElement("p");
     line.textContent = reason;
@@ -91,7 +99,7 @@ function tell(form, said) {
   }
   const list = document.createElement("dl");
   list.className = "facts";
-  for (const [name, text] of [...(said.verdict ? [["so far", said.verdict]] : []), ...said.rows]) {
+  for (const [name, text] of said.rows) {
     const term = document.createElement("dt"), value = document.createElement("dd");
     term.textContent = name || "\u00a0";
     value.textContent = text;
