@@ -150,8 +150,8 @@ class IndicatorsMoved:
             return ""
         return (
             f"Several signs on one piece together count {together.signs_count}; what was looked for, not found and "
-            f"left out of that sum counts {together.left_out_counts}. Before any piece was settled: what they add up "
-            "to, and nothing."
+            f"left out of that sum counts {together.left_out_counts}. Until a piece is settled, signs count what they "
+            "add up to, and what is left out counts nothing."
         )
 
     indicators: tuple[IndicatorMoved, ...]

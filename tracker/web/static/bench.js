@@ -78,7 +78,7 @@ function tell(form, said) {
   if (said.problem) return;
   const plots = into.querySelector("[data-plots]") || into.appendChild(document.createElement("div"));
   plots.dataset.plots = "";
-  plots.className = said.drawings.length > 2 ? "plots-said many" : "plots-said";
+  plots.className = said.drawings.length > 2 ? "plots-said several" : "plots-said";
   const figures = [...plots.querySelectorAll("figure")].slice(0, said.drawings.length);
   while (figures.length < said.drawings.length) figures.push(empty());
   plots.replaceChildren(...figures);
