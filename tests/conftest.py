@@ -19,7 +19,6 @@ from sqlalchemy.engine import make_url
 
 from tracker.desk.workspace import Workspace
 
-
 IN_MEMORY, ROOM = Path("/dev/shm"), 8 << 30
 
 

@@ -5,8 +5,9 @@ from pathlib import Path
 from staged import Stage, chip, found, picture
 from stock import TODAY, a_lot
 
-from tracker.desk.bench import ClockRequest, CurrentRequest, InCircuitRequest, run_clock, run_current, run_in_circuit
+from tracker.desk.bench import ClockRequest, CurrentRequest, run_clock, run_current
 from tracker.desk.bench_entry import Typed
+from tracker.desk.bench_in_circuit import InCircuitRequest, run_in_circuit
 from tracker.desk.bench_soak import SoakRequest, run_soak
 from tracker.desk.decide import decide, declare_exemplar
 from tracker.desk.fitting import fit

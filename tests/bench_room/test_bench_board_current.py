@@ -9,9 +9,8 @@ from stock import a_lot
 from tracker.bench import board_current, in_circuit
 from tracker.bench.board_current import MUCH_MORE
 from tracker.bench.current import Reading
-from tracker.desk import bench
-from tracker.desk.bench import InCircuitRequest
 from tracker.desk.bench_board import board_change
+from tracker.desk.bench_in_circuit import InCircuitRequest, run_in_circuit
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import BenchSample
@@ -74,7 +73,7 @@ def test_the_run_keeps_the_readings(workspace: Workspace) -> None:
         board_after=("308 mA",),
         board_u="4 mA",
     )
-    recorded = bench.run_in_circuit(workspace, "L1-1", request)
+    recorded = run_in_circuit(workspace, "L1-1", request)
     assert recorded.verdict == "pass"
     assert recorded.result.board is not None
     assert recorded.result.board.u_source == "stated"
@@ -105,7 +104,7 @@ def test_wrong_requests(
     a_lot(workspace)
     request = InCircuitRequest(runs=True, board_before=before, board_after=after, board_u=u)
     with pytest.raises(BadRequest, match=match):
-        bench.run_in_circuit(workspace, "L1-1", request)
+        run_in_circuit(workspace, "L1-1", request)
 
 
 def test_as_a_user_asks_for_it(lotproof: Lotproof) -> None:

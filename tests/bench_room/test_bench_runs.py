@@ -8,8 +8,9 @@ from sqlalchemy import select
 from stock import a_lot
 
 from tracker.desk import bench
-from tracker.desk.bench import ClockRequest, CurrentRequest, InCircuitRequest
+from tracker.desk.bench import ClockRequest, CurrentRequest
 from tracker.desk.bench_entry import Typed
+from tracker.desk.bench_in_circuit import InCircuitRequest, run_in_circuit
 from tracker.desk.fitting import fit
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
@@ -90,15 +91,13 @@ def test_the_clock_grade_comes_from_the_claim(workspace: Workspace) -> None:
 def test_in_circuit_knows_the_machine_the_piece_sits_in(workspace: Workspace) -> None:
     a_lot(workspace)
     fit(workspace, "L0001-01", "Sampling keyboard Orrin 8, serial 0412", "U12")
-    passed = bench.run_in_circuit(
+    passed = run_in_circuit(
         workspace, "L0001-01", InCircuitRequest(runs=True, duration="2 h", checks=("all keys sound=pass",))
     )
     assert (passed.verdict, passed.machine) == ("pass", "M0001")
-    failed = bench.run_in_circuit(
-        workspace, "L0001-02", InCircuitRequest(runs=False, machine="M0001", known_good="runs")
-    )
+    failed = run_in_circuit(workspace, "L0001-02", InCircuitRequest(runs=False, machine="M0001", known_good="runs"))
     assert (failed.verdict, failed.weight_db) == ("fail", declared().weight_db("bench-in-circuit-fail"))
-    alone = bench.run_in_circuit(workspace, "M0001", InCircuitRequest(runs=True, duration="45 min"))
+    alone = run_in_circuit(workspace, "M0001", InCircuitRequest(runs=True, duration="45 min"))
     assert (alone.piece, alone.machine, alone.verdict, alone.weight_db, alone.suspicion) == (
         None,
         "M0001",
@@ -143,9 +142,9 @@ def test_unknown_labels_and_machines(tmp_path: Path) -> None:
         with pytest.raises(BadRequest, match="no piece L0001-09"):
             bench.run_current(workspace, "L0001-09", CurrentRequest(currents=("5 mA",)))
         with pytest.raises(BadRequest, match="no machine"):
-            bench.run_in_circuit(workspace, "L0001-01", InCircuitRequest(runs=True, machine="Tellmark 220"))
+            run_in_circuit(workspace, "L0001-01", InCircuitRequest(runs=True, machine="Tellmark 220"))
         with pytest.raises(BadRequest, match="known-good"):
-            bench.run_in_circuit(workspace, "L0001-01", InCircuitRequest(runs=True, known_good="maybe"))
+            run_in_circuit(workspace, "L0001-01", InCircuitRequest(runs=True, known_good="maybe"))
 
 
 def test_an_undecided_run_takes_no_verdict_back(workspace: Workspace) -> None:

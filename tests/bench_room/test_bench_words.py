@@ -5,7 +5,9 @@ from pathlib import Path
 import pytest
 from conftest import Lotproof
 
+from tracker.bench.figures import show_in, show_u, show_with_u
 from tracker.bench.units import fraction, quantity
+from tracker.desk.bench_words import time_text
 from tracker.errors import BadRequest
 
 Words = tuple[str | int, ...]
@@ -222,3 +224,17 @@ def test_no_reading_names_every_way(lotproof: Lotproof, stocked: Path) -> None:
 def test_a_sampling_plan_without_failures_says_so_in_words(lotproof: Lotproof) -> None:
     words: Words = ("--lot", 20, "--bad-fraction", "10 %", "--confidence", "90 %")
     assert "accept only if none fails" in lotproof("calc", "plan", *words).out
+
+
+def test_digits_follow_the_uncertainty() -> None:
+    """The first is the example of JCGM 100:2008, 7.2.6 (from memory): 10.05762 ohm with 27 mohm becomes 10.058."""
+    assert show_with_u(10.05762, 0.027, "ohm") == "10.058 ± 0.027 ohm"
+    assert show_u(0.8 * 0.02 / 3**0.5, "A") == "9.2 mA"
+    assert show_in((4.4121e6, 4.0213e6, 4.8027e6), 4.0213e6, 4.8027e6, "Hz") == ("4.41 MHz", "4.02 MHz", "4.80 MHz")
+    assert show_in((19.98, 15.2, 24.9), 15.2, 24.9, "K") == ("20.0 K", "15.2 K", "24.9 K")
+    assert show_in((5.0, 5.0), 5.0, 5.0, "V") == ("5 V", "5 V")
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(90.0, "90 s"), (7200.0, "120 min"), (30000.0, "8.333 h")])
+def test_times_are_said_as_people_say_them(seconds: float, told: str) -> None:
+    assert time_text(seconds) == told

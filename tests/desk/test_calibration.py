@@ -121,7 +121,7 @@ def test_indicators_say_what_moved_them(lived_in: Path, lotproof: Lotproof) -> N
     assert top["now_db"] == pytest.approx(10 * log10(bad / good))
     screen = lotproof("calibration", "--indicators", "--workspace", lived_in).out
     assert screen.splitlines()[1].startswith(top["title"])
-    assert "Signs together count" in screen
+    assert "Several signs on one piece together count" in screen
 
 
 def test_too_few_settled_pieces(workspace: Workspace, lotproof: Lotproof) -> None:

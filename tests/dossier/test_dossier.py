@@ -134,7 +134,7 @@ def test_the_numbers_of_every_test_are_there(full, workspace, tmp_path, lotproof
     facts = page(tmp_path / "two.html").facts()
     assert facts["measured"].endswith("at 1 MHz") or facts["measured"].endswith("at 2 MHz")
     assert facts["meets the limit"].startswith("with a probability of")
-    assert facts["straight line"] == "11.2 mA without clock, and 900 µA more a MHz"
+    assert facts["straight line"] == "11.20 ± 0.45 mA without clock, and 900 ± 280 µA more a MHz"
     _write(lotproof, workspace, "L0002-01", tmp_path / "one.html")
     facts = page(tmp_path / "one.html").facts()
     rise, tau = (float(facts[name].split()[0]) for name in ("final rise above ambient", "time constant"))

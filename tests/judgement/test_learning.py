@@ -223,9 +223,15 @@ def test_the_line_of_signs_together_is_what_it_says() -> None:
     left_out = declared().absent_weight_db(COATED) + declared().absent_weight_db("surface-old-mark")
     assert line.weight_db == pytest.approx(-0.2 * declared().weight_db(SANDED) + 0.5 * left_out)
     assert moved.total_db == pytest.approx(plain.total_db + line.weight_db)
-    assert "40 settled pieces of 12 lots" in line.text
-    assert "80 %" in line.text
-    assert "50 %" in line.text
+    assert line.text == (
+        "Learned from 40 settled pieces of 12 lots: together the signs above count 20 % less than they add up to, "
+        "and what was not found and is left out above counts 50 % of its weight"
+    )
+    more = combine(-5.0, items, together=Together(1.034, 0.004, 3, 1))
+    assert next(one.text for one in more.lines if one.kind == "together") == (
+        "Learned from 3 settled pieces of 1 lot: together the signs above count 3 % more than they add up to, "
+        "and what was not found and is left out above counts nothing"
+    )
 
 
 def test_bench_tests_are_no_signs() -> None:

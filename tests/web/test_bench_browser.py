@@ -190,3 +190,67 @@ def test_a_double_click_in_a_browser_records_once(tmp_path: Path, address: str, 
         page.wait_for_url("**/runs/B0001")
     with Workspace.open(tmp_path / "w") as workspace, pytest.raises(Exception, match="B0002"):
         show(workspace, "B0002")
+
+
+@pytest.mark.parametrize(("size", "theme"), THEMES)
+def test_powers_are_drawn_as_they_are_typed(
+    tmp_path: Path, address: str, browser: Any, size: dict[str, int], theme: str
+) -> None:
+    with visiting(browser, address, viewport=size, color_scheme=theme, reduced_motion="reduce") as page:
+        page.goto(f"/bench/power/{MACHINE}")
+        page.get_by_label("Most that may go in").fill("20 W")
+        page.get_by_label("Mains real power").fill("17.5 W")
+        page.get_by_label("Mains real power").press("Tab")
+        drawn = page.locator("#says svg.drawn")
+        expect(drawn).to_have_count(1)
+        expect(page.locator("#says .verdict")).to_have_text("pass")
+        bar = drawn.locator(".bars").bounding_box()
+        assert bar["width"] > 5 * bar["height"]  # the uncertainty lies along the watts
+        page.get_by_label("Mains real power").fill("21 W")
+        page.get_by_label("Mains real power").press("Tab")
+        expect(page.locator("#says .verdict")).to_have_text("fail")
+        sound(page)
+        page.get_by_role("button", name="Record", exact=True).click()
+        page.wait_for_url("**/runs/B0001")
+        expect(page.locator("svg.drawn")).to_have_count(1)
+        sound(page)
+    assert the_run(tmp_path, "B0001").verdict == "fail"
+
+
+@pytest.mark.parametrize(("size", "theme"), THEMES)
+def test_curves_pasted_are_drawn_pin_by_pin(
+    tmp_path: Path, address: str, browser: Any, size: dict[str, int], theme: str
+) -> None:
+    table = "pin, voltage [V], current [uA]\n" + "".join(
+        f"{pin}, {0.1 * i:.1f}, {i * pin}\n" for pin in (1, 2, 3) for i in range(8)
+    )
+    with visiting(browser, address, viewport=size, color_scheme=theme, reduced_motion="reduce") as page:
+        page.goto(f"/bench/curve/{PIECE}")
+        field = page.get_by_label("Pin, voltage and current of each reading, a line each")
+        field.fill(table.replace("2, 0.3, 6", "2, 0.3, six"))
+        field.press("Tab")
+        expect(page.locator("[data-sentence]")).to_contain_text("data row 12: 'six' is not a current.")
+        field.fill(table)
+        field.press("Tab")
+        expect(page.locator("#says svg.drawn")).to_have_count(3)
+        expect(page.locator("#says .verdict")).to_have_text("undecided")  # nothing to compare with yet
+        sound(page)
+        page.get_by_role("button", name="Record", exact=True).click()
+        page.wait_for_url("**/runs/B0001")
+        sound(page)
+    assert len(the_run(tmp_path, "B0001").samples) == 24
+
+
+def test_a_run_in_a_machine_is_told_as_it_is_filled_in(tmp_path: Path, address: str, browser: Any) -> None:
+    with visiting(browser, address, viewport=PHONE, has_touch=True) as page:
+        page.goto(f"/bench/in-circuit/{PIECE}")
+        page.get_by_label("runs", exact=True).first.check()
+        expect(page.locator("[data-sentence]")).to_contain_text("for how long was not stated")
+        page.get_by_label("For how long it ran").fill("10 min")
+        page.get_by_label("For how long it ran").press("Tab")
+        expect(page.locator("[data-sentence]")).to_contain_text("It ran 10 min, 30 min are needed.")
+        page.get_by_label("Current 1", exact=True).nth(0).fill("400 mA")
+        page.get_by_label("Current 1", exact=True).nth(1).fill("410 mA")
+        page.get_by_label("Current 1", exact=True).nth(1).press("Tab")
+        expect(page.locator("#says svg.drawn")).to_have_count(2)
+        sound(page)

@@ -10,6 +10,9 @@ from web_bench import MACHINE, PIECE, Bench, held
 
 from tracker.desk.showing import RunShown, show
 
+CURVES = "pin, voltage [V], current [uA]\n" + "".join(
+    f"{pin}, {0.2 * i:.1f}, {10 * i * pin}\n" for pin in (1, 2) for i in range(6)
+)
 GOOD: dict[str, dict[str, Any]] = {
     "current": {"read.clock": ["1 MHz", "2MHz", ""], "read.current": ["2.1 mA", "4.0 mA", ""], "supply": "5 V"},
     "clock": {"step.clock": ["2 MHz", "4.4 MHz", "5 MHz"], "step.outcome": ["pass", "pass", "fail"]},
@@ -25,6 +28,7 @@ GOOD: dict[str, dict[str, Any]] = {
         "spot.temp": "61 C",
     },
     "signature": {"read.bytes": ["1E 95", "1E 95"], "maker": "Corvane"},
+    "curve": {"readings": CURVES, "common": "20"},
     "in-circuit": {
         "runs": "yes",
         "duration": "2 h",
@@ -148,7 +152,15 @@ WRONG = [
     ("in-circuit", {"runs": "yes", "duration": "2 kg"}, "duration"),
     ("power", {"rail.voltage": ["5 V"], "rail.current": [""]}, "rail.current.0"),
     ("power", {"mains_power": "17 V"}, "mains_power"),
-    ("curve", {}, "file"),
+    ("power", {"rail.voltage": ["5 V"], "rail.current": ["1 A"], "within": "0.02 V"}, "within"),
+    ("in-circuit", {"runs": "yes", "check.what": ["all keys"], "check.outcome": [""]}, "check.outcome.0"),
+    ("in-circuit", {"runs": "yes", "before.current": ["412 mW"]}, "before.current.0"),
+    ("curve", {}, "readings"),
+    ("curve", {"readings": "7, 0.6, 120"}, "readings"),
+    ("curve", {"readings": "pin, voltage [V], current [uA]"}, "readings"),
+    ("curve", {"readings": CURVES.replace("2, 0.4, 40", "2, 0.4, forty")}, "readings"),
+    ("curve", {"readings": CURVES.replace("[uA]", "")}, "readings"),
+    ("curve", {"readings": "pin, voltage [V], current [uA]\n7, 0.1, 1\n7, 0.2, 2"}, "readings"),
 ]
 
 
@@ -164,12 +176,13 @@ def test_what_is_wrong_is_said_at_its_field_and_nothing_is_lost(
     assert "kept &lt;as&gt; typed" in answer.text
     for values in form.values():
         for value in [values] if isinstance(values, str) else values:
-            assert value in ("", "maybe", "x" * 300) or f'value="{value}"' in answer.text
+            there = f'value="{value}"' in answer.text or f">\n{value.strip()}<" in answer.text
+            assert value in ("", "maybe", "x" * 300) or there
     assert "--" not in answer.text.split('role="alert"')[1].split("</div>")[0]
     assert not bench.runs()
 
 
-@pytest.mark.parametrize("test", ["current", "clock", "soak", "signature", "power"])
+@pytest.mark.parametrize("test", ["current", "clock", "soak", "signature", "curve", "in-circuit", "power"])
 def test_without_readings_nothing_is_recorded(bench: Bench, test: str) -> None:
     answer = bench.do(where(test), "record", {})
     assert answer.status_code == 422
@@ -189,7 +202,7 @@ def test_files_that_cannot_be_used_are_refused(bench: Bench, content: bytes) -> 
     assert not bench.runs()
 
 
-@pytest.mark.parametrize("test", ["current", "clock", "soak", "signature"])
+@pytest.mark.parametrize("test", list(GOOD))
 def test_looking_records_nothing(bench: Bench, test: str) -> None:
     answer = bench.do(where(test), "say", GOOD[test])
     assert answer.status_code == 200, answer.text[:2000]
@@ -321,7 +334,7 @@ def test_scripts_ask_what_the_readings_say(bench: Bench) -> None:
     said = bench.post(path, settled(), headers=headers).json()
     assert said["may_stop"] is True
     assert said["sentence"] == "The final rise is known well enough, you may stop."
-    assert {one["name"] for one in said["drawing"]["series"]} == {"temperature", "ambient", "first-order rise"}
+    assert {one["name"] for one in said["drawings"][0]["series"]} == {"temperature", "ambient", "first-order rise"}
     few = bench.post(path, {"at.time": ["0 s"], "at.temp": ["22 C"], "at.ambient": [""]}, headers=headers).json()
     assert few["sentence"].startswith("Go on")
     wrong = bench.post(path, {"at.time": ["0 s"], "at.temp": ["22"], "at.ambient": [""]}, headers=headers).json()

@@ -192,7 +192,7 @@ def test_a_heat_soak_says_while_it_goes_whether_it_may_stop(tmp_path: Path, addr
         said = me.client.get(f"{reading}/so-far", headers={"accept": "application/json"}).json()
         assert said["may_stop"] is True, said["sentence"]
         assert said["sentence"] == "The final rise is known well enough, you may stop."
-        assert "first-order rise" in [one["name"] for one in said["drawing"]["series"]]
+        assert "first-order rise" in [one["name"] for one in said["drawings"][0]["series"]]
         me.post(f"{reading}/stop", {})
     assert me.post(f"{reading}/record", {}).status_code == 303
     shown = the_run(tmp_path, "B0001")

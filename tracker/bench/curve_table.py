@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 
 from tracker.bench.readings import columns
-from tracker.bench.tables import Source, has_decimal_commas
+from tracker.bench.tables import Source, cells_of, has_decimal_commas
 from tracker.errors import BadRequest
 
 MOST_ROWS = 100_000
+TYPED = "The typed table"
 MOST_POINTS = 500  # of a pin's curve; every point is held against every stretch of the other curve
 LEAST_POINTS = 4  # a shorter sweep has no shape to compare; common practice, no source
 _PREFIXES = {"": 1.0, "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3}
@@ -62,6 +63,22 @@ def table(path: Path) -> tuple[tuple[Point, ...], Source]:
         The file or one of its rows cannot be used; the sentence names the row.
     """
     there, source = columns(path)
+    return _points(there, source), source
+
+
+def typed(text: str) -> tuple[Point, ...]:
+    """Read pin, voltage and current from a table that was typed or pasted: the columns of a file, in the same words.
+
+    Raises
+    ------
+    BadRequest
+        As in `table`.
+    """
+    data = text.encode(errors="replace")
+    return _points(cells_of(data, TYPED), Source(TYPED, data))
+
+
+def _points(there: Sequence[tuple[str, tuple[str, ...]]], source: Source) -> tuple[Point, ...]:
     if has_decimal_commas(source.data):
         there = tuple((head, tuple(cell.replace(",", ".") for cell in cells)) for head, cells in there)
     found = {kind: _find(there, kind, source.name) for kind in _NAMES}
@@ -74,7 +91,7 @@ def table(path: Path) -> tuple[tuple[Point, ...], Source]:
         pin = pin_name(found["pin"][1][row], where)
         voltage, current = (_number(found[kind][1][row], kind, found[kind][0], where) for kind in ("v", "a"))
         points.append(Point(pin, voltage, current))
-    return tuple(points), source
+    return tuple(points)
 
 
 def curves(points: Sequence[Point]) -> dict[str, Curve]:

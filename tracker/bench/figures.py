@@ -1,6 +1,7 @@
 """Numbers as a person reads them: a fitting prefix, and digits that follow the uncertainty."""
 
 import math
+from collections.abc import Sequence
 
 _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 _PREFIXED = ("A", "V", "Hz")
@@ -54,6 +55,33 @@ def show_with_u(value: float, u: float | None, unit: str = "") -> str:
     scaled, spread = round(scaled, decimals), round(spread, decimals)
     places = max(decimals, 0)
     return f"{scaled:.{places}f} ± {spread:.{places}f} {_PREFIXES[exponent]}{unit}".rstrip()
+
+
+def show_in(values: Sequence[float], lower: float, upper: float, unit: str = "") -> tuple[str, ...]:
+    """Return values with as many decimals as an interval carries: two digits of half its width (GUM 7.2.6).
+
+    Parameters
+    ----------
+    values : sequence of float
+        In `unit`; all get one prefix.
+    lower, upper : float
+        The interval's ends, in `unit`.
+    unit : str
+        As in `show`.
+    """
+    half = abs(upper - lower) / 2.0
+    largest = max(abs(one) for one in (*values, half))
+    if half <= 1e-9 * largest or not math.isfinite(half):
+        return tuple(show(one, unit) for one in values)
+    exponent = _exponent(largest, 3) if unit in _PREFIXED else 0
+    decimals = 1 - math.floor(math.log10(half / 10.0**exponent))
+    places, name = max(decimals, 0), f"{_PREFIXES[exponent]}{unit}"
+    return tuple(f"{round(one / 10.0**exponent, decimals):.{places}f} {name}".rstrip() for one in values)
+
+
+def show_u(u: float, unit: str = "") -> str:
+    """Return an uncertainty by itself: at most two digits, for more of them mean nothing (GUM 7.2.6)."""
+    return show(u, unit, 2)
 
 
 def percent(probability: float) -> str:

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tracker.bench.conformity import Conformity, Verdict, verdict
-from tracker.bench.figures import show
+from tracker.bench.figures import show_with_u
 from tracker.bench.uncertainty import Component, combine
 from tracker.errors import BadRequest
 
@@ -121,7 +121,7 @@ def evaluate(read: PowerInput, *, limit_w: float | None = None) -> PowerResult:
     return PowerResult(
         verdict="undecided" if held is None else held.verdict,
         rule="no limit was stated" if held is None else held.rule,
-        reasons=_NO_LIMIT if held is None else (f"The power is {show(subject.value, 'W')}.",) if subject else (),
+        reasons=_NO_LIMIT if held is None or subject is None else (_held(read, subject),),
         board_w=board,
         real_w=read.mains_w,
         apparent_va=apparent,
@@ -130,6 +130,12 @@ def evaluate(read: PowerInput, *, limit_w: float | None = None) -> PowerResult:
         conformity=held,
         cautions=(*_alone(read), *_cautions(factor, loss)),
     )
+
+
+def _held(read: PowerInput, subject: Measured) -> str:
+    """Return what was held against the limit, in a sentence."""
+    what = "the supply" if read.mains_w is not None else "the board"
+    return f"Into {what} go {show_with_u(subject.value, subject.u, 'W')}."
 
 
 def _product(one: Measured, other: Measured, unit: str) -> Measured:

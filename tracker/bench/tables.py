@@ -93,13 +93,14 @@ def rows_of(data: bytes, name: str) -> tuple[tuple[str, ...], list[tuple[str, ..
 
 
 def has_decimal_commas(data: bytes) -> bool:
-    """Return whether a comma in the cells of a CSV file can only be a decimal one, as semicolons part them."""
-    return _separator(data.decode("utf-8-sig", errors="replace")) == ";"
+    """Return whether a comma in the cells of a CSV file can only be a decimal one, as something else parts them."""
+    return _separator(data.decode("utf-8-sig", errors="replace")) != ","
 
 
 def _separator(text: str) -> str:
     first = next((line for line in text.splitlines() if line.strip()), "")
-    return ";" if ";" in first and "," not in first else ","
+    # Cells pasted from a spreadsheet are parted by tabs.
+    return next((one for one in (";", "\t") if one in first and "," not in first), ",")
 
 
 def unanswered(heads: Sequence[str], rows: Sequence[Sequence[str]], name: str) -> list[int]:

@@ -246,8 +246,8 @@ def in_circuit(
 
     if runs is None:
         raise BadRequest("Whether the machine runs was not said.", "Add --runs or --does-not-run.")
-    from tracker.desk.bench import InCircuitRequest, run_in_circuit
     from tracker.desk.bench_entry import Typed
+    from tracker.desk.bench_in_circuit import InCircuitRequest, run_in_circuit
     from tracker.desk.workspace import Workspace
 
     request = InCircuitRequest(

@@ -130,16 +130,10 @@ def calc_curve(
 
 
 def _curve_text(result: "CurveResult", drawn: "Drawn") -> list[tuple[str, str]]:
+    from tracker.desk.bench_words import curve_text
     from tracker.desk.curve_plot import most_different, sparks
 
-    rows = [("pins", f"{len(result.swept)} swept, {len(result.pins)} compared")]
-    if result.exemplars:
-        rows.append(("exemplar", ", ".join(result.exemplars)))
-        rows.append(("allowance", result.allowance))
-    for one in result.pins:
-        distance = "" if one.distance is None else f", distance {one.distance:.1f} over {one.points} points"
-        among = "" if one.scatter is None else f"; exemplars among themselves {one.scatter:.1f}"
-        rows.append((f"pin {one.pin}", f"{one.stand}{distance}{among}"))
+    rows = curve_text(result)
     for pin in most_different(result)[:MOST_SHOWN]:
         rows += [(f"pin {pin}", line) for line in sparks(pin, drawn)]
     return rows

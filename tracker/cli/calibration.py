@@ -135,16 +135,12 @@ def _draw_moved(moved: "IndicatorsMoved") -> None:
     columns = ("indicator", "declared", "settled here", "pieces", "declared db", "now db", "moved")
     rows = [_moved_row(one) for one in moved.indicators]
     console().print(table(columns, rows, right=columns[3:]))
-    together = moved.together
     print(
         f"\nShares are of not genuine and of genuine pieces that show it clearly. What is declared stands for "
         f"{moved.declared_pieces:g} pieces\nof either kind; pieces of one lot count less than one each."
     )
-    if together.pieces:
-        print(
-            f"Signs together count {100 * together.found:.0f} %, what else was looked for and not found "
-            f"{100 * together.in_vain:.0f} % (declared: 100 and 0)."
-        )
+    if moved.together_said:
+        print(moved.together_said)
     print(f"Weights: {moved.weights}")
 
 

@@ -5,7 +5,7 @@ from typing import Any
 
 from rich.markup import escape
 
-from tracker.bench.figures import show
+from tracker.bench.figures import show, show_u
 from tracker.cli import sum_text
 from tracker.cli.printing import console, table
 from tracker.desk.events import Event
@@ -254,6 +254,8 @@ def _quantity(name: str, value: object) -> str:
     unit = _named(name)[1]
     if not unit or isinstance(value, bool) or not isinstance(value, int | float):
         return _value(value)
+    if "_u_" in name or name.startswith("u_"):
+        return show_u(float(value), unit)
     # Prefixes do for amperes and hertz; nobody says millidegrees.
     return f"{value:.4g} {unit}" if unit == "°C" else show(float(value), unit)
 

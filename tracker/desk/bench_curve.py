@@ -11,9 +11,10 @@ from sqlalchemy.orm import Session
 from tracker.bench import curve, curve_table
 from tracker.bench.curve import CurveResult, Kept
 from tracker.bench.curve_table import Curve, Point
+from tracker.bench.tables import Source
 from tracker.desk import bench_entry
-from tracker.desk.bench_entry import Typed
-from tracker.desk.bench_record import Outcome, Recorded, find_subject, record
+from tracker.desk.bench_entry import Conditions, Typed
+from tracker.desk.bench_record import Outcome, Recorded, Subject, find_subject, record
 from tracker.desk.facts import standing_exemplars
 from tracker.desk.pieces import find_piece, plain_label
 from tracker.desk.workspace import Workspace
@@ -30,16 +31,19 @@ class CurveRequest:
 
     Parameters
     ----------
-    table : Path
+    table : Path or None
     exemplars : tuple of str
         Pieces or runs to compare with; none: every exemplar of the claimed part with kept curves.
     common : str or None
         The pin the sweeps were made against.
+    readings : str or None
+        The table itself as it was typed or pasted, instead of a file.
     """
 
-    table: Path
+    table: Path | None = None
     exemplars: tuple[str, ...] = ()
     common: str | None = None
+    readings: str | None = None
     typed: Typed = field(default_factory=Typed)
 
 
@@ -61,23 +65,76 @@ def run_curve(
     BadRequest
         The label, the table or an exemplar cannot be used; nothing was changed.
     """
-    points, source = curve_table.table(request.table)
-    curves = curve_table.curves(points)
-    common = None if request.common is None else curve_table.pin_name(request.common)
-    held = bench_entry.conditions(request.typed)
+    entered = _entered(request)
     samples = tuple(
         BenchSample(position=i, voltage_v=one.voltage_v, current_a=one.current_a, text=one.pin)
-        for i, one in enumerate(points, start=1)
+        for i, one in enumerate(entered.points, start=1)
     )
     with workspace.act(operator, "bench", "") as act:
-        subject = find_subject(act.session, label)
-        if subject.piece is None:
-            raise BadRequest(f"{subject.label} is a machine; curves are a piece's.", "Name the piece: L0001-03.")
-        exemplars = _exemplars(act.session, subject.piece, request.exemplars)
-        result = curve.evaluate(curves, exemplars, common)
-        return record(act, subject, Outcome(TEST, result, _notes(result), held, samples, source)), Drawn(
-            curves, exemplars
-        )
+        subject, result, drawn = _compared(act.session, label, request, entered)
+        outcome = Outcome(TEST, result, _notes(result), entered.held, samples, entered.source)
+        return record(act, subject, outcome), drawn
+
+
+def preview_curve(workspace: Workspace, label: str, request: CurveRequest) -> tuple[CurveResult, Drawn]:
+    """Return what `run_curve` would find, and record nothing.
+
+    Raises
+    ------
+    BadRequest
+        As in `run_curve`.
+    """
+    entered = _entered(request)
+    with workspace.read() as session:
+        return _compared(session, label, request, entered)[1:]
+
+
+def check_typed(text: str) -> None:
+    """See that a typed table holds curves.
+
+    Raises
+    ------
+    BadRequest
+        It does not; the sentence names the row.
+    """
+    curve_table.curves(curve_table.typed(text))
+
+
+@dataclass(frozen=True, slots=True)
+class _Entered:
+    """A table of curves with its conditions, before anything is known of the piece."""
+
+    points: tuple[Point, ...]
+    source: Source | None
+    curves: dict[str, Curve]
+    common: str | None
+    held: Conditions
+
+
+def _entered(request: CurveRequest) -> _Entered:
+    if request.table is not None and request.readings is not None:
+        raise BadRequest("There is a typed table and a file as well.", "Give the readings in one way.")
+    if request.table is not None:
+        points, source = curve_table.table(request.table)
+        kept: Source | None = source
+    elif request.readings is not None:
+        points, kept = curve_table.typed(request.readings), None
+    else:
+        raise BadRequest("There is no table of curves.", "Give pin, voltage and current of each reading.")
+    curves = curve_table.curves(points)
+    common = None if request.common is None else curve_table.pin_name(request.common)
+    return _Entered(points, kept, curves, common, bench_entry.conditions(request.typed))
+
+
+def _compared(
+    session: Session, label: str, request: CurveRequest, entered: _Entered
+) -> tuple[Subject, CurveResult, Drawn]:
+    subject = find_subject(session, label)
+    if subject.piece is None:
+        raise BadRequest(f"{subject.label} is a machine; curves are a piece's.", "Name the piece: L0001-03.")
+    exemplars = _exemplars(session, subject.piece, request.exemplars)
+    result = curve.evaluate(entered.curves, exemplars, entered.common)
+    return subject, result, Drawn(entered.curves, exemplars)
 
 
 def compare_tables(piece: Path, exemplars: Sequence[Path]) -> tuple[CurveResult, Drawn]:

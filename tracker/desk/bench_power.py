@@ -2,16 +2,21 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from tracker.bench import power
 from tracker.bench.power import Measured, PowerInput, PowerResult
 from tracker.bench.units import fraction, quantity
 from tracker.desk.bench_entry import Typed, conditions, pair
 from tracker.desk.bench_record import Outcome, Recorded, Subject, record
+from tracker.desk.dossier_figures import parsed
 from tracker.desk.pieces import find_machine
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
-from tracker.records.models import BenchSample
+from tracker.records.models import BenchRun, BenchSample
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +42,52 @@ def run_power(
     BadRequest
         There is no such machine, or anything typed cannot be used; nothing was changed.
     """
+    result, read = _evaluated(request)
+    held = conditions(request.typed)
+    notes = (*result.cautions, *(() if request.within is not None else (power.DEFAULT_U_SOURCE,)))
+    with workspace.act(operator, "bench", "") as act:
+        subject = Subject(None, find_machine(act.session, label))
+        return record(act, subject, Outcome("power", result, notes, held, _samples(read)))
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """The powers of a machine when they were last recorded: the run's label and its own result."""
+
+    run: str
+    result: dict[str, Any]
+
+
+def preview_power(workspace: Workspace, label: str, request: PowerRequest) -> tuple[PowerResult, Earlier | None]:
+    """Return what `run_power` would find, with the machine's run before it, and record nothing.
+
+    Raises
+    ------
+    BadRequest
+        As in `run_power`.
+    """
+    result, _ = _evaluated(request)
+    conditions(request.typed)
+    with workspace.read() as session:
+        return result, earlier_power(session, find_machine(session, label).id)
+
+
+def earlier_power(session: Session, machine_id: int, before: int | None = None) -> Earlier | None:
+    """Return a machine's latest power run; None where it has none.
+
+    Parameters
+    ----------
+    before : int, optional
+        Only of the runs before the one with this row number.
+    """
+    query = select(BenchRun).where(BenchRun.machine_id == machine_id, BenchRun.test == "power")
+    if before is not None:
+        query = query.where(BenchRun.id < before)
+    run = session.scalars(query.order_by(BenchRun.id.desc()).limit(1)).first()
+    return None if run is None else Earlier(run.label, parsed(run))
+
+
+def _evaluated(request: PowerRequest) -> tuple[PowerResult, PowerInput]:
     share = power.DEFAULT_SHARE if request.within is None else fraction(request.within, "how well it is known")
     if share == 0:
         raise BadRequest("No reading is known exactly.", "State how well: --within '2 %'.")
@@ -49,12 +100,7 @@ def run_power(
     limit = None if request.limit is None else quantity(request.limit, "power")
     if limit == 0:
         raise BadRequest("A limit of 0 cannot be met by anything that is measured.", "State the most that may go in.")
-    result = power.evaluate(read, limit_w=limit)
-    held = conditions(request.typed)
-    notes = (*result.cautions, *(() if request.within is not None else (power.DEFAULT_U_SOURCE,)))
-    with workspace.act(operator, "bench", "") as act:
-        subject = Subject(None, find_machine(act.session, label))
-        return record(act, subject, Outcome("power", result, notes, held, _samples(read)))
+    return power.evaluate(read, limit_w=limit), read
 
 
 def _measured(text: str | None, kind: str, unit: str, share: float) -> Measured | None:

@@ -5,9 +5,11 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracker.bench.compare import Figure
 from tracker.bench.figures import show_with_u
 from tracker.desk.bench_compare import figures_of
 from tracker.desk.bench_record import find_subject
+from tracker.desk.bench_words import time_text
 from tracker.desk.facts import standing_exemplars
 from tracker.desk.pieces import seat
 from tracker.desk.workspace import Workspace
@@ -104,6 +106,13 @@ def _neighbours(session: Session, piece: Piece, test: str) -> tuple[Neighbour, .
         run = latest.get(one.id)
         if run is not None:
             figure = next(iter(figures_of(run)), None)
-            shown = "" if figure is None else f"{figure.name} {show_with_u(figure.value, figure.u, figure.unit)}"
-            found.append(Neighbour(one.label, one.id in known, run.label, run.verdict, shown))
+            found.append(Neighbour(one.label, one.id in known, run.label, run.verdict, _shown(figure)))
     return tuple(found[:MOST_NEIGHBOURS])
+
+
+def _shown(figure: Figure | None) -> str:
+    if figure is None:
+        return ""
+    if figure.unit == "s" and figure.u is None:
+        return f"{figure.name} {time_text(figure.value)}"
+    return f"{figure.name} {show_with_u(figure.value, figure.u, figure.unit)}"

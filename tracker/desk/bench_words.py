@@ -3,11 +3,12 @@
 import math
 from typing import TYPE_CHECKING
 
-from tracker.bench.figures import percent, show, show_with_u
+from tracker.bench.figures import percent, show, show_in, show_with_u
 
 if TYPE_CHECKING:
     from tracker.bench.clock import Ceiling, ClockResult
     from tracker.bench.current import CurrentLine, CurrentResult
+    from tracker.bench.curve import CurveResult, PinResult
     from tracker.bench.in_circuit import InCircuitResult
     from tracker.bench.power import Measured, PowerResult
     from tracker.bench.signature import Identity, SignatureResult
@@ -55,11 +56,14 @@ def in_circuit_text(result: "InCircuitResult") -> Rows:
 
 def ceiling_text(found: "Ceiling") -> Rows:
     """Return a clock ceiling in lines for a person."""
-    ends = [None if end is None else show(end, "Hz") for end in (found.lower_hz, found.upper_hz)]
-    if found.value_hz is not None:
-        ceiling = f"{show(found.value_hz, 'Hz')}, {ends[0]} to {ends[1]} (95 %)"
+    lower, upper = found.lower_hz, found.upper_hz
+    if found.value_hz is not None and lower is not None and upper is not None:
+        value, *ends = show_in((found.value_hz, lower, upper), lower, upper, "Hz")
+        ceiling = f"{value}, {ends[0]} to {ends[1]} (95 %)"
+    elif lower is not None:
+        ceiling = f"at least about {show(lower, 'Hz')}"
     else:
-        ceiling = f"at least about {ends[0]}" if ends[0] else f"at most about {ends[1]}"
+        ceiling = f"at most about {show(upper or 0.0, 'Hz')}"
     return [
         ("ceiling", ceiling),
         ("try next", show(found.next_hz, "Hz", 3)),
@@ -88,6 +92,13 @@ def current_line_text(found: "CurrentLine") -> Rows:
     ]
 
 
+def time_text(seconds: float) -> str:
+    """Return a length of time as people say it: in seconds, minutes or hours."""
+    if seconds >= _LONG_S:
+        return show(seconds / 3600.0, "h")
+    return show(seconds, "s") if seconds < _SHORT_S else show(seconds / 60.0, "min")
+
+
 def slower_text(upper_k: float) -> tuple[str, str]:
     """Return in a line what anything slower than the fitted rise may still add."""
     return "slower", f"anything slower adds less than {max(upper_k, 0.0):.2g} K in as long again"
@@ -114,14 +125,8 @@ def soak_text(result: "SoakResult") -> Rows:
         rows.append(
             ("time constant", show_with_u(fitted.time_constant.value / 60.0, _minutes(fitted.time_constant.se), "min"))
         )
-    if result.length_s >= _LONG_S:
-        length = show(result.length_s / 3600.0, "h")
-    elif result.length_s < _SHORT_S:
-        length = show(result.length_s, "s")
-    else:
-        length = show(result.length_s / 60.0, "min")
     rows += [
-        ("readings", f"{result.readings} in {length}, highest {result.highest_c:.1f} C"),
+        ("readings", f"{result.readings} in {time_text(result.length_s)}, highest {result.highest_c:.1f} C"),
         ("model", f"{result.model} (declared)"),
         ("uncertainty", result.u_source),
         ("early stop", result.stop.sentence),
@@ -195,6 +200,21 @@ def power_text(result: "PowerResult") -> Rows:
         *row("power factor", result.power_factor),
         *row("losses", result.loss_w),
     ]
+
+
+def curve_text(result: "CurveResult") -> Rows:
+    """Return pin curves in rows: what they were held against, and how each pin stands."""
+    rows = [("pins", f"{len(result.swept)} swept, {len(result.pins)} compared")]
+    if result.exemplars:
+        rows.append(("exemplar", ", ".join(result.exemplars)))
+        rows.append(("allowance", result.allowance))
+    return [*rows, *((f"pin {one.pin}", _of_pin(one)) for one in result.pins)]
+
+
+def _of_pin(one: "PinResult") -> str:
+    distance = "" if one.distance is None else f", distance {one.distance:.1f} over {one.points} points"
+    among = "" if one.scatter is None else f"; exemplars among themselves {one.scatter:.1f}"
+    return f"{one.stand}{distance}{among}"
 
 
 def suspicion_text(recorded: "Recorded[Result]") -> Rows:

@@ -141,6 +141,19 @@ class IndicatorsMoved:
     weights: str
     declared_pieces: float
     together: Together
+
+    @property
+    def together_said(self) -> str:
+        """What settled pieces have shown of several signs on one piece, in a sentence; '' without any."""
+        together = self.together
+        if not together.pieces:
+            return ""
+        return (
+            f"Several signs on one piece together count {together.signs_count}; what was looked for, not found and "
+            f"left out of that sum counts {together.left_out_counts}. Until a piece is settled, signs count what they "
+            "add up to, and what is left out counts nothing."
+        )
+
     indicators: tuple[IndicatorMoved, ...]
 
 

@@ -28,6 +28,11 @@ def most_different(result: CurveResult) -> tuple[str, ...]:
     return tuple(one.pin for one in sorted(apart, key=lambda one: -(one.distance or 0.0)))
 
 
+def pins_first(curves: Mapping[str, Curve], first: Sequence[str]) -> tuple[str, ...]:
+    """Return all pins, some of them first."""
+    return (*first, *(pin for pin in curves if pin not in first))
+
+
 def sparks(pin: str, drawn: Drawn) -> list[str]:
     """Return a pin's curves as rows of block characters over one scale: the piece's, the exemplar's, and the scale."""
     curves = [drawn.curves[pin], *(one.curves[pin] for one in drawn.exemplars[:1] if pin in one.curves)]
@@ -90,7 +95,7 @@ def curves_picture(
     from matplotlib.figure import Figure
 
     apart = [pin for pin in curves if stands.get(pin) in APART] if first is None else first
-    pins = (*apart, *(pin for pin in curves if pin not in apart))[:MOST_PANELS]
+    pins = pins_first(curves, apart)[:MOST_PANELS]
     across = min(len(pins), 4)
     down = -(-len(pins) // across)
     figure = Figure(figsize=(2.6 * across + 0.6, 2.2 * down + 0.7), layout="constrained", dpi=100)

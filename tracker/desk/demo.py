@@ -15,12 +15,11 @@ from tracker.desk.assess import piece_suspicions
 from tracker.desk.bench import (
     ClockRequest,
     CurrentRequest,
-    InCircuitRequest,
     run_clock,
     run_current,
-    run_in_circuit,
 )
 from tracker.desk.bench_entry import Typed
+from tracker.desk.bench_in_circuit import InCircuitRequest, run_in_circuit
 from tracker.desk.bench_record import Recorded, Result
 from tracker.desk.bench_soak import SoakRequest, run_soak
 from tracker.desk.contract import PhotographDocument

@@ -10,7 +10,7 @@ from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from tracker import __version__, journal
-from tracker.desk import dossier_outcome, dossier_pieces, dossier_plates
+from tracker.desk import dossier_figures, dossier_outcome, dossier_pieces, dossier_plates
 from tracker.desk.dossier_copy import Copy, copy_of
 from tracker.desk.dossier_pictures import Gathered, gather
 from tracker.desk.dossier_pieces import Making
@@ -220,7 +220,7 @@ def _files(
     found += [("annotated", name, size, sha256) for name, size, sha256 in gathered.overlays]
     runs = select(BenchRun).where(BenchRun.piece_id.in_([piece.id for piece in pieces])).order_by(BenchRun.id)
     for run in session.scalars(runs):
-        table = dossier_pieces.parsed(run).get("table")
+        table = dossier_figures.parsed(run).get("table")
         if isinstance(table, dict) and table.get("sha256"):
             size = store.digest(str(table["sha256"]))[1]
             found.append((f"readings of {run.label}", str(table.get("name")), size, str(table["sha256"])))

@@ -1,10 +1,12 @@
 """The numbers behind a bench run's verdict, as a person reads them: value, uncertainty, limit and its source."""
 
+import json
 import math
 from collections.abc import Iterator
 from typing import Any
 
-from tracker.bench.figures import percent, show, show_with_u
+from tracker.bench.figures import percent, show, show_in, show_with_u
+from tracker.records.models import BenchRun
 
 Result = dict[str, Any]
 Figures = Iterator[tuple[str, str | None]]
@@ -29,15 +31,21 @@ def _current(result: Result) -> Figures:
     yield "meets the limit", _probability(result, "conformity", "probability")
     static, slope = number(result, "fitted", "static_a", "value"), number(result, "fitted", "slope_a_per_hz", "value")
     if static is not None and slope is not None:
-        yield "straight line", f"{show(static, 'A')} without clock, and {show(slope * 1e6, 'A')} more a MHz"
+        u_static, u_slope = number(result, "fitted", "static_a", "se"), number(result, "fitted", "slope_a_per_hz", "se")
+        at_rest = show_with_u(static, u_static, "A")
+        a_mhz = show_with_u(slope * 1e6, None if u_slope is None else u_slope * 1e6, "A")
+        yield "straight line", f"{at_rest} without clock, and {a_mhz} more a MHz"
 
 
 def _clock(result: Result) -> Figures:
     ceiling = number(result, "ceiling", "value_hz")
     lower, upper = number(result, "ceiling", "lower_hz"), number(result, "ceiling", "upper_hz")
     if ceiling is not None:
-        between = f", 95 % interval {show(lower, 'Hz')} to {show(upper, 'Hz')}" if lower and upper else ""
-        yield "ceiling", show(ceiling, "Hz") + between
+        if lower and upper:
+            value, low, high = show_in((ceiling, lower, upper), lower, upper, "Hz")
+            yield "ceiling", f"{value}, 95 % interval {low} to {high}"
+        else:
+            yield "ceiling", show(ceiling, "Hz")
     grade = number(result, "grade_hz")
     if grade is not None:
         yield "grade", f"{show(grade, 'Hz')} ({_text(result, 'grade_source')})"
@@ -50,7 +58,10 @@ def _clock(result: Result) -> Figures:
 def _soak(result: Result) -> Figures:
     rise, lower, upper = (number(result, "rise", name) for name in ("value_k", "lower_k", "upper_k"))
     if rise is not None:
-        between = f", 95 % interval {lower:.4g} to {upper:.4g} K from the readings alone" if lower and upper else ""
+        between = ""
+        if lower and upper:
+            low, high = show_in((lower, upper), lower, upper, "K")
+            between = f", 95 % interval {low} to {high} from the readings alone"
         yield "final rise above ambient", show_with_u(rise, number(result, "rise", "u_k"), "K") + between
     final = number(result, "rise", "temp_c")
     if final is not None:
@@ -87,3 +98,12 @@ def number(value: Any, *path: str) -> float | None:
         value = value.get(name) if isinstance(value, dict) else None
     usable = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
     return float(value) if usable else None
+
+
+def parsed(run: BenchRun) -> Result:
+    """Return a run's own result; nothing where it cannot be read."""
+    try:
+        result = json.loads(run.result)
+    except ValueError:
+        return {}
+    return result if isinstance(result, dict) else {}

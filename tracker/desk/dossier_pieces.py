@@ -1,6 +1,5 @@
 """One piece on the pages of a dossier."""
 
-import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -8,7 +7,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.bench.figures import show
+from tracker.bench.figures import show, show_u
 from tracker.desk import dossier_figures, dossier_plates, dossier_plots
 from tracker.desk.assess import TEST_NAMES, piece_suspicions
 from tracker.desk.contract import PieceDocument
@@ -188,7 +187,7 @@ def _compared_with(documents: Sequence[PieceDocument]) -> str:
 
 
 def _run(session: Session, run: BenchRun, making: Making) -> RunSheet:
-    shown, result, copy = run_shown(session, run), parsed(run), making.copy
+    shown, result, copy = run_shown(session, run), dossier_figures.parsed(run), making.copy
     facts = [
         *dossier_figures.figures(run.test, result),
         ("supply", None if run.supply_v is None else f"{run.supply_v:g} V"),
@@ -223,15 +222,6 @@ def _plot(session: Session, run: BenchRun, result: dict[str, Any], making: Makin
     file = f"run-{run.label}.svg"
     making.gathered.pictures[file] = picture
     return Picture(file, f"{run.label}: {said}")
-
-
-def parsed(run: BenchRun) -> dict[str, Any]:
-    """Return a run's own result; nothing where it cannot be read."""
-    try:
-        result = json.loads(run.result)
-    except ValueError:
-        return {}
-    return result if isinstance(result, dict) else {}
 
 
 def _texts(value: object) -> tuple[str, ...]:
@@ -273,7 +263,7 @@ def _cell(name: str, value: object) -> str:
         return ""
     unit = _PREFIXED.get(name.rpartition("_")[2])
     if unit and isinstance(value, int | float) and not isinstance(value, bool):
-        return show(value, unit)
+        return show_u(value, unit) if "_u_" in name else show(value, unit)
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):

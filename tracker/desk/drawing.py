@@ -14,6 +14,7 @@ import numpy as np
 from tracker.bench.clock import ClockResult, Step
 from tracker.bench.compare import Comparison
 from tracker.bench.current import CurrentResult, Reading
+from tracker.bench.figures import show_with_u
 from tracker.bench.plots import thinned
 from tracker.bench.soak_verdict import SoakResult
 
@@ -22,7 +23,7 @@ Look = Literal["dots", "crosses", "line", "dashed"]
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """Points of one kind: (x, y), or (x, y, half an error bar)."""
+    """Points of one kind: (x, y), or (x, y, half an error bar) along y, or along x where y has words."""
 
     name: str
     look: Look
@@ -50,6 +51,16 @@ class Drawing:
     marks: tuple[Mark, ...] = ()
     y_words: tuple[str, ...] = ()
     """Where the y axis has words instead of numbers: the words for 0, 1, ..."""
+
+
+def in_numbers(drawing: Drawing, one: Series, point: tuple[float, ...]) -> tuple[str, str]:
+    """Return a point as it stands in a table: digits by its bar; without one as it was read, a fitted one in short."""
+    digits = 4 if one.look == "dashed" else 6
+    x, y = (f"{value:.{digits}g}" for value in point[:2])
+    bar = point[2] if len(point) > 2 else None
+    if drawing.y_words:
+        return x if bar is None else show_with_u(point[0], bar), drawing.y_words[round(point[1])]
+    return x, y if bar is None else show_with_u(point[1], bar)
 
 
 def soak_drawing(

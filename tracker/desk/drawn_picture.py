@@ -17,11 +17,11 @@ def picture(drawn: Drawing) -> bytes:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(7.0, 2.4 if drawn.y_words else 3.6), layout="constrained")
+    figure = Figure(figsize=(7.0, 1.5 + 0.45 * len(drawn.y_words) if drawn.y_words else 3.6), layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.add_subplot()
     for number, one in enumerate(drawn.series):
-        _series(axes, one, _SHADES[number % len(_SHADES)])
+        _series(axes, one, _SHADES[number % len(_SHADES)], "xerr" if drawn.y_words else "yerr")
     for mark in drawn.marks:
         _mark(axes, mark)
     axes.set(xlabel=drawn.x, ylabel=drawn.y)
@@ -34,11 +34,12 @@ def picture(drawn: Drawing) -> bytes:
     return saved(figure, "svg")
 
 
-def _series(axes: object, one: Series, shade: str) -> None:
+def _series(axes: object, one: Series, shade: str, along: str) -> None:
     x, y = [point[0] for point in one.points], [point[1] for point in one.points]
     if any(len(point) > 2 for point in one.points):
         bars = [point[2] if len(point) > 2 else 0.0 for point in one.points]
-        axes.errorbar(x, y, yerr=bars, color=shade, label=one.name, capsize=2, **_LOOKS[one.look])  # type: ignore[attr-defined]
+        how = {along: bars, "color": shade, "label": one.name, "capsize": 2, **_LOOKS[one.look]}
+        axes.errorbar(x, y, **how)  # type: ignore[attr-defined]
     else:
         axes.plot(x, y, color=shade, label=one.name, **_LOOKS[one.look])  # type: ignore[attr-defined]
 

@@ -10,7 +10,7 @@ from tracker.desk.on_record import VERDICTS, OnRecord, bench_and_truth
 from tracker.desk.pieces import MANY, OPEN
 from tracker.judgement.lot_view import LotView, view
 from tracker.judgement.lots import SIBLINGS, LotBelief, belief, own_evidence
-from tracker.judgement.suspicion import SumLine, Suspicion, counted, odds_to_probability
+from tracker.judgement.suspicion import SumLine, Suspicion, odds_to_probability
 from tracker.records.models import BenchRun, Exemplar, Lot, Piece, Settlement
 
 UNDECIDED = (OPEN, "quarantined")
@@ -121,6 +121,9 @@ def siblings_lines(prior_db: float, known: Mapping[int, Told], pieces: Sequence[
     return lines
 
 
+_BAD, _GOOD = "not to be genuine", "to be genuine"
+
+
 @dataclass(frozen=True, slots=True)
 class _Count:
     """How many pieces were tested and failed, and how many are settled and not genuine."""
@@ -151,7 +154,8 @@ class _Count:
         if self.tested:
             said.append(f"{self.failed} of {self.tested} tested failed at the bench")
         if self.settled:
-            said.append(f"{self.bad} of {counted(self.settled, 'settled one')} not genuine")
+            good = self.settled - self.bad
+            said += [f"{number} known {words}" for number, words in ((self.bad, _BAD), (good, _GOOD)) if number]
         return ", ".join(said)
 
 

@@ -1,6 +1,5 @@
 """Everything on record about one bench run, as a page shows it: figures, readings, plot, kept file, and its weight."""
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -8,10 +7,13 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.bench.figures import percent, show, show_with_u
+from tracker.bench.figures import percent, show, show_u, show_with_u
 from tracker.desk import dossier_plots
-from tracker.desk.dossier_figures import figures, number
+from tracker.desk.bench_power import earlier_power
+from tracker.desk.bench_words import time_text
+from tracker.desk.dossier_figures import figures, number, parsed
 from tracker.desk.drawing import Drawing
+from tracker.desk.drawing_values import Before, in_circuit_drawings, power_drawing
 from tracker.desk.run_drawing import run_drawing
 from tracker.desk.showing import RunShown, run_shown
 from tracker.desk.workspace import Workspace
@@ -61,7 +63,9 @@ class RunRecord:
     plotted : str or None
         What its plot shows, in words; None where there is nothing to draw.
     drawing : Drawing or None
-        The same as numbers, for the tests that are one plot.
+        The same as numbers, for the tests that are one plot over an axis.
+    beside : tuple of Drawing
+        For the tests of a few values: these beside each other.
     weighs : str or None
         What it does to the piece's suspicion today, in a sentence; None for a machine alone.
     """
@@ -76,6 +80,7 @@ class RunRecord:
     file: tuple[str, str] | None
     plotted: str | None
     drawing: Drawing | None
+    beside: tuple[Drawing, ...]
     weighs: str | None
 
 
@@ -97,7 +102,7 @@ def run_record(workspace: Workspace, label: str) -> RunRecord:
     """
     with workspace.read() as session:
         run = _find(session, label)
-        result, shown = _result(run), run_shown(session, run)
+        result, shown = parsed(run), run_shown(session, run)
         piece = None if run.piece_id is None else session.get_one(Piece, run.piece_id)
         machine = None if run.machine_id is None else session.get_one(Machine, run.machine_id)
         return RunRecord(
@@ -111,8 +116,19 @@ def run_record(workspace: Workspace, label: str) -> RunRecord:
             file=_file(result),
             plotted=plotted(run),
             drawing=run_drawing(run, result) if _drawable(run) else None,
+            beside=_beside(session, run, result),
             weighs=None if piece is None else _weighs(session, run, piece),
         )
+
+
+def _beside(session: Session, run: BenchRun, result: Result) -> tuple[Drawing, ...]:
+    if run.test == "in-circuit":
+        return in_circuit_drawings(result)
+    if run.test != "power" or run.machine_id is None:
+        return ()
+    earlier = earlier_power(session, run.machine_id, run.id)
+    drawing = power_drawing(result, None if earlier is None else Before(earlier.run, earlier.result))
+    return () if drawing is None else (drawing,)
 
 
 def plotted(run: BenchRun) -> str | None:
@@ -130,7 +146,7 @@ def run_plot(workspace: Workspace, label: str) -> bytes | None:
     """
     with workspace.read() as session:
         run = _find(session, label)
-        result = _result(run)
+        result = parsed(run)
         named = _texts(result.get("exemplars"))
         exemplars = session.scalars(select(BenchRun).where(BenchRun.label.in_(named))).all()
         drawn = dossier_plots.plot(run, result, exemplars)
@@ -148,7 +164,7 @@ def run_file(workspace: Workspace, label: str) -> tuple[str, bytes]:
         The kept file is missing or changed.
     """
     with workspace.read() as session:
-        found = _file(_result(_find(session, label)))
+        found = _file(parsed(_find(session, label)))
     if found is None:
         raise NoSuch(f"{label} came from no file: its readings were typed.", "They stand on the run's page.")
     return found[0], workspace.store.read(found[1])
@@ -159,14 +175,6 @@ def _find(session: Session, label: str) -> BenchRun:
     if run is None:
         raise NoSuch(f"There is no bench run {label[:40]!r}.", "The page of its piece or machine lists its runs.")
     return run
-
-
-def _result(run: BenchRun) -> Result:
-    try:
-        found = json.loads(run.result)
-    except ValueError:
-        return {}
-    return found if isinstance(found, dict) else {}
 
 
 def _file(result: Result) -> tuple[str, str] | None:
@@ -220,7 +228,8 @@ def _cell(name: str, value: Any) -> str:
         return "pass" if value else "fail"
     if name == "text":
         return str(value)
-    return show(float(value), _COLUMNS[name][1], 6)
+    unit = _COLUMNS[name][1]
+    return show_u(float(value), unit) if name == "current_u_a" else show(float(value), unit, 6)
 
 
 def _others(test: str, result: Result) -> Sequence[tuple[str, str]]:
@@ -267,7 +276,7 @@ def _in_circuit(result: Result) -> list[tuple[str, str]]:
     told = [("runs", "yes" if result.get("runs") else "no")]
     duration = number(result, "duration_s")
     if duration is not None:
-        told.append(("for", show(duration / 60.0, "min")))
+        told.append(("for", time_text(duration)))
     told += [
         (f"check: {one.get('what')}", "in order" if one.get("passed") else "NOT in order")
         for one in result.get("checks") or ()

@@ -27,8 +27,9 @@ class LeftOver:
     Attributes
     ----------
     path : Path
-    sentence : str
-        What it is and what can be done with it.
+    what, then : str
+        What it is, and what can be done with it, in sentences.
+    size_bytes : int
     written : datetime
         When it was last written to, in UTC.
     wanted : bool
@@ -36,9 +37,16 @@ class LeftOver:
     """
 
     path: Path
-    sentence: str
+    what: str
+    then: str
+    size_bytes: int
     written: datetime
     wanted: bool
+
+    @property
+    def sentence(self) -> str:
+        """What it is and what can be done with it."""
+        return f"{self.what} {self.then}".rstrip()
 
     @property
     def name(self) -> str:
@@ -67,9 +75,17 @@ def look(folder: Path) -> tuple[LeftOver, ...]:
             files = [one for one in _inside(path) if one.is_file()] if path.is_dir() else [path]
             with suppress(FileNotFoundError):  # recorded since it was listed
                 written = datetime.fromtimestamp(max(one.stat().st_mtime for one in (path, *files)), UTC)
+                size = sum(one.stat().st_size for one in files)
                 task = tasks.get(path.name)
-                found.append(LeftOver(path, _sentence(kind, path, files, task), written, bool(task and task.open)))
+                said = _said(kind, path, files, task)
+                found.append(LeftOver(path, *said, size, written, bool(task and task.open)))
     return tuple(found)
+
+
+def removable(folder: Path) -> tuple[LeftOver, ...]:
+    """Return what `tidy` would remove now from the work folder of the workspace at `folder`."""
+    now = datetime.now(UTC)
+    return tuple(one for one in look(folder) if one.removable(now))
 
 
 def discard(one: LeftOver) -> bool:
@@ -89,22 +105,21 @@ def _inside(folder: Path) -> Iterator[Path]:
         yield from sorted(folder.iterdir())
 
 
-def _sentence(kind: str, path: Path, files: list[Path], task: Task | None) -> str:
+def _said(kind: str, path: Path, files: list[Path], task: Task | None) -> tuple[str, str]:
+    """Return what it is, and what can be done with it."""
     name = f"{WORK}/{kind}/{path.name}"
-    later = f"`lotproof tidy --work` removes it after {QUIET.days} days"
+    later = f"`lotproof tidy --work` removes it after {QUIET.days} days."
     if kind == MADE:
         if task is None or task.state != DONE:
-            return f"{name} holds what an interrupted task was writing. {later}."
-        return f"{name} holds {task.made}, which {task.label} made: a copy of what is on record. {later}."
+            return f"{name} holds what an interrupted task was writing.", later
+        return f"{name} holds {task.made}, which {task.label} made: a copy of what is on record.", later
     photos = "1 photo" if len(files) == 1 else f"{len(files)} photos"
     if task is None:
-        return f"{name} holds {photos} of a sending that broke off and was never acknowledged. {later}."
+        return f"{name} holds {photos} of a sending that broke off and was never acknowledged.", later
     if task.open:
         are = "waits" if len(files) == 1 else "wait"
-        return f"{name}: {photos} of {task.wish.subject} {are} as {task.label} to be looked at; a server does that."
+        return f"{name}: {photos} of {task.wish.subject} {are} as {task.label} to be looked at; a server does that.", ""
     if task.state == DONE:
-        return f"{name} is evidence, and a copy of it was left. {later}."
-    return (
-        f"{name} holds {photos} of {task.wish.subject} that {task.label} did not record ({task.state}). "
-        f"Try that again on the work list; {later}."
-    )
+        return f"{name} is evidence, and a copy of it was left.", later
+    what = f"{name} holds {photos} of {task.wish.subject} that {task.label} did not record ({task.state})."
+    return what, f"Try that again on the work list; {later}"

@@ -408,13 +408,9 @@ def _together_line(together: Together, signs_db: float, left_out_db: float) -> l
 def _together_text(together: Together) -> str:
     settled = f"{counted(together.pieces, 'settled piece')} of {counted(together.lots, 'lot')}"
     return (
-        f"Signs together, as {settled} have shown: those above count {_share(together.found)}, "
-        f"what else was looked for and not found {_share(together.in_vain)}"
+        f"Learned from {settled}: together the signs above count {together.signs_count}, "
+        f"and what was not found and is left out above counts {together.left_out_counts}"
     )
-
-
-def _share(share: float) -> str:
-    return f"{100 * share:.0f} %"
 
 
 def _found_lines(family: Family | None, found: Sequence[Weighed]) -> tuple[list[SumLine], bool]:

@@ -42,6 +42,20 @@ class Together:
     pieces: int = 0
     lots: int = 0
 
+    @property
+    def signs_count(self) -> str:
+        """What the signs on a piece count together, in words."""
+        percent = round(100.0 * (self.found - 1.0))
+        if percent == 0:
+            return "what they add up to"
+        return f"{abs(percent)} % {'more' if percent > 0 else 'less'} than they add up to"
+
+    @property
+    def left_out_counts(self) -> str:
+        """What counts of all that was not found and is left out of the sum, in words."""
+        percent = round(100.0 * self.in_vain)
+        return f"{percent} % of its weight" if percent else "nothing"
+
 
 AS_DECLARED = Together()
 

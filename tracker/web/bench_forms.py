@@ -15,7 +15,7 @@ class Field:
     name, title, hint : str
     kind : str
         The quantity it holds, a key of `tracker.bench.units.KINDS`; 'share', 'number' or 'count'; '' for words.
-    look : 'text', 'tick' or 'choice'
+    look : 'text', 'area' (several lines), 'tick' or 'choice'
     choices : tuple of (value, title)
     """
 
@@ -23,7 +23,7 @@ class Field:
     title: str
     hint: str = ""
     kind: str = ""
-    look: Literal["text", "tick", "choice"] = "text"
+    look: Literal["text", "area", "tick", "choice"] = "text"
     choices: Choices = ()
     wide: bool = False
     most: int = 200
@@ -53,6 +53,10 @@ class Form:
         Beside the readings, and what they are held against.
     conditions : tuple of Field
         Beside those that every test has.
+    text : Field or None
+        A table that is typed or pasted as it would stand in a file.
+    measured : tuple of str
+        Fields beside the rows that are readings themselves: without any of them there is nothing to say yet.
     table : str
         What a file of readings holds; '' where none is taken.
     live : 'current', 'temperature' or ''
@@ -70,6 +74,8 @@ class Form:
     readings: tuple[Field, ...] = ()
     limits: tuple[Field, ...] = ()
     conditions: tuple[Field, ...] = ()
+    text: Field | None = None
+    measured: tuple[str, ...] = ()
     table: str = ""
     live: str = ""
     says: bool = False
@@ -77,7 +83,8 @@ class Form:
 
     def fields(self) -> tuple[Field, ...]:
         """Return all fields outside the rows."""
-        return (*self.readings, *self.limits, *self.conditions, *HELD, *(LIVE if self.live else ()))
+        text = () if self.text is None else (self.text,)
+        return (*text, *self.readings, *self.limits, *self.conditions, *HELD, *(LIVE if self.live else ()))
 
 
 HELD = (
@@ -94,6 +101,8 @@ LIVE = (
     Field("duration", "For how long", "40 min", "time"),
     Field("query", "Query", "only where the instrument does not know the usual one"),
 )
+MOST_TEXT = 200_000
+"""Characters of a typed table: some ten thousand readings. More come as a file."""
 _K = Field("k", "Coverage factor of the guard band", "2; empty: for 95.45 %", "number")
 _MACHINE = Field("machine", "Machine it is tested in", "M0001; empty: the one it is fitted into")
 _PASS_FAIL = (("", ""), ("pass", "passed"), ("fail", "failed"))
@@ -216,7 +225,17 @@ FORMS = {
         "Whether each pin conducts as a known-good piece's does: another die betrays itself.",
         readings=(Field("common", "Pin the sweeps were made against", "GND or 20"),),
         limits=(Field("exemplar", "Held against", "pieces or runs, L0002-01 B0005; empty: every known-good piece"),),
+        text=Field(
+            "readings",
+            "Pin, voltage and current of each reading, a line each",
+            "The first line names the columns and their units: pin, voltage [V], current [uA]. Then 7, 0.6, 120. "
+            "Commas, semicolons or the tabs of a pasted table part them.",
+            look="area",
+            most=MOST_TEXT,
+        ),
+        measured=("readings",),
         table="pin, voltage and current of each reading",
+        says=True,
     ),
     "in-circuit": Form(
         "in-circuit",
@@ -266,6 +285,8 @@ FORMS = {
             ),
         ),
         limits=(Field("board_u", "Standard uncertainty of a board current", "5 mA", "current"),),
+        measured=("runs",),
+        says=True,
         of=("piece", "machine"),
     ),
     "power": Form(
@@ -288,51 +309,8 @@ FORMS = {
             Field("within", "Every reading is known within", "2 %", "share"),
         ),
         limits=(Field("limit", "Most that may go in", "20 W", "power"),),
+        measured=("mains_voltage", "mains_current", "mains_power"),
+        says=True,
         of=("machine",),
     ),
 }
-
-FLAGS = {
-    "--current": "the readings",
-    "--at": "the rows",
-    "--from": "the file",
-    "--clock": "the clock",
-    "--column": "the choice of its column",
-    "--read": "an instrument",
-    "--prompt": "the rows",
-    "--u": "the uncertainty",
-    "--clock-u": "the clock's uncertainty",
-    "--k": "the coverage factor",
-    "--limit": "the limit",
-    "--limit-temp": "the hottest it may get",
-    "--limit-source": "where the limit was read",
-    "--limit-clock": "the limit's clock",
-    "--grade": "the grade",
-    "--grade-source": "where the grade was read",
-    "--margin": "the margin",
-    "--supply": "the supply",
-    "--ambient": "the ambient",
-    "--jig": "the jig",
-    "--instrument": "the instrument",
-    "--remark": "the remark",
-    "--heat-on": "when the heat came on",
-    "--cold": "'at ambient when the heat came on'",
-    "--case": "'closed'",
-    "--open": "'open'",
-    "--thermistor": "what a file's resistances mean",
-    "--cold-junction": "the cold junction",
-    "--bytes": "the rows",
-    "--offset": "the address",
-    "--maker": "the maker",
-    "--exemplar": "what it is held against",
-    "--common": "the common pin",
-    "--machine": "the machine",
-    "--known-good": "the known-good piece",
-    "--within": "how well it is known",
-    "--rail": "the rails",
-    "--every": "how often to read",
-    "--query": "the query",
-    "--timeout": "the longest wait",
-    "--how": "the steps",
-}
-"""What the command line's options are called here, for sentences that name them."""

@@ -1,51 +1,21 @@
-"""From a sent form to what the desk is asked: one function a test, and what each would say."""
+"""From a sent form to what the desk is asked: one function a test."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tracker.bench.cautions import Protocol
-from tracker.desk import bench, bench_curve, bench_power, bench_signature, bench_soak, bench_words
-from tracker.desk.bench import ClockRequest, CurrentRequest, InCircuitRequest
+from tracker.desk import bench, bench_curve, bench_in_circuit, bench_power, bench_signature, bench_soak
+from tracker.desk.bench import ClockRequest, CurrentRequest
 from tracker.desk.bench_curve import CurveRequest
-from tracker.desk.bench_entry import Typed, clock_steps, current_readings
+from tracker.desk.bench_entry import Typed
+from tracker.desk.bench_in_circuit import InCircuitRequest
 from tracker.desk.bench_power import PowerRequest
 from tracker.desk.bench_record import Recorded
 from tracker.desk.bench_signature import SignatureRequest
 from tracker.desk.bench_soak import SoakRequest, reading
-from tracker.desk.drawing import Drawing, clock_drawing, current_drawing, soak_drawing
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.web.bench_sent import AtField, Sent, number
-
-Words = list[tuple[str, str]]
-__all__ = ["Protocol", "Said", "record", "request_of", "says"]
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """What a test would say, recorded or not.
-
-    Parameters
-    ----------
-    verdict : str
-        '' where there is none yet.
-    words : list of (str, str)
-    reasons : tuple of str
-    drawing : Drawing or None
-    sentence : str
-        What to do now, in one sentence, for a heat soak.
-    may_stop : bool
-    """
-
-    verdict: str
-    words: Words
-    reasons: tuple[str, ...]
-    rule: str = ""
-    drawing: Drawing | None = None
-    sentence: str = ""
-    may_stop: bool = False
 
 
 def request_of(test: str, sent: Sent, table: Path | None) -> Any:
@@ -72,86 +42,12 @@ def record(workspace: Workspace, test: str, label: str, request: Any, operator: 
         "clock": bench.run_clock,
         "soak": bench_soak.run_soak,
         "signature": bench_signature.run_signature,
-        "in-circuit": bench.run_in_circuit,
+        "in-circuit": bench_in_circuit.run_in_circuit,
         "power": bench_power.run_power,
         "curve": bench_curve.run_curve,
     }
     found = runs[test](workspace, label, request, operator=operator)
     return found[0] if test == "curve" else found  # type: ignore[no-any-return]
-
-
-def says(workspace: Workspace, test: str, label: str, request: Any) -> Said | None:
-    """Return what a test would say, recording nothing; None where the test has no such answer.
-
-    Raises
-    ------
-    BadRequest
-        As the desk's functions.
-    """
-    if test == "current":
-        return current_says(workspace, label, request)
-    if test == "clock":
-        return clock_says(workspace, label, request)
-    if test == "soak":
-        return soak_says(request)
-    if test == "signature":
-        found = bench_signature.identify(request.readings, request.file, request.offset)
-        return Said("", [row for one in found for row in bench_words.identity_text(one)], ())
-    return None
-
-
-def current_says(workspace: Workspace, label: str, request: CurrentRequest) -> Said:
-    """Return what the readings of a current say so far."""
-    found = bench.preview_current(workspace, label, request)
-    if request.taken is not None:
-        readings = request.taken.readings
-    else:
-        readings, _ = current_readings(
-            request.currents, request.clock, request.pairs, request.table, request.u, request.columns
-        )
-    cautions = [] if found.fitted is None else [("mind", text) for text in found.fitted.cautions]
-    words = [*bench_words.current_text(found), *cautions]
-    return Said(found.verdict, words, found.reasons, found.rule, current_drawing(readings, found))
-
-
-def clock_says(workspace: Workspace, label: str, request: ClockRequest) -> Said | None:
-    """Return what the steps say so far; None while there is none."""
-    if not request.pairs and request.table is None:
-        return None
-    if request.table is not None:
-        steps = clock_steps((), request.table, request.columns)[0]
-        pairs = tuple(f"{step.clock_hz!r} Hz={'pass' if step.passed else 'fail'}" for step in steps)
-        request = _with_pairs(request, pairs)
-    found = bench.preview_clock(workspace, label, request)
-    if found is None:
-        return None
-    words = [*bench_words.clock_text(found), *(("mind", text) for text in found.ceiling.cautions)]
-    steps = clock_steps(request.pairs, None)[0]
-    return Said(found.verdict, words, found.reasons, found.rule, clock_drawing(steps, found))
-
-
-def _with_pairs(request: ClockRequest, pairs: tuple[str, ...]) -> ClockRequest:
-    from dataclasses import replace
-
-    return replace(request, pairs=pairs, table=None, columns=())
-
-
-def soak_says(request: SoakRequest) -> Said:
-    """Return what a heat soak says so far."""
-    course = bench_soak.course_so_far(request)
-    found = course.result
-    drawing = soak_drawing(course.time_s, course.temp_c, course.ambient_c, found)
-    if found is None:
-        return Said("", [], (), "", drawing, f"Go on: {course.needed} readings are needed at least.")
-    return Said(
-        found.verdict,
-        bench_words.soak_text(found),
-        found.reasons,
-        found.rule,
-        drawing,
-        "The final rise is known well enough, you may stop." if found.stop.may_stop else found.stop.sentence,
-        found.stop.may_stop,
-    )
 
 
 def _typed(sent: Sent) -> Typed:
@@ -256,10 +152,21 @@ def _signature(sent: Sent, file: Path | None) -> SignatureRequest:
 
 
 def _curve(sent: Sent, table: Path | None) -> CurveRequest:
-    if table is None:
-        raise AtField("file", "There is no table of curves.", "Send a CSV file: pin, voltage and current.")
+    text = sent.get("readings")
+    if table is None and text is None:
+        raise AtField("readings", "There is no reading.", "Type pin, voltage and current, or send a CSV file.")
+    if text is not None:
+        _check_table(text)
     named = tuple((sent.get("exemplar") or "").replace(",", " ").split())
-    return CurveRequest(table=table, exemplars=named, common=sent.get("common"), typed=_typed(sent))
+    return CurveRequest(table=table, exemplars=named, common=sent.get("common"), readings=text, typed=_typed(sent))
+
+
+def _check_table(text: str) -> None:
+    """Say at its field what is wrong with a typed table."""
+    try:
+        bench_curve.check_typed(text)
+    except BadRequest as error:
+        raise AtField("readings", error.what, error.advice) from None
 
 
 def _in_circuit(sent: Sent, _: Path | None) -> InCircuitRequest:
@@ -304,7 +211,7 @@ _REQUESTS: dict[str, Callable[[Sent, Path | None], Any]] = {
 
 
 def refuse_two_ways(sent: Sent, rows: tuple[str, ...], table: Path | None) -> None:
-    """Refuse readings that came in rows and as a file.
+    """Refuse readings that came in rows, or typed as a table, and as a file.
 
     Raises
     ------
@@ -312,3 +219,6 @@ def refuse_two_ways(sent: Sent, rows: tuple[str, ...], table: Path | None) -> No
     """
     if table is not None and any(sent.of(name) for name in rows):
         raise BadRequest("There are readings in the rows and a file as well.", "Empty the rows, or leave the file out.")
+    if table is not None and sent.get("readings") is not None:
+        what = "There are typed readings and a file as well."
+        raise AtField("readings", what, "Empty this field, or take the file out.")

@@ -12,7 +12,8 @@ from starlette.datastructures import FormData
 from tracker.bench.units import fraction, quantity
 from tracker.desk.fields import one_line
 from tracker.errors import BadRequest
-from tracker.web.bench_forms import FLAGS, Field, Form, Rows
+from tracker.web.bench_flags import FLAGS
+from tracker.web.bench_forms import Field, Form, Rows
 
 MOST_ROWS = 100
 """Rows of one form; more readings come as a file. Three fields each, and a form has 400 at most."""
@@ -141,6 +142,8 @@ def _try(wrong: dict[str, BadRequest], name: str, one: Field, text: str) -> None
 
 
 def _usable(one: Field, text: str) -> None:
+    if one.look == "area" and len(text) > one.most:
+        raise BadRequest(f"It has more than {one.most} characters.", "Send more readings than that as a file.")
     if one.look != "text":
         if one.look == "choice" and text not in [value for value, _ in one.choices]:
             raise BadRequest("That is none of the choices.", "Choose one of them.")

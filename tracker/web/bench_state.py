@@ -26,7 +26,7 @@ T = TypeVar("T")
 # Enough for a few people at a time; common practice, no source.
 MOST_UPLOADS = 20
 MOST_DRAFTS = 200
-MOST_DRAWN = 60
+MOST_DRAWN = 200
 UPLOAD_S = 3600.0
 
 

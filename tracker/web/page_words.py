@@ -44,6 +44,8 @@ _ADVICE: tuple[tuple[str, str | Callable[[re.Match[str]], str]], ...] = (
         "‘Verify now’ on the page ‘Journal’ gives the whole list.",
     ),
     (r"Run `lotproof verify`; photograph", "Verify the records on the page ‘Journal’; photograph"),
+    (r"; `lotproof tidy --work` removes it after", "; the page ‘Work’ offers to remove it after"),
+    (r"`lotproof tidy --work` removes it after", "The page ‘Work’ offers to remove it after"),
     (r"`lotproof verify` names", "‘Verify now’ on the page ‘Journal’ names"),
 )
 """Where the desk's advice names options of the command line, what to do on a page."""

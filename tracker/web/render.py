@@ -16,6 +16,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from tracker import __version__
 from tracker.bench.figures import show
+from tracker.desk.drawing import in_numbers
 from tracker.desk.since import SaidSince
 from tracker.errors import LotproofError
 from tracker.judgement.suspicion import counted, percent
@@ -139,6 +140,7 @@ def environment() -> Environment:
         percent=percent, instant=instant, db=decibans, counted=lambda n, word: counted(n, word), size=size, figure=show
     )
     made.filters.update(paged=paged, words=words, titled=titled, capitalize_first=capitalize_first)
+    made.filters.update(in_numbers=lambda point, drawing, series: in_numbers(drawing, series, point))
     made.globals.update(static=static.address, suspicion_step=suspicion_step, days=days)
     return made
 

@@ -1,7 +1,6 @@
 """The bench: a form for each test, what it would say, and recording it once."""
 
-import json
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import replace
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
@@ -10,35 +9,30 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from tracker.bench import cautions
-from tracker.bench.figures import show
 from tracker.bench.tables import LARGEST_BYTES
 from tracker.desk import bench_words
-from tracker.desk.bench import proposed_clock
 from tracker.desk.bench_record import Recorded
-from tracker.desk.bench_subject import BenchSubject, bench_subject
-from tracker.desk.drawing import Drawing
 from tracker.desk.drawn_picture import picture
 from tracker.desk.next_test import next_tests
 from tracker.desk.table_preview import QUANTITIES, TablePreview, table_preview
-from tracker.errors import BadRequest, NoSuch
-from tracker.web import bench_requests, door, needs, once, render, typed
-from tracker.web.bench_forms import FORMS, Form, Rows
-from tracker.web.bench_requests import Said
+from tracker.errors import BadRequest
+from tracker.web import bench_requests, bench_says, needs, once, render, typed
+from tracker.web.bench_forms import FORMS
+from tracker.web.bench_says import Said
 from tracker.web.bench_sent import (
     MORE,
     MOST_ROWS,
     AtField,
-    Row,
     Sent,
     check,
     in_words,
     sent,
     with_row,
     without_last,
-    worded,
 )
-from tracker.web.bench_state import BenchState, Upload, new_number, owner_of, state_of, turn_of
+from tracker.web.bench_state import new_number, state_of, turn_of
 from tracker.web.needs import Refused, Written
+from tracker.web.pages.bench_shown import Desk, Shown, as_json, desk_of, page_of, subject_of
 from tracker.web.svg import svg
 
 router = APIRouter(include_in_schema=False)
@@ -47,76 +41,6 @@ HEX = (".hex", ".ihex", ".ihx")
 
 
 Sending = Annotated[FormData, Depends(typed.form_of)]
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """Everything a form's page shows beside the form itself."""
-
-    sent: Sent
-    number: str
-    said: Said | None = None
-    table: TablePreview | None = None
-    wrong: dict[str, BadRequest] = field(default_factory=dict)
-    error: BadRequest | None = None
-    drafted: bool = False
-    status: int = 200
-
-
-@dataclass(frozen=True, slots=True)
-class Desk:
-    """Where a form is: the request, what the pages remember, the form and what is tested."""
-
-    request: Request
-    workspace: needs.Opened
-    state: BenchState
-    form: Form
-    about: BenchSubject
-    owner: str
-
-    @property
-    def key(self) -> tuple[str, str, str]:
-        return self.owner, self.form.test, self.about.label
-
-    @property
-    def quantities(self) -> tuple[str, ...]:
-        return QUANTITIES.get(self.form.test, ())
-
-    def upload(self, found: Sent) -> Upload | None:
-        return self.state.uploads.find(self.owner, found.held) if found.held else None
-
-
-def desk_of(request: Request, workspace: needs.Opened, test: str, label: str) -> Desk:
-    """Return where a form is.
-
-    Raises
-    ------
-    Refused
-        There is no such test, or nothing of this label, or the test is not one of such a thing.
-    """
-    form = FORMS.get(test)
-    if form is None:
-        raise Refused(404, "There is no such test.", f"There are {', '.join(FORMS)}.")
-    about = subject_of(workspace, label, test)
-    if about.kind not in form.of:
-        raise Refused(422, f"{about.label} is a {about.kind}; {form.title.lower()} is a test of a {form.of[0]}.")
-    return Desk(request, workspace, state_of(request), form, about, owner_of(request))
-
-
-def subject_of(workspace: needs.Opened, label: str, test: str | None = None) -> BenchSubject:
-    """Return what a label means.
-
-    Raises
-    ------
-    Refused
-        Nothing has it.
-    """
-    try:
-        return bench_subject(workspace, label[:200], test)
-    except NoSuch:
-        raise
-    except BadRequest as error:
-        raise Refused(404, error.what, "The lists of lots and machines show what there is.") from None
 
 
 @router.get("/bench/drawn/{word}.svg")
@@ -195,20 +119,6 @@ def so_far(request: Request, workspace: needs.Opened, data: Sending, test: str, 
         return JSONResponse(as_json(None, in_words(error)))
 
 
-def as_json(said: Said | None, error: BadRequest | None) -> dict[str, Any]:
-    """Return what a form would say as the script reads it."""
-    return {
-        "schema": "lotproof.bench.so-far/1",
-        "verdict": said.verdict if said else "",
-        "rows": [(name, worded(text)) for name, text in said.words] if said else [],
-        "reasons": [worded(text) for text in said.reasons] if said else [],
-        "sentence": worded(said.sentence) if said else "",
-        "may_stop": said.may_stop if said else False,
-        "drawing": asdict(said.drawing) if said and said.drawing else None,
-        "problem": f"{error.what} {error.advice}".strip() if error else "",
-    }
-
-
 def _answer(desk: Desk, found: Sent, data: FormData, do: str, number: str) -> Shown:
     """Return what the page shows after any button but 'Record'."""
     if do == "more":
@@ -240,13 +150,14 @@ def _stepped(found: Sent, clock: str, outcome: str) -> Sent:
 
 
 def _anything(desk: Desk, found: Sent) -> bool:
-    return desk.upload(found) is not None or any(found.of(rows.name) for rows in desk.form.rows)
+    in_fields = any(found.get(name) for name in desk.form.measured)
+    return in_fields or desk.upload(found) is not None or any(found.of(rows.name) for rows in desk.form.rows)
 
 
 def _says(desk: Desk, found: Sent) -> Said | None:
     if not desk.form.says:
         return None
-    return bench_requests.says(desk.workspace, desk.form.test, desk.about.label, request_of(desk, found))
+    return bench_says.says(desk.workspace, desk.form.test, desk.about.label, request_of(desk, found))
 
 
 def request_of(desk: Desk, found: Sent) -> Any:
@@ -324,65 +235,3 @@ def _table(desk: Desk, found: Sent) -> TablePreview | None:
 def _word(data: FormData, name: str) -> str:
     found = data.get(name)
     return found.strip()[:200] if isinstance(found, str) else ""
-
-
-def rows_shown(rows: Rows, found: Sent) -> list[Row]:
-    """Return the rows of a form as they are shown: those filled, then at least one empty one."""
-    filled = list(found.of(rows.name))
-    count = max(rows.least, len(filled) + 1) + found.empty
-    return filled + [("",) * len(rows.columns)] * (min(count, MOST_ROWS) - len(filled))
-
-
-def as_attribute(drawing: Drawing | None) -> str:
-    """Return a drawing as the script reads it."""
-    return "" if drawing is None else json.dumps(asdict(drawing), ensure_ascii=False, separators=(",", ":"))
-
-
-def may_read(request: Request) -> tuple[bool, tuple[str, ...]]:
-    """Tell whether any instrument may be named from where the request comes, and which are named already."""
-    return door.is_here(request), request.app.state.settings.instruments
-
-
-def page_of(desk: Desk, shown: Shown) -> Response:
-    form, found, request = desk.form, shown.sent, desk.request
-    here, named = may_read(request)
-    drawing = shown.said.drawing if shown.said else None
-    proposal = _proposal(desk, found, shown) if form.test == "clock" else ""
-    return render.page(
-        request,
-        "bench_clock" if form.test == "clock" else "bench_test",
-        shown.status,
-        error=shown.error,
-        form=form,
-        about=desk.about,
-        sent=found,
-        shown=shown,
-        wrong=shown.wrong,
-        number=shown.number,
-        upload=desk.upload(found),
-        quantities=desk.quantities,
-        rows_shown=lambda rows: rows_shown(rows, found),
-        protocol=cautions.protocol(form.test),
-        worded=worded,
-        last_word=cautions.LAST_WORD,
-        plot=as_attribute(drawing),
-        drawing=drawing,
-        drawn=desk.state.show(drawing) if drawing is not None else "",
-        proposal=proposal,
-        live=bool(form.live) and (here or bool(named)),
-        at_home=here,
-        instruments=named,
-        path=request.url.path,
-        going=[one for one in desk.state.readers.all() if one.label == desk.about.label and not one.recorded],
-    )
-
-
-def _proposal(desk: Desk, found: Sent, shown: Shown) -> str:
-    if shown.error is not None and isinstance(shown.error, AtField) and shown.error.name == "clock_now":
-        return ""
-    try:
-        asked = replace(bench_requests.request_of("clock", found, None), table=None, columns=())
-        clock_hz = proposed_clock(desk.workspace, desk.about.label, asked)
-    except BadRequest:
-        return ""
-    return "" if clock_hz is None else show(clock_hz, "Hz", 3)

@@ -21,7 +21,7 @@ from tracker.web.bench_forms import FORMS
 from tracker.web.bench_sent import in_words
 from tracker.web.bench_state import state_of
 from tracker.web.needs import Refused
-from tracker.web.pages.bench import as_attribute
+from tracker.web.pages.bench_shown import as_attribute
 from tracker.web.svg import svg
 
 router = APIRouter(include_in_schema=False)

@@ -22,22 +22,13 @@ from tracker.desk.drawing import live_drawing
 from tracker.desk.live import LiveRequest
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, LotproofError
-from tracker.web import bench_requests, needs, once, render
-from tracker.web.bench_requests import Said
+from tracker.web import bench_requests, bench_says, needs, once, render
+from tracker.web.bench_says import Said
 from tracker.web.bench_sent import AtField, Sent, check, count, in_words, sent, worded
 from tracker.web.bench_state import new_number, state_of, turn_of
 from tracker.web.needs import Refused, Written
-from tracker.web.pages.bench import (
-    Desk,
-    Sending,
-    Shown,
-    as_attribute,
-    as_json,
-    desk_of,
-    may_read,
-    page_of,
-    recorded_now,
-)
+from tracker.web.pages.bench import Sending, recorded_now
+from tracker.web.pages.bench_shown import Desk, Shown, as_attribute, as_json, desk_of, may_read, page_of
 from tracker.web.reading_now import Reader
 
 router = APIRouter(include_in_schema=False)
@@ -245,7 +236,7 @@ def _follow(request: Request, workspace: Workspace, reader: Reader, error: Lotpr
             error = in_words(wrong)
     values = reader.values()
     one = reader.series[-1].live
-    drawing = said.drawing if said is not None and said.drawing is not None else live_drawing(one.measured.name, values)
+    drawing = said.drawings[0] if said is not None and said.drawings else live_drawing(one.measured.name, values)
     shown = [(f"{t:.1f} s", show(v, one.measured.unit, 6)) for t, v in values[-MOST_SHOWN:]]
     return render.page(
         request,
@@ -289,10 +280,10 @@ def says_now(workspace: Workspace, reader: Reader) -> Said | None:
         What was read cannot be used.
     """
     if reader.test == "soak":
-        return bench_requests.soak_says(_request(reader, final=False)) if reader.values() else None
+        return bench_says.soak_says(_request(reader, final=False)) if reader.values() else None
     if reader.going or not reader.values():
         return None
-    return bench_requests.current_says(workspace, reader.label, _request(reader, final=True))
+    return bench_says.current_says(workspace, reader.label, _request(reader, final=True))
 
 
 def _request(reader: Reader, *, final: bool) -> Any:

@@ -10,7 +10,7 @@ from tracker.web.bench_forms import FORMS
 from tracker.web.bench_sent import worded
 from tracker.web.bench_state import state_of
 from tracker.web.needs import Refused
-from tracker.web.pages.bench import as_attribute
+from tracker.web.pages.bench_shown import as_attribute
 from tracker.web.svg import svg
 
 router = APIRouter(include_in_schema=False)
@@ -28,6 +28,7 @@ def run(request: Request, workspace: needs.Opened, label: str) -> Response:
         shown=record.shown,
         worded=worded,
         plot=as_attribute(record.drawing),
+        plots=[(one, as_attribute(one), state_of(request).show(one)) for one in record.beside],
         title=form.title if form else record.shown.test,
         # A machine's run can be laid beside its other ones; a piece is tested again rather.
         subject=record.piece or record.machine,

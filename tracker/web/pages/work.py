@@ -12,7 +12,9 @@ from starlette.responses import FileResponse, Response, StreamingResponse
 
 from tracker.desk.contract import PhotographDocument
 from tracker.desk.task import PhotoRow, Task
+from tracker.desk.task_leftovers import QUIET, removable
 from tracker.desk.tasks import MOST_SHOWN, cancel, find_task, made_file, recorded, retry
+from tracker.desk.verify import tidy
 from tracker.web import door, needs, render
 from tracker.web.needs import Refused, Written
 
@@ -69,11 +71,34 @@ def part(request: Request, task: TaskShown, form: Literal["row", "whole"]) -> st
 
 
 @router.get("/work", include_in_schema=False)
-def work(request: Request, working: needs.WorkList) -> Response:
+def work(request: Request, workspace: needs.Opened, working: needs.WorkList) -> Response:
     """Show the newest work."""
     mark = working.rows.mark()
     tasks = [shown(task) for task in working.rows.newest(MOST_SHOWN)]
-    return render.page(request, "work", tasks=tasks, mark=mark, states=STATES)
+    left = removable(workspace.folder)
+    return render.page(
+        request,
+        "work",
+        tasks=tasks,
+        mark=mark,
+        states=STATES,
+        left=left,
+        left_bytes=sum(one.size_bytes for one in left),
+        quiet_days=QUIET.days,
+    )
+
+
+@router.post("/work/tidy", dependencies=[Written], include_in_schema=False)
+def tidy_up(request: Request, workspace: needs.Opened, operator: needs.Operator) -> Response:
+    """Remove what nobody needs any more, as `lotproof tidy --work` does."""
+    done = tidy(workspace, work=True, operator=operator)
+    kept = [one.message for one in done.left if one.code == "not-removed"]
+    render.say(request, " ".join((f"{_counted(len(done.removed))} removed.", *kept)))
+    return render.go("/work")
+
+
+def _counted(number: int) -> str:
+    return "1 thing was" if number == 1 else f"{number or 'No'} things were"
 
 
 @router.get("/work/events", include_in_schema=False)

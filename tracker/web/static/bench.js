@@ -50,7 +50,7 @@ if (asking) {
   stopwatch(asking, rows);
   async function ask() {
     const mine = order += 1, data = new FormData(asking);
-    if ([...asking.querySelectorAll("[data-rows] input")].every((one) => !one.value)) return;
+    if (!asking.querySelector('[name="held"]') && !measured(asking)) return;
     data.delete("file");
     let said;
     try {
@@ -62,7 +62,13 @@ if (asking) {
   }
 }
 
-/** Show what the readings say: the plot, the verdict so far, and in one sentence what to do. */
+/** Tell whether anything was measured yet: typed into a row, a table, or one of the fields that are readings. */
+function measured(form) {
+  const fields = form.querySelectorAll("[data-measured] :is(input, textarea)");
+  return [...fields].some((one) => (one.type === "radio" ? one.checked && one.value : one.value.trim()));
+}
+
+/** Show what the readings say: the plots, the verdict so far, and in one sentence what to do. */
 function tell(form, said) {
   const section = form.querySelector("#says"), into = form.querySelector("[data-says]"), line = form.querySelector("[data-sentence]");
   section.hidden = false;
@@ -70,24 +76,43 @@ function tell(form, said) {
   if (line.textContent !== sentence) line.textContent = sentence;
   line.classList.toggle("enough", said.may_stop);
   if (said.problem) return;
-  let figure = into.querySelector("figure");
-  if (!figure && said.drawing) {
-    figure = document.createElement("figure");
-    figure.className = "plot";
-    figure.append(document.createElement("figcaption"));
-    into.prepend(figure);
+  const plots = into.querySelector("[data-plots]") || into.appendChild(document.createElement("div"));
+  plots.dataset.plots = "";
+  plots.className = said.drawings.length > 2 ? "plots-said several" : "plots-said";
+  const figures = [...plots.querySelectorAll("figure")].slice(0, said.drawings.length);
+  while (figures.length < said.drawings.length) figures.push(empty());
+  plots.replaceChildren(...figures);
+  figures.forEach((figure, number) => show(figure, said.drawings[number]));
+  for (const old of [...into.children]) if (old !== plots) old.remove();
+  if (said.verdict) {
+    const line = document.createElement("p"), word = document.createElement("span");
+    line.className = "large";
+    word.className = `verdict ${said.verdict}`;
+    word.textContent = said.verdict;
+    line.append("So far: ", word);
+    into.prepend(line);
   }
-  if (said.drawing) show(figure, said.drawing);
-  for (const old of [...into.children]) if (old !== figure) old.remove();
+  for (const reason of said.reasons.filter((one) => one !== sentence)) {
+    const line = document.createElement("p");
+    line.textContent = reason;
+    into.append(line);
+  }
   const list = document.createElement("dl");
   list.className = "facts";
-  for (const [name, text] of [...(said.verdict ? [["so far", said.verdict]] : []), ...said.rows]) {
+  for (const [name, text] of said.rows) {
     const term = document.createElement("dt"), value = document.createElement("dd");
     term.textContent = name || "\u00a0";
     value.textContent = text;
     list.append(term, value);
   }
   into.append(list);
+}
+
+function empty() {
+  const figure = document.createElement("figure");
+  figure.className = "plot";
+  figure.append(document.createElement("figcaption"));
+  return figure;
 }
 
 /** A heat soak's own clock: once the heat is said to be on, a temperature without a time gets the time by itself. */

@@ -46,7 +46,7 @@ function follow(room) {
       const answer = await fetch(`${room.dataset.live}/so-far`, { headers: { accept: "application/json" } });
       if (!answer.ok) return;
       const told = await answer.json();
-      fitted = told.drawing;
+      fitted = told.drawings[0];
       const sentence = told.sentence || told.problem;
       if (sentence && line.textContent !== sentence) line.textContent = sentence;
       line.classList.toggle("enough", told.may_stop);

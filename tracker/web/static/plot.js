@@ -43,8 +43,10 @@ function extent(drawing) {
   const xs = [], ys = [];
   for (const one of drawing.series) {
     for (const [x, y, bar] of one.points) {
-      xs.push(x);
-      ys.push(y - (bar || 0), y + (bar || 0));
+      // Where y has words, a bar lies along x.
+      const [flat, up] = drawing.y_words.length ? [bar || 0, 0] : [0, bar || 0];
+      xs.push(x - flat, x + flat);
+      ys.push(y - up, y + up);
     }
   }
   for (const mark of drawing.marks) {
@@ -64,26 +66,26 @@ function extent(drawing) {
 
 /** Return a drawing as an SVG element, `wide` pixels wide, so that its letters have the size of the page's. */
 export function draw(drawing, wide = WIDEST, label = "") {
-  const height = drawing.y_words.length ? 234 : Math.round(214 + 0.22 * wide);
+  const words = drawing.y_words, height = words.length ? 146 + 44 * words.length : Math.round(214 + 0.22 * wide);
   const svg = make("svg", { viewBox: `0 0 ${wide} ${height}`, role: "img", "aria-label": label || drawing.told, class: "drawn" });
   const ends = extent(drawing);
-  const box = { left: 64, right: wide - 14, top: 12, bottom: height - 88 };
+  const box = { left: Math.max(64, ...words.map((one) => 7.7 * one.length + 12)), right: wide - 20, top: 12, bottom: height - 88 };
   const at = {
     x: (v) => box.left + (v - ends.x[0]) / (ends.x[1] - ends.x[0]) * (box.right - box.left),
     y: (v) => box.bottom - (v - ends.y[0]) / (ends.y[1] - ends.y[0]) * (box.bottom - box.top),
   };
   const round = (v) => v.toFixed(1);
-  for (const v of ticks(...ends.x, wide < 480 ? 4 : 7)) {
+  for (const v of ticks(...ends.x, box.right - box.left < 400 ? 4 : 7)) {
     svg.append(make("path", { class: "grid", d: `M${round(at.x(v))} ${box.top}V${box.bottom}` }));
     svg.append(make("text", { x: round(at.x(v)), y: box.bottom + 18, "text-anchor": "middle" }, String(v)));
   }
-  const rows = drawing.y_words.length ? drawing.y_words.map((word, i) => [i, word]) : ticks(...ends.y, 5).map((v) => [v, String(v)]);
+  const rows = words.length ? words.map((word, i) => [i, word]) : ticks(...ends.y, 5).map((v) => [v, String(v)]);
   for (const [v, word] of rows) {
     svg.append(make("path", { class: "grid", d: `M${box.left} ${round(at.y(v))}H${box.right}` }));
     svg.append(make("text", { x: box.left - 7, y: round(at.y(v) + 5), "text-anchor": "end" }, word));
   }
   for (const mark of drawing.marks) drawMark(svg, mark, at, box, round);
-  drawing.series.forEach((one, number) => drawSeries(svg, one, number, at, round));
+  drawing.series.forEach((one, number) => drawSeries(svg, one, number, at, round, words.length > 0));
   svg.append(make("path", { class: "axes", d: `M${box.left} ${box.top}V${box.bottom}H${box.right}` }));
   svg.append(make("text", { x: (box.left + box.right) / 2, y: box.bottom + 38, "text-anchor": "middle", class: "title" }, drawing.x));
   if (drawing.y) {
@@ -107,9 +109,9 @@ function drawMark(svg, mark, at, box, round) {
   svg.append(make("path", { class: "mark", d: line }));
 }
 
-function drawSeries(svg, one, number, at, round) {
+function drawSeries(svg, one, number, at, round, flat) {
   const points = thinned(one.points), group = make("g", { class: `series look-${one.look} n${number % 3}` });
-  const placed = points.map(([x, y, bar]) => [at.x(x), at.y(y), bar ? Math.abs(at.y(y + bar) - at.y(y)) : 0]);
+  const placed = points.map(([x, y, bar]) => [at.x(x), at.y(y), bar ? Math.abs(flat ? at.x(x + bar) - at.x(x) : at.y(y + bar) - at.y(y)) : 0]);
   if (one.look === "line" || one.look === "dashed") {
     group.append(make("path", { d: placed.map(([x, y], i) => `${i ? "L" : "M"}${round(x)} ${round(y)}`).join("") }));
   } else {
@@ -118,7 +120,8 @@ function drawSeries(svg, one, number, at, round) {
       : ([x, y]) => `M${round(x - 3)} ${round(y)}a3 3 0 1 0 6 0a3 3 0 1 0 -6 0`;
     group.append(make("path", { d: placed.map(shape).join("") }));
   }
-  const bars = placed.filter((p) => p[2]).map(([x, y, b]) => `M${round(x)} ${round(y - b)}v${round(2 * b)}`).join("");
+  const bar = ([x, y, b]) => (flat ? `M${round(x - b)} ${round(y)}h${round(2 * b)}` : `M${round(x)} ${round(y - b)}v${round(2 * b)}`);
+  const bars = placed.filter((p) => p[2]).map(bar).join("");
   if (bars) group.append(make("path", { class: "bars", d: bars }));
   svg.append(group);
 }

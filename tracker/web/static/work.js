@@ -36,7 +36,11 @@ export function follow(place) {
     const old = document.querySelector(`[data-task="${CSS.escape(task)}"]`);
     const fresh = made(html);
     if (old) replace(old, fresh);
-    else if ("new" in place.dataset) place.prepend(fresh);
+    else if ("new" in place.dataset) {
+      place.prepend(fresh);
+      place.closest("table")?.removeAttribute("hidden");
+      document.querySelector("[data-none]")?.remove();
+    }
     else return;
     if (said && said.textContent !== words) said.textContent = words;
   }

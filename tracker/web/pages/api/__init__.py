@@ -6,9 +6,9 @@ not be a foreign page in somebody's browser: see `sent` in `common`.
 
 from fastapi import APIRouter
 
-from tracker.web.pages.api import answers, bench, catalogue, lists, said, things
+from tracker.web.pages.api import answers, bench, catalogue, lists, said, things, work
 
 router = APIRouter()
-for _one in (lists.router, things.router, answers.router, said.router, bench.router):
+for _one in (lists.router, things.router, answers.router, said.router, bench.router, work.router):
     router.include_router(_one, prefix="/api")
 router.include_router(catalogue.router)

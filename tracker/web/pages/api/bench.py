@@ -1,4 +1,4 @@
-"""Bench runs as typed; tables and live instruments come in by the pages and the command line."""
+"""Bench runs as typed; files and live instruments come in by the pages and the command line."""
 
 from typing import Annotated
 
@@ -7,8 +7,10 @@ from pydantic import Field
 from starlette.requests import Request
 from starlette.responses import Response
 
-from tracker.desk.bench import ClockRequest, CurrentRequest, InCircuitRequest, run_clock, run_current, run_in_circuit
+from tracker.desk.bench import ClockRequest, CurrentRequest, run_clock, run_current
+from tracker.desk.bench_curve import CurveRequest, run_curve
 from tracker.desk.bench_entry import Typed
+from tracker.desk.bench_in_circuit import InCircuitRequest, run_in_circuit
 from tracker.desk.bench_power import PowerRequest, run_power
 from tracker.desk.bench_record import Recorded, Result
 from tracker.desk.bench_signature import SignatureRequest, run_signature
@@ -16,6 +18,7 @@ from tracker.desk.bench_soak import SoakRequest, run_soak
 from tracker.desk.documents.bench import (
     ClockDocument,
     CurrentDocument,
+    CurveDocument,
     InCircuitDocument,
     PowerDocument,
     SignatureDocument,
@@ -152,6 +155,25 @@ def signature(request: Request, workspace: needs.Opened, operator: Operator, run
     """Record an electronic signature; `Location` names the run."""
     asked = SignatureRequest(readings=run.bytes, maker=run.maker, typed=run.typed())
     return _made(request, run_signature(workspace, run.subject, asked, operator=who(run, operator)))
+
+
+MOST_TABLE = 500_000
+"""Characters of a table of curves; a request has a million bytes at most."""
+
+
+class CurveRun(Run):
+    """Voltage-current curves of pins, as a table (`table`) with the columns of the file that `bench curve` takes."""
+
+    table: Annotated[str, Field(max_length=MOST_TABLE, description="CSV: 'pin,voltage [V],current [uA]', then rows.")]
+    exemplars: Texts = Field((), description="Known-good pieces or runs; every known-good piece where none is named.")
+    common: Text | None = Field(None, description="The pin the sweeps were made against.")
+
+
+@router.post("/curve", status_code=201, response_model=CurveDocument)
+def curve(request: Request, workspace: needs.Opened, operator: Operator, run: CurveRun) -> Response:
+    """Record pin curves, held against a known-good piece's; `Location` names the run."""
+    asked = CurveRequest(readings=run.table, exemplars=run.exemplars, common=run.common, typed=run.typed())
+    return _made(request, run_curve(workspace, run.subject, asked, operator=who(run, operator))[0])
 
 
 class InCircuitRun(Run):
