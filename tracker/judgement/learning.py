@@ -9,7 +9,7 @@ from functools import cached_property
 from tracker.judgement.counts import ABSENT, NOTHING_COUNTED, OUTCOMES, SLIGHT, Counts, Taught
 from tracker.judgement.observed import Remark
 from tracker.judgement.suspicion import combine, silences, weigh
-from tracker.judgement.together import Seen, Together, fit
+from tracker.judgement.together import AS_DECLARED, Seen, Together, fit
 from tracker.judgement.weights import Indicator, LearningRule, Weights, declared, families, learning_rule
 
 SETTLED = "settled"
@@ -24,6 +24,7 @@ no source)."""
 
 Tally = dict[int, list[int]]
 """By lot: how many pieces showed an indicator clearly, slightly, not at all."""
+_NO_PIECES = [0, 0, 0]
 Shares = tuple[float, float, float]
 """A tally in effective pieces."""
 Key = tuple[str, bool]
@@ -120,7 +121,7 @@ class Experience:
         told = [(lesson, lesson.before_db) for lesson in self.lessons if lesson.before_db is not None]
         for lesson, before_db in sorted(told, key=lambda pair: pair[0].piece)[-MOST_SEEN:]:
             if lesson.lot not in weights:
-                weights[lesson.lot] = self._without(self._by_lot[lesson.lot])
+                weights[lesson.lot] = self._without(lesson.lot)
             pieces = numbers[lesson.lot, lesson.not_genuine]
             worth = effective(pieces, self.rule.alike_in_lot) / pieces
             seen.append(_seen(lesson, before_db, weights[lesson.lot], worth))
@@ -152,11 +153,9 @@ class Experience:
 
     def without_lot(self, lot: int) -> Weights:
         """Return what observations weigh to somebody who knows no truth of this lot."""
-        lessons = self._by_lot.get(lot)
-        if not lessons:
+        if lot not in self._by_lot:
             return self.weights
-        found = self._without(lessons)
-        return found.taught_otherwise(found.taught, self._elsewhere(lot))
+        return self._without(lot, self._elsewhere(lot))
 
     def _elsewhere(self, lot: int) -> Together:
         """Return what signs have been worth together in other lots.
@@ -179,15 +178,13 @@ class Experience:
     def _folds(self) -> dict[int, Together]:
         return {}
 
-    def _without(self, lessons: Iterable[Lesson]) -> Weights:
-        left: dict[Key, Tally] = {}
-        for lesson in lessons:
-            for key, index in self._counted(lesson):
-                known = self._tallies[key].get(lesson.lot, [0, 0, 0])
-                tally = left.setdefault(key, {}).setdefault(lesson.lot, list(known))
-                tally[index] -= 1
-        changed = {code: self._taught(code, left) for code, _ in left}
-        return self._single.taught_otherwise({**self._single.taught, **changed}, self._single.together)
+    def _without(self, lot: int, together: Together = AS_DECLARED) -> Weights:
+        """Return the weights of single indicators had nothing of a lot been taught: its tallies taken from the sums."""
+        left: dict[str, dict[Key, Tally]] = {}
+        for key in self._by_lot[lot]:
+            left.setdefault(key[0], {})[key] = {lot: _NO_PIECES}
+        changed = {code: self._taught(code, instead) for code, instead in left.items()}
+        return self._single.taught_otherwise({**self._single.taught, **changed}, together)
 
     def _one_less(self, code: str, not_genuine: bool, lot: int, index: int) -> Taught:
         """Return what was taught of an indicator by all but one piece of a lot that showed it so."""
@@ -218,10 +215,12 @@ class Experience:
         return {lesson.piece: lesson for lesson in self.lessons}
 
     @cached_property
-    def _by_lot(self) -> dict[int, list[Lesson]]:
-        lots: dict[int, list[Lesson]] = {}
-        for lesson in self.lessons:
-            lots.setdefault(lesson.lot, []).append(lesson)
+    def _by_lot(self) -> dict[int, list[Key]]:
+        """What the pieces of each lot taught something of; nothing, where none showed what can be counted."""
+        lots: dict[int, list[Key]] = {lesson.lot: [] for lesson in self.lessons}
+        for key, tally in self._tallies.items():
+            for lot in tally:
+                lots[lot].append(key)
         return lots
 
     @cached_property
