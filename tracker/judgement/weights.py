@@ -15,7 +15,7 @@ from tracker.judgement.together import AS_DECLARED, Together
 
 FILE = "indicators.toml"
 Made = TypeVar("Made")
-_NOTHING = 1e-9
+NOTHING = 1e-9
 """Where a piece is left out of a sum of fractions, rounding may leave a trace of it."""
 
 
@@ -171,7 +171,7 @@ class Weights:
     def tried(self, code: str, outcome: str) -> bool:
         """Return whether a settled piece has shown an indicator in this way."""
         taught = self.taught.get(code, UNTAUGHT)
-        return taught.not_genuine.of(outcome) + taught.genuine.of(outcome) > _NOTHING
+        return taught.not_genuine.of(outcome) + taught.genuine.of(outcome) > NOTHING
 
     def weight_db(self, code: str, strength: str = CLEAR) -> float:
         """Return what it says that `code` was observed, in decibans; positive speaks for 'not genuine'.
