@@ -235,8 +235,6 @@ def test_a_seller_s_record_leaves_out_what_it_must() -> None:
         )
     )
     assert records.of(7) == (1.5, 0.5)
-    assert records.of(7, without_piece=2) == (2.0, 0.0)
-    assert records.of(7, without_piece=3) == (0.5, 0.5)
     assert records.of(7, without_lot=1) == (1.0, 0.0)
     assert records.of(9) == (0.0, 0.0)
 

@@ -202,7 +202,11 @@ def _judged(session: Session, known: Learned) -> tuple[tuple[Judged, ...], int]:
         facts = on_record(session, pieces)
         for truth in some:
             if _looked_at(facts[truth.piece], truth):
-                judged.append(_judge(truth, pieces[truth.piece], lots[truth.lot], facts[truth.piece], known, weights_of(truth.lot)))
+                judged.append(
+                    _judge(
+                        truth, pieces[truth.piece], lots[truth.lot], facts[truth.piece], known, weights_of(truth.lot)
+                    )
+                )
             else:
                 left_out += 1
     return tuple(judged), left_out

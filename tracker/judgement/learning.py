@@ -286,7 +286,7 @@ class Experience:
             counts = self._sums.get(key, NOTHING_COUNTED)
             for lot, now in (instead or {}).get(key, {}).items():
                 was = self._tallies[key][lot]
-                counts = _moved(counts, self._shared(was), self._shared(now))
+                counts = _moved(counts, self._shares[key][lot], self._shared(now))
                 gone[lot] = gone.get(lot, 0) + sum(was) - sum(now)
             sums.append(counts)
         pieces, lots = self._numbers[code]
