@@ -107,6 +107,6 @@ class SellerRecords:
         """Return (bad, good) of a seller; a lot is left out of its own prior."""
         lots, bad = self._lots.get(seller, {}), self._bad.get(seller, Fraction(0))
         number = len(lots)
-        if without_lot in lots:
+        if without_lot is not None and without_lot in lots:
             number, bad = number - 1, bad - lots[without_lot]
         return round(float(bad), 3), round(float(number - bad), 3)
