@@ -10,6 +10,7 @@ import numpy as np
 from tracker.judgement.costs import Costs, next_rule
 from tracker.judgement.lots import Floats, LotBelief
 from tracker.judgement.next_test import FAIL, PASS, SILENT, Channel, Item, is_exact, loss_now, worth
+from tracker.judgement.single_tests import worth_of_each
 
 BATCHES = (2, 3, 5)
 """So many pieces are also looked at together: they share one set-up, and one result alone may change no decision."""
@@ -275,10 +276,12 @@ class _Desk:
         }
         singles: dict[str, list[tuple[float, list[int]]]] = {}
         promise: list[tuple[float, float, int]] = []
-        for pieces in self._alike(possible):
+        alike = self._alike(possible)
+        alone = iter(self._alone([(pieces[0], trial) for pieces in alike for trial in possible[pieces[0]]]))
+        for pieces in alike:
             best = 0.0
             for trial in possible[pieces[0]]:
-                one = self._bundle([(pieces[0], trial)])
+                one = _Bundle(self.number, ((pieces[0], trial),), next(alone))
                 singles.setdefault(trial.test, []).append((one.saves, pieces))
                 best = max(best, one.saves)
                 # The others are worth the same until one of them has been chosen.
@@ -298,6 +301,12 @@ class _Desk:
 
     def _bundle(self, steps: Sequence[tuple[int, Trial]]) -> _Bundle:
         return _Bundle(self.number, tuple(steps), self.saves(steps))
+
+    def _alone(self, steps: Sequence[tuple[int, Trial]]) -> list[float]:
+        """Return what each test saves by itself, nothing having been chosen."""
+        items = [(piece, trial.channel) for piece, trial in steps]
+        found: list[float] = worth_of_each(self.lot.belief, items, self.lot.still_open, self.costs).tolist()
+        return found
 
     def _from_change(self, piece: int) -> float:
         return abs(float(self._bad[piece]) - self.costs.threshold)

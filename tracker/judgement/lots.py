@@ -3,7 +3,7 @@
 import math
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from importlib.resources import files
 
@@ -101,8 +101,23 @@ class LotBelief:
 
     def marginals(self) -> Floats:
         """Return each piece's probability of being bad, shape (pieces,)."""
-        found: Floats = self.after(np.zeros((1, self.evidence.size)))[1][0]
-        return found
+        return self._marginals
+
+    def about(self, pieces: Sequence[int]) -> "LotBelief":
+        """Return the same belief of some pieces alone; what the others say of the lot stays in it."""
+        some = list(pieces)
+        other = replace(self, evidence=self.evidence[some], private=self.private[some])
+        of_pieces = ("_marginals", "_shared", "_log_mixed", "given_fraction")
+        other.__dict__.update({name: getattr(self, name)[some] for name in of_pieces})
+        other.__dict__.update(_nodes=self._nodes, _log_weights=self._log_weights)
+        return other
+
+    @cached_property
+    def kinds(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """One piece for each evidence and private evidence there is, and which of those each piece is like."""
+        known = np.stack([self.evidence, self.private], axis=1)
+        _, first, like = np.unique(known, axis=0, return_index=True, return_inverse=True)
+        return first, like.reshape(-1)
 
     def siblings_db(self) -> Floats:
         """Return what its siblings say of each piece: what its odds gain by them, decibans."""
@@ -126,6 +141,31 @@ class LotBelief:
         """
         parts = [self._after(part) for part in self._parts(news)]
         return np.concatenate([one[0] for one in parts]), np.concatenate([one[1] for one in parts])
+
+    def after_one(self, evidence: float, news: float, private: Floats) -> tuple[Floats, Floats]:
+        """Return what further evidence on one piece would make of each piece.
+
+        Parameters
+        ----------
+        evidence : float
+            What the piece has; it is one of the lot.
+        news : float
+            Added to it.
+        private : ndarray of float, shape (n,)
+            What the piece may have.
+
+        Returns
+        -------
+        (others, itself) : ndarray, shape (pieces,) and (n,)
+            Each piece's probability of being bad, were it another one; and that piece's own, with each of `private`.
+        """
+        p, (was, now) = self._nodes[0], _ratio(np.array([evidence, evidence + news]))
+        mixed = 1.0 - p + p * now
+        weights = self._log_weights + np.log(mixed) - np.log(1.0 - p + p * was)
+        given = np.exp(weights - _log_sum(weights))
+        itself = np.full(private.shape, given @ (p * now / mixed))
+        others = self._with_private(self._expected(given[np.newaxis]), self.private)[0]
+        return others, self._with_private(itself, private)
 
     def none_bad(self, news: Floats, which: NDArray[np.bool_]) -> Floats:
         """Return the probability that of some pieces none is bad, once further evidence is known.
@@ -162,13 +202,19 @@ class LotBelief:
         """Each piece's probability of being bad were the fraction bad that of a node, shape (pieces, nodes)."""
         if not self.private.any():
             return self._shared
-        p, aim = self._nodes[0], self.marginals()
-        low, high = (np.full(self.evidence.size, end) for end in (-_FARTHEST, _FARTHEST))
+        first, like = self.kinds
+        p, aim = self._nodes[0], self.marginals()[first]
+        low, high = (np.full(first.size, end) for end in (-_FARTHEST, _FARTHEST))
         for _ in range(_HALVINGS):
             middle = (low + high) / 2.0
             under = _bad(p, middle) @ self.fraction_weights < aim
             low, high = np.where(under, middle, low), np.where(under, high, middle)
-        return _bad(p, (low + high) / 2.0)
+        return _bad(p, (low + high) / 2.0)[like]
+
+    @cached_property
+    def _marginals(self) -> Floats:
+        found: Floats = self.after(np.zeros((1, self.evidence.size)))[1][0]
+        return found
 
     @cached_property
     def fraction_weights(self) -> Floats:
@@ -204,12 +250,24 @@ class LotBelief:
         mixed = 1.0 - p + bad
         weights = self._log_weights + (np.log(mixed) - self._log_mixed[moved]).sum(axis=1)
         given = np.exp(weights - _log_sum(weights)[:, None])
-        probability = given @ self._shared.T
+        probability = self._expected(given)
         probability[:, moved] = np.einsum("cg,cpg->cp", given, bad / mixed)
-        if self.private.any():
-            ratio = _ratio(self.private)
-            probability = probability * ratio / (1.0 - probability + probability * ratio)
-        return np.exp(np.minimum(_log_sum(self._log_chances(news)), _LARGEST)), probability
+        likelihood = np.exp(np.minimum(_log_sum(self._log_chances(news)), _LARGEST))
+        return likelihood, self._with_private(probability, self.private)
+
+    def _expected(self, given: Floats) -> Floats:
+        """Return each piece's probability without its private evidence, given chances of the nodes, (cases, pieces)."""
+        # Pieces of the same evidence have the same chances at each fraction.
+        _, first, like = np.unique(self.evidence, return_index=True, return_inverse=True)
+        expected: Floats = (given @ self._shared[first].T)[:, like]
+        return expected
+
+    def _with_private(self, probability: Floats, private: Floats) -> Floats:
+        if not self.private.any():
+            return probability
+        ratio = _ratio(private)
+        found: Floats = probability * ratio / (1.0 - probability + probability * ratio)
+        return found
 
     def _log_chances(self, news: Floats) -> Floats:
         """Return the logarithm of each node's weight times the chance of the news there, shape (cases, nodes)."""
