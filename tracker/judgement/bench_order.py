@@ -8,7 +8,7 @@ from itertools import combinations
 import numpy as np
 
 from tracker.judgement.costs import Costs, next_rule
-from tracker.judgement.lots import Floats, LotBelief
+from tracker.judgement.lot_belief import Floats, LotBelief
 from tracker.judgement.next_test import FAIL, PASS, SILENT, Channel, Item, is_exact, loss_now, worth
 from tracker.judgement.single_tests import worth_of_each
 

@@ -3,14 +3,14 @@
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache, lru_cache
 from itertools import combinations_with_replacement, product
 
 import numpy as np
 
 from tracker.judgement.costs import Costs
-from tracker.judgement.lots import NEPER, Floats, LotBelief
+from tracker.judgement.lot_belief import NEPER, Floats, LotBelief
 from tracker.judgement.suspicion import Suspicion
 from tracker.judgement.weights import Family
 
@@ -143,7 +143,8 @@ def outcomes(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int]
     told = _told(belief, items, still_open, drawn)
     news = np.zeros((len(told.news), belief.evidence.size))
     news[:, told.pieces] = told.news
-    return _outcomes(told, belief, news)
+    likelihood, probability = belief.after(news)
+    return Outcomes(told.chance * likelihood if told.exact else told.chance, probability, news, told.exact)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,11 +177,6 @@ def _told(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int], d
         news = np.hstack([np.repeat(news, chances.size, axis=0), np.tile(added, (len(news), 1))])
         base = np.repeat(base, chances.size) * np.tile(chances, base.size)
     return _Told([piece for _, pieces in groups for piece in pieces], base, news, exact=True)
-
-
-def _outcomes(told: _Told, belief: LotBelief, news: Floats) -> Outcomes:
-    likelihood, probability = belief.after(news)
-    return Outcomes(told.chance * likelihood if told.exact else told.chance, probability, news, told.exact)
 
 
 def is_exact(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int]) -> bool:
@@ -290,27 +286,22 @@ def worth(
     if not items or not still_open:
         return 0.0
     told = _told(belief, items, still_open, drawn)
-    which, times = _once_each(belief, told.pieces, still_open)
-    news = np.zeros((len(told.news), len(which)))
-    news[:, : len(told.pieces)] = told.news
-    return _saved(_outcomes(told, belief.about(which), news), belief.marginals()[which], costs, times)
-
-
-def _once_each(belief: LotBelief, tested: list[int], still_open: Sequence[int]) -> tuple[list[int], Floats]:
-    """Return the tested pieces and one for all other open ones like it, and how many open pieces each stands for."""
+    tested = np.array(told.pieces)
+    # Of the others one stands for all that are like it.
+    is_open = np.zeros(belief.evidence.size, dtype=bool)
+    is_open[list(still_open)] = True
+    counts = is_open[tested]
+    is_open[tested] = False
     first, like = belief.kinds
-    others = np.zeros(belief.evidence.size, dtype=bool)
-    others[list(still_open)] = True
-    is_open = others[tested]
-    others[tested] = False
-    number = np.bincount(like[others], minlength=first.size)
-    return [*tested, *first[number > 0].tolist()], np.concatenate([is_open, number[number > 0]]).astype(float)
-
-
-def _saved(after: Outcomes, now: Floats, costs: Costs, times: Floats | None = None) -> float:
-    """Return what it costs to stand by today's decisions, less what the better ones cost, each piece so many times."""
-    found = regret(after.probability, now, costs)
-    return float(after.chance @ (found.sum(axis=1) if times is None else found @ times))
+    number = np.bincount(like[is_open], minlength=first.size)
+    others = first[number > 0]
+    likelihood, themselves, theirs = belief.told(tested, told.news, others)
+    chance = told.chance * likelihood if told.exact else told.chance
+    now = belief.marginals()
+    saved = chance @ (
+        regret(themselves, now[tested], costs) @ counts + regret(theirs, now[others], costs) @ number[number > 0]
+    )
+    return float(saved)
 
 
 def regret(then: Floats, now: Floats, costs: Costs) -> Floats:
@@ -347,12 +338,12 @@ class Remains:
 def remains(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int], costs: Costs) -> Remains:
     """Return what is to be expected of a lot after tests; parameters as for `worth`."""
     after, which = outcomes(belief, items, still_open), list(still_open)
-    open_ones = replace(after, probability=after.probability[:, which])
-    accepted = open_ones.probability < costs.threshold
+    then = after.probability[:, which]
+    accepted, saved = then < costs.threshold, after.chance @ regret(then, belief.marginals()[which], costs).sum(axis=1)
     meant = np.zeros(after.news.shape, dtype=bool)
     meant[:, which] = accepted
     return Remains(
-        loss=max(loss_now(belief, which, costs) - _saved(open_ones, belief.marginals()[which], costs), 0.0),
+        loss=max(loss_now(belief, which, costs) - float(saved), 0.0),
         bad_accepted=float(np.clip(after.chance @ (1.0 - belief.none_bad(after.news, meant)), 0.0, 1.0)),
         rejected=float(after.chance @ (~accepted).sum(axis=1)),
         exact=after.exact,

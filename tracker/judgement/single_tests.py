@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tracker.judgement.costs import Costs
-from tracker.judgement.lots import Floats, LotBelief
+from tracker.judgement.lot_belief import Floats, LotBelief
 from tracker.judgement.next_test import FAIL, PASS, Channel, Item, regret
 
 
@@ -25,11 +25,10 @@ def worth_of_each(belief: LotBelief, items: Sequence[Item], still_open: Sequence
     verdict says of itself. An undecided test changes nothing.
     """
     first, like = belief.kinds
-    kinds = belief.about(first.tolist())
     is_open = np.zeros(belief.evidence.size, dtype=bool)
     is_open[list(still_open)] = True
     number = np.bincount(like[is_open], minlength=first.size)
-    now = kinds.marginals()
+    now = belief.marginals()[first]
     places: dict[tuple[float, Channel], list[int]] = {}
     for place, (piece, test) in enumerate(items):
         places.setdefault((float(belief.evidence[piece]), test), []).append(place)
@@ -39,7 +38,7 @@ def worth_of_each(belief: LotBelief, items: Sequence[Item], still_open: Sequence
         of = like[pieces]
         for verdict in (FAIL, PASS):
             news = test.news(verdict)
-            others, itself = kinds.after_one(evidence, news, kinds.private[of])
+            itself, others = belief.told_of_one(evidence, news, belief.private[pieces], first)
             by_others = regret(others, now, costs)
             own = regret(itself, now[of], costs) - by_others[of]
             likelihood = (1.0 - now[of]) + now[of] * np.exp(news)
