@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from workshop_simulation import SimulatedLot, SimulatedPiece, World, suspicion
 
-from tracker.judgement.bench_order import LotAtBench, Trial, first
+from tracker.judgement.bench_order import LotAtBench, first
+from tracker.judgement.bundles import Trial
 from tracker.judgement.costs import Costs, declared_costs
 from tracker.judgement.counts import CLEAR
 from tracker.judgement.lot_belief import LotBelief

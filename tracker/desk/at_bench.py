@@ -11,7 +11,8 @@ from tracker.desk.bench_plan import suited_tests
 from tracker.desk.costs import Reckoned
 from tracker.desk.lot_outlook import LotKnown
 from tracker.desk.on_record import VERDICTS, OnRecord
-from tracker.judgement.bench_order import LotAtBench, Trial
+from tracker.judgement.bench_order import LotAtBench
+from tracker.judgement.bundles import Trial
 from tracker.judgement.counts import CLEAR
 from tracker.judgement.next_test import SILENT, added_db, channel
 from tracker.judgement.suspicion import counted
