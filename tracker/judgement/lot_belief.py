@@ -183,7 +183,8 @@ class LotBelief:
 
     @cached_property
     def _marginals(self) -> Floats:
-        found: Floats = self.after(np.zeros((1, self.evidence.size)))[1][0]
+        expected = self._expected(self.fraction_weights[np.newaxis], np.arange(self.evidence.size))
+        found: Floats = self._with_private(expected, self.private)[0]
         return found
 
     @cached_property
@@ -216,22 +217,19 @@ class LotBelief:
 
     def _told(self, pieces: Places, news: Floats, others: Places) -> tuple[Floats, Floats, Floats]:
         # A test can show only so much of a piece: what each of that means at a node is worked out once.
-        p, size = self._nodes[0], (len(news), self._nodes[0].size)
-        weights = np.broadcast_to(self._log_weights, size).copy()
-        chances = np.broadcast_to(np.log(self.fraction_weights + _NO_CHANCE), size).copy()
-        shown = []
-        for column, piece in enumerate(pieces.tolist()):
-            values, which = np.unique(news[:, column], return_inverse=True)
-            bad = p * _ratio(self.evidence[piece] + values)[:, np.newaxis]
-            mixed = 1.0 - p + bad
-            weights += (np.log(mixed) - self._log_mixed[piece])[which]
-            q = self.given_fraction[piece]
-            chances += np.log(1.0 - q + q * _ratio(values)[:, np.newaxis])[which]
-            shown.append((bad / mixed, which))
+        of, value, shown = _told_apart(pieces, news)
+        bad = self._nodes[0] * _ratio(self.evidence[of] + value)[:, np.newaxis]
+        mixed = 1.0 - self._nodes[0] + bad
+        q = self.given_fraction[of]
+        case = np.arange(len(news))[:, np.newaxis]
+        in_case = np.zeros((len(news), of.size))
+        in_case[case, shown] = 1.0
+        weights = self._log_weights + in_case @ (np.log(mixed) - self._log_mixed[of])
+        chances = np.log(self.fraction_weights + _NO_CHANCE) + in_case @ np.log(
+            1.0 - q + q * _ratio(value)[:, np.newaxis]
+        )
         given = np.exp(weights - _log_sum(weights)[:, np.newaxis])
-        every = np.arange(len(news))
-        columns = [(given @ bad.T)[every, which] for bad, which in shown]
-        themselves = np.stack(columns, axis=1) if columns else np.zeros((len(news), 0))
+        themselves = (given @ (bad / mixed).T)[case, shown]
         return (
             np.exp(np.minimum(_log_sum(chances), _LARGEST)),
             self._with_private(themselves, self.private[pieces]),
@@ -271,6 +269,23 @@ class LotBelief:
         weights = self._log_chances(news)
         found: Floats = np.exp(_log_sum(weights + kept) - _log_sum(weights))
         return found
+
+
+def _told_apart(pieces: Places, news: Floats) -> tuple[Places, Floats, Places]:
+    """Return everything different that is told of some piece.
+
+    Returns
+    -------
+    (of, value, shown) : ndarray, shape (n,), (n,) and (cases, pieces)
+        The piece and the news of each, and which of them each case tells of each piece.
+    """
+    told = [np.unique(column, return_inverse=True) for column in news.T]
+    sizes = [values.size for values, _ in told]
+    starts = np.cumsum([0, *sizes])[:-1]
+    shown = [start + which for start, (_, which) in zip(starts, told, strict=True)]
+    if not told:
+        return pieces, np.zeros(0), np.zeros((len(news), 0), dtype=np.intp)
+    return np.repeat(pieces, sizes), np.concatenate([values for values, _ in told]), np.stack(shown, axis=1)
 
 
 def _bad(p: Floats, log_ratio: Floats) -> Floats:
