@@ -89,5 +89,5 @@ class Bundles:
 
     def drop(self, piece: int, test: str) -> None:
         """A test has been chosen: bundles with it are gone, and what the others save must be worked out anew."""
-        self._is_left[self._with[piece, test]] = False
+        self._is_left[self._with.get((piece, test), [])] = False
         self.fresh[:] = False
