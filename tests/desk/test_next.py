@@ -5,7 +5,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from asked import asked as questions_of
 from conftest import Lotproof
+from growing import TODAY as GROWN_TODAY
+from growing import Growth, grow
 from stock import TODAY, a_lot
 
 from tracker.desk import bench
@@ -382,3 +385,17 @@ def test_dates_of_the_claim_window(workspace: Workspace) -> None:
     assert late.steps[0].days_left < 0
     with workspace.read() as session:
         assert find_lot(session, "L1").claim_by == TODAY
+
+
+def test_it_takes_no_more_questions_for_more_pieces(tmp_path: Path) -> None:
+    counts, steps = [], []
+    for name, pieces in (("few", 4), ("many", 60)):
+        with Workspace.open(tmp_path / name, create=True) as grown:
+            grow(grown, Growth(lots=2, pieces=pieces, runs=0.4, decided=0.2, settled=0.2, seed=5))
+            for what in (None, "L0001"):
+                with questions_of(grown) as questions:
+                    found = next_tests(grown, what, minutes=None, today=GROWN_TODAY)
+                counts.append((what, questions.number))
+                steps.append(len(found.steps))
+    assert counts[:2] == counts[2:]
+    assert all(steps[2:]), "there is something to choose"

@@ -1,5 +1,6 @@
-"""What signs are worth together, worked out for many pieces at once: as if each were weighed by itself, its lot left out."""
+"""What signs are worth together, for many pieces at once: as if each were weighed by itself, its lot left out."""
 
+import random
 from dataclasses import replace
 
 import pytest
@@ -94,15 +95,17 @@ def test_without_a_lot_is_all_other_lots_counted_anew(lessons: tuple[Lesson, ...
         assert found.absent_weight_db(code) == pytest.approx(expected.absent_weight_db(code), rel=1e-12, abs=1e-12)
 
 
-def test_the_shares_do_not_hang_on_the_last_digits_of_what_was_seen() -> None:
-    """A fit that stopped where rounding halved a step was off by 1e-9, by chance."""
+@pytest.mark.parametrize("seed", [9, 18, 26])
+def test_the_shares_do_not_hang_on_the_last_digits_of_what_was_seen(seed: int) -> None:
+    """With these pieces a fit that let rounding halve its last step was off by 1e-9, and by chance."""
+    rng = random.Random(seed)
     pieces = [
-        Seen(-6.0 + n % 7, 3.0 * (n % 5), -1.5 * (n % 4), n % 5 > 2 and n % 3 > 0, 0.2 + 0.05 * (n % 9), n % 40)
-        for n in range(400)
+        Seen(rng.gauss(-6, 4), rng.gauss(2, 6), rng.gauss(-5, 4), rng.random() < 0.3, rng.uniform(0.1, 1), n // 5)
+        for n in range(300)
     ]
     exact = fit(pieces, 0.5)
-    for turn in range(20):
-        noise = 1.0 + (turn - 10) * 1e-15
+    for turn in range(8):
+        noise = 1.0 + (turn - 4) * 1e-15
         moved = [replace(one, signs_db=one.signs_db * noise, rest_db=one.rest_db / noise) for one in pieces]
         found = fit(moved, 0.5)
         assert (found.found, found.in_vain) == pytest.approx((exact.found, exact.in_vain), abs=1e-12)

@@ -14,11 +14,11 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.judgement.counts import ABSENT, NOTHING_COUNTED, OUTCOMES, SLIGHT, Counts
+from tracker.judgement.counts import ABSENT, NOTHING_COUNTED, OUTCOMES, Counts
 from tracker.judgement.weights import NOTHING, Indicator, Weights, families
 
 Floats = NDArray[np.float64]
-_SLIGHT, _ABSENT = OUTCOMES.index(SLIGHT), OUTCOMES.index(ABSENT)
+_ABSENT = OUTCOMES.index(ABSENT)
 _NOT_LOOKED_FOR = -1
 
 
@@ -100,7 +100,6 @@ class AtOnce:
         says = (seen > 0).all(axis=2)
         ratio = np.divide(shares[:, :, 0], shares[:, :, 1], out=np.ones(says.shape), where=says)
         found: Floats = 10.0 * np.log10(ratio)
-        found[:, [not known.has_slight for known in self._known], _SLIGHT] = 0.0
         return found
 
     def outcomes(self, shown: Iterable[Mapping[str, str]]) -> NDArray[np.intp]:
