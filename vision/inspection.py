@@ -38,6 +38,8 @@ _SURE_OUTLINE, _LEGIBLE = 0.9, 0.8
 # Photo kept around a top, in its short sides: leads, and where the outline may have erred. Common practice, no source.
 _SURROUNDINGS = 0.6
 
+_NO_LEXICON = NoLexicon()
+
 _Compared = tuple[tuple[Observation, ...], tuple[str, ...]]
 """What comparison shows of a piece, and what was looked for."""
 
@@ -99,7 +101,7 @@ def inspect(
     Inspection
         Deterministic: the same bytes give the same result on the same versions, whoever did the work.
     """
-    words = lexicon or NoLexicon()
+    words = lexicon or _NO_LEXICON
     sources = [*photos, *exemplars]
     views: list[PhotoView] = []
     with nullcontext(hands) if hands is not None else crew(workers) as shared:
