@@ -10,10 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from workshop_simulation import SimulatedLot, SimulatedPiece, World, suspicion
 
-from tracker.judgement.bench_order import LotAtBench, Trial, first
+from tracker.judgement.bench_order import LotAtBench, first
+from tracker.judgement.bundles import Trial
 from tracker.judgement.costs import Costs, declared_costs
 from tracker.judgement.counts import CLEAR
-from tracker.judgement.lots import LotBelief, belief, own_evidence
+from tracker.judgement.lot_belief import LotBelief
+from tracker.judgement.lots import belief, own_evidence
 from tracker.judgement.next_test import channel
 from tracker.judgement.prior import before_looking
 from tracker.judgement.suspicion import Suspicion, odds_to_probability

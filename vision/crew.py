@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from vision.read.models import THREADS_VARIABLE, flush_denormals
+from vision.remembered import Views
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
@@ -24,6 +25,14 @@ _PATIENCE_S = 0.1
 
 class Crew:
     """Does the work itself."""
+
+    def __init__(self) -> None:
+        self._seen = Views()
+
+    @property
+    def seen(self) -> Views:
+        """The photos looked at so far: those that come again are not looked at again."""
+        return self._seen
 
     def each(self, work: Callable[[Item], Outcome], items: Sequence[Item]) -> list[Outcome]:
         """Return the work's outcome for every item, in order."""
@@ -43,6 +52,7 @@ class _Shared(Crew):
     """Hands the work to other processes."""
 
     def __init__(self, pool: ProcessPoolExecutor, workers: int) -> None:
+        super().__init__()
         self._pool, self._workers = pool, workers
         self._broken_off = self._lost = False
 

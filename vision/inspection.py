@@ -38,6 +38,8 @@ _SURE_OUTLINE, _LEGIBLE = 0.9, 0.8
 # Photo kept around a top, in its short sides: leads, and where the outline may have erred. Common practice, no source.
 _SURROUNDINGS = 0.6
 
+_NO_LEXICON = NoLexicon()
+
 _Compared = tuple[tuple[Observation, ...], tuple[str, ...]]
 """What comparison shows of a piece, and what was looked for."""
 
@@ -91,18 +93,25 @@ def inspect(
     workers : int
         Processes that share the work; 1 for this one alone.
     hands : Crew, optional
-        A crew that is open already and does the work instead: opening one for every call costs seconds.
+        A crew that is open already and does the work instead: opening one for every call costs seconds. It remembers
+        what it has seen: the same bytes under the same name are not looked at again.
 
     Returns
     -------
     Inspection
         Deterministic: the same bytes give the same result on the same versions, whoever did the work.
     """
-    words = lexicon or NoLexicon()
+    words = lexicon or _NO_LEXICON
     sources = [*photos, *exemplars]
     views: list[PhotoView] = []
     with nullcontext(hands) if hands is not None else crew(workers) as shared:
-        for view in shared.photos(partial(_view, lexicon=words, hands=shared), sources):
+        before = [shared.seen.get(source.path, source.data, words) for source in sources]
+        new = [source for source, view in zip(sources, before, strict=True) if view is None]
+        looked = shared.photos(partial(_view, lexicon=words, hands=shared), new)
+        for source, known_already in zip(sources, before, strict=True):
+            view = next(looked) if known_already is None else known_already
+            if known_already is None:
+                shared.seen.put(source.path, source.data, words, view)
             views.append(view)
             if progress is not None:
                 progress(len(views), len(sources))

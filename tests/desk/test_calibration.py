@@ -5,20 +5,30 @@ from math import log10
 from pathlib import Path
 
 import pytest
+from asked import asked
 from conftest import Lotproof
+from growing import Growth, grow
 from scipy import stats
 from settled_workshop import decided, put, ran, settle_all
 from sklearn.metrics import brier_score_loss, roc_auc_score
 from stock import a_lot
 from workshop_simulation import World
 
+from tracker.desk.assess import looked_for, of_bench, of_photos
 from tracker.desk.calibration import LEAST_PIECES, calibration, indicators_moved
 from tracker.desk.calibration_plot import WIDTH, strips
 from tracker.desk.decide import declare_exemplar, settle
+from tracker.desk.learned import learned
+from tracker.desk.on_record import on_record
 from tracker.desk.pieces import find_piece
+from tracker.desk.truths import SellerRecords
 from tracker.desk.workspace import Workspace
 from tracker.errors import ExitCode
+from tracker.judgement.learning import FOLDS, Experience
+from tracker.judgement.prior import before_looking
+from tracker.judgement.suspicion import combine
 from tracker.judgement.weights import declared
+from tracker.records.models import Lot, Piece
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +75,42 @@ def test_each_is_judged_without_any_truth_of_its_lot(lived_in: Path, tmp_path: P
     for label in mine:
         assert after[label].not_genuine is not before[label].not_genuine
         assert after[label].suspicion == pytest.approx(before[label].suspicion, rel=1e-9)
+
+
+def test_each_is_judged_as_if_all_other_lots_were_counted_anew(lived_in: Path) -> None:
+    """Nothing taken from sums, nothing kept: for every lot all lessons of the others are counted again."""
+    with Workspace.open(lived_in) as opened:
+        judged = {one.piece: one.suspicion for one in calibration(opened).judged}
+        with opened.read() as session:
+            known, lots = learned(session), {lot.id: lot for lot in session.query(Lot)}
+            labels = dict(session.query(Piece.id, Piece.label).all())
+            facts = on_record(session, [truth.piece for truth in known.truths])
+    lessons = known.experience.lessons
+    for truth in known.truths:
+        others = Experience(tuple(one for one in lessons if one.lot != truth.lot)).weights
+        elsewhere = Experience(tuple(one for one in lessons if one.lot % FOLDS != truth.lot % FOLDS)).together
+        of_others = SellerRecords(tuple(one for one in known.truths if one.lot != truth.lot)).of(truth.seller)
+        mine = facts[truth.piece]
+        items = [*of_photos(mine, others), *of_bench(mine.runs, others)]
+        prior = before_looking(lots[truth.lot].source_kind, *of_others).db
+        expected = combine(prior, items, silences=looked_for(mine, others), together=elsewhere)
+        assert judged[labels[truth.piece]] == pytest.approx(expected.probability, rel=1e-12, abs=1e-12)
+    assert len(judged) == 80
+
+
+def test_it_takes_no_more_questions_for_more_pieces(tmp_path: Path) -> None:
+    counts = []
+    for name, size in (
+        ("few", Growth(lots=3, pieces=4, settled=1.0)),
+        ("many", Growth(lots=12, pieces=20, settled=1.0)),
+    ):
+        with Workspace.open(tmp_path / name, create=True) as grown:
+            grow(grown, size)
+            with asked(grown) as questions:
+                found = calibration(grown)
+            counts.append((questions.number, len(found.judged) > 100))
+    assert counts[0][0] == counts[1][0]
+    assert [many for _, many in counts] == [False, True]
 
 
 def declare_exemplar_if_good(workspace: Workspace, labels: list[str]) -> None:

@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from settled_workshop import decided, look, put, ran, settle_all
 from sqlalchemy import event, select
 from staged import Stage, chip, found, picture
@@ -235,10 +237,23 @@ def test_a_seller_s_record_leaves_out_what_it_must() -> None:
         )
     )
     assert records.of(7) == (1.5, 0.5)
-    assert records.of(7, without_piece=2) == (2.0, 0.0)
-    assert records.of(7, without_piece=3) == (0.5, 0.5)
     assert records.of(7, without_lot=1) == (1.0, 0.0)
     assert records.of(9) == (0.0, 0.0)
+
+
+@given(st.lists(st.tuples(st.integers(1, 9), st.booleans()), max_size=60), st.integers(1, 9))
+def test_a_lot_is_taken_out_of_its_seller_s_record_as_if_it_had_never_come(
+    told: list[tuple[int, bool]], lot: int
+) -> None:
+    known = tuple(Truth(number, one, one % 2, bad, False) for number, (one, bad) in enumerate(told))
+    without = SellerRecords(tuple(one for one in known if one.lot != lot))
+    assert SellerRecords(known).of(lot % 2, without_lot=lot) == without.of(lot % 2)
+    shares: dict[int, list[bool]] = {}
+    for one in known:
+        if one.seller == 1:
+            shares.setdefault(one.lot, []).append(one.not_genuine)
+    bad = sum(sum(some) / len(some) for some in shares.values())
+    assert SellerRecords(known).of(1) == pytest.approx((bad, len(shares) - bad), abs=0.000_500_1)
 
 
 def test_a_photo_is_recorded_with_the_weights_of_its_day(

@@ -5,7 +5,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from asked import asked as questions_of
 from conftest import Lotproof
+from growing import TODAY as GROWN_TODAY
+from growing import Growth, grow
 from stock import TODAY, a_lot
 
 from tracker.desk import bench
@@ -382,3 +385,14 @@ def test_dates_of_the_claim_window(workspace: Workspace) -> None:
     assert late.steps[0].days_left < 0
     with workspace.read() as session:
         assert find_lot(session, "L1").claim_by == TODAY
+
+
+@pytest.mark.parametrize("pieces", [20, 120])
+def test_it_takes_no_more_questions_for_more_pieces(tmp_path: Path, pieces: int) -> None:
+    with Workspace.open(tmp_path / "w", create=True) as grown:
+        grow(grown, Growth(lots=2, pieces=pieces, runs=0.4, decided=0.2, settled=0.2, seed=5))
+        for what, most in ((None, 40), ("L0001", 22)):
+            with questions_of(grown) as questions:
+                found = next_tests(grown, what, minutes=None, today=GROWN_TODAY)
+            assert found.loss > 0
+            assert questions.number <= most

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from tracker.judgement.bench_order import LotAtBench, Trial, first, meaning, only, plan
+from tracker.judgement.bench_order import LotAtBench, first, meaning, only, plan
+from tracker.judgement.bundles import Trial
 from tracker.judgement.costs import Costs
 from tracker.judgement.lots import belief
 from tracker.judgement.next_test import SILENT, Channel, channel, worth

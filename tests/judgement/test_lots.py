@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
 
+from tracker.judgement.lot_belief import LotBelief
 from tracker.judgement.lot_view import view
-from tracker.judgement.lots import LotBelief, LotRule, belief, lot_rule, own_evidence, shared_evidence
+from tracker.judgement.lots import LotRule, belief, lot_rule, own_evidence, shared_evidence
 from tracker.judgement.suspicion import Weighed, combine, odds_to_probability, probability_to_db
 
 SURE = 60.0

@@ -11,7 +11,8 @@ from scipy import special
 
 from tracker.judgement import next_test
 from tracker.judgement.costs import Costs, declared_costs
-from tracker.judgement.lots import LotBelief, belief
+from tracker.judgement.lot_belief import LotBelief
+from tracker.judgement.lots import belief
 from tracker.judgement.next_test import SILENT, Channel, added_db, channel, loss_now, outcomes, remains, worth
 from tracker.judgement.suspicion import Weighed, combine
 from tracker.judgement.weights import families

@@ -11,11 +11,12 @@ from tracker.desk.bench_plan import suited_tests
 from tracker.desk.costs import Reckoned
 from tracker.desk.lot_outlook import LotKnown
 from tracker.desk.on_record import VERDICTS, OnRecord
-from tracker.judgement.bench_order import LotAtBench, Trial
+from tracker.judgement.bench_order import LotAtBench
+from tracker.judgement.bundles import Trial
 from tracker.judgement.counts import CLEAR
 from tracker.judgement.next_test import SILENT, added_db, channel
-from tracker.judgement.suspicion import counted
-from tracker.judgement.weights import Weights
+from tracker.judgement.suspicion import Suspicion, counted
+from tracker.judgement.weights import Family, Weights
 from tracker.knowledge import families
 from tracker.knowledge.families import FamilyData
 from tracker.records.models import Lot
@@ -51,6 +52,7 @@ def at_bench(
     today: date,
 ) -> AtBench:
     """Return a lot with what can still be tested on its pieces, `suited` being what its part asks for."""
+    tests = {one.test.name: _test(one, weights, reckon, known.belief.prior) for one in suited}
     trials: dict[int, tuple[Trial, ...]] = {}
     undecided: dict[str, list[str]] = {}
     disagree = []
@@ -64,8 +66,7 @@ def at_bench(
             if verdict not in VERDICTS:
                 undecided.setdefault(test, []).append(piece.label)
         if mine.settlement is None:
-            left = [one for one in suited if one.test.name not in ran]
-            trials[index] = tuple(_trial(known, index, one, weights, reckon) for one in left)
+            trials[index] = tuple(one.on(known.sums[index]) for name, one in tests.items() if name not in ran)
     notes = [
         f"{test} was undecided on {', '.join(labels)} and is not proposed again; a better set-up may decide it."
         for test, labels in undecided.items()
@@ -120,14 +121,37 @@ def _watts(family: FamilyData | None) -> float:
     return max((row.max_a * row.supply_v for row in rows if row.max_a is not None), default=0.0)
 
 
-def _trial(known: LotKnown, index: int, one: Suited, weights: Weights, reckon: Reckoned) -> Trial:
+@dataclass(frozen=True, slots=True)
+class _Test:
+    """A test, as far as it is the same for all pieces of a lot: the weights of 'fail' and 'pass', and its minutes."""
+
+    name: str
+    family: Family
+    fail_db: float
+    pass_db: float
+    undecided: float
+    setup_min: float
+    piece_min: float
+
+    def on(self, found: Suspicion) -> Trial:
+        """Return the test on a piece of which so much is known."""
+        fail, passing = (added_db(found, self.family, weight) for weight in (self.fail_db, self.pass_db))
+        return Trial(self.name, channel(fail, passing, self.undecided), self.setup_min, self.piece_min)
+
+
+def _test(one: Suited, weights: Weights, reckon: Reckoned, prior: float) -> _Test:
     name = one.test.name
     codes = [f"bench-{name}-{verdict}" for verdict in ("fail", "pass")]
-    family = weights.families[weights.indicator(codes[0]).family]
-    fail, passing = (added_db(known.sums[index], family, weights.weight_db(code)) for code in codes)
     minutes = reckon.tests[name]
-    undecided = _undecided(codes, weights, known.belief.prior)
-    return Trial(name, channel(fail, passing, undecided), minutes.setup_min, minutes.piece_min)
+    return _Test(
+        name=name,
+        family=weights.families[weights.indicator(codes[0]).family],
+        fail_db=weights.weight_db(codes[0]),
+        pass_db=weights.weight_db(codes[1]),
+        undecided=_undecided(codes, weights, prior),
+        setup_min=minutes.setup_min,
+        piece_min=minutes.piece_min,
+    )
 
 
 def _undecided(codes: list[str], weights: Weights, prior: float) -> float:

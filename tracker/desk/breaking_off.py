@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import TypeVar
 
 from vision.crew import Crew
+from vision.remembered import Views
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
@@ -39,3 +40,7 @@ class Breakable(Crew):
     @property
     def whole(self) -> bool:
         return self._crew.whole
+
+    @property
+    def seen(self) -> Views:
+        return self._crew.seen

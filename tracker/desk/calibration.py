@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -17,7 +18,7 @@ from tracker.judgement.prior import before_looking
 from tracker.judgement.scores import LEAST_OF_EITHER, Bin, Scores, scores
 from tracker.judgement.suspicion import combine, counted
 from tracker.judgement.together import Together
-from tracker.judgement.weights import declared
+from tracker.judgement.weights import Weights, declared
 from tracker.records.models import Lot, Piece
 
 LEAST_PIECES = 30
@@ -206,6 +207,7 @@ def indicators_moved(workspace: Workspace) -> IndicatorsMoved:
 def _judged(session: Session, known: Learned) -> tuple[tuple[Judged, ...], int]:
     judged, left_out = [], 0
     lots = {lot.id: lot for lot in session.scalars(select(Lot))} if known.truths else {}
+    weights_of = cache(known.experience.without_lot)
     for start in range(0, len(known.truths), MOST_AT_ONCE):
         some = known.truths[start : start + MOST_AT_ONCE]
         query = select(Piece).where(Piece.id.in_([truth.piece for truth in some]))
@@ -213,7 +215,11 @@ def _judged(session: Session, known: Learned) -> tuple[tuple[Judged, ...], int]:
         facts = on_record(session, pieces)
         for truth in some:
             if _looked_at(facts[truth.piece], truth):
-                judged.append(_judge(truth, pieces[truth.piece], lots[truth.lot], facts[truth.piece], known))
+                judged.append(
+                    _judge(
+                        truth, pieces[truth.piece], lots[truth.lot], facts[truth.piece], known, weights_of(truth.lot)
+                    )
+                )
             else:
                 left_out += 1
     return tuple(judged), left_out
@@ -224,8 +230,7 @@ def _looked_at(facts: OnRecord, truth: Truth) -> bool:
     return bool(facts.looks) or tested
 
 
-def _judge(truth: Truth, piece: Piece, lot: Lot, facts: OnRecord, known: Learned) -> Judged:
-    weights = known.experience.without_lot(truth.lot)
+def _judge(truth: Truth, piece: Piece, lot: Lot, facts: OnRecord, known: Learned, weights: Weights) -> Judged:
     items = [*of_photos(facts, weights), *reused_pictures(truth.lot, known.pictures, weights)]
     if not truth.by_bench:
         items += of_bench(facts.runs, weights)

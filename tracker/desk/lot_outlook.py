@@ -8,8 +8,9 @@ from sqlalchemy.orm import Session
 
 from tracker.desk.on_record import VERDICTS, OnRecord, bench_and_truth
 from tracker.desk.pieces import MANY, OPEN
+from tracker.judgement.lot_belief import LotBelief
 from tracker.judgement.lot_view import LotView, view
-from tracker.judgement.lots import SIBLINGS, LotBelief, belief, own_evidence
+from tracker.judgement.lots import SIBLINGS, belief, own_evidence
 from tracker.judgement.suspicion import SumLine, Suspicion, odds_to_probability
 from tracker.records.models import BenchRun, Exemplar, Lot, Piece, Settlement
 

@@ -14,7 +14,8 @@ from tracker.desk.lot_outlook import lot_view
 from tracker.desk.next_test import benches
 from tracker.desk.pieces import dispositions, find_lot
 from tracker.desk.workspace import Workspace
-from tracker.judgement.bench_order import LotAtBench, Trial
+from tracker.judgement.bench_order import LotAtBench
+from tracker.judgement.bundles import Trial
 from tracker.judgement.costs import Costs, next_rule
 from tracker.judgement.lot_view import LotView
 from tracker.judgement.next_test import Item, remains, worth

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import cached_property
 
 from sqlalchemy import or_, select
@@ -88,20 +89,24 @@ class SellerRecords:
     truths: tuple[Truth, ...]
 
     @cached_property
-    def _sellers(self) -> Mapping[int, dict[int, dict[int, bool]]]:
-        known: dict[int, dict[int, dict[int, bool]]] = {}
+    def _lots(self) -> Mapping[int, Mapping[int, Fraction]]:
+        """The share of bad pieces in each lot, by seller and lot."""
+        known: dict[int, dict[int, list[bool]]] = {}
         for one in self.truths:
-            known.setdefault(one.seller, {}).setdefault(one.lot, {})[one.piece] = one.not_genuine
-        return known
+            known.setdefault(one.seller, {}).setdefault(one.lot, []).append(one.not_genuine)
+        return {
+            seller: {lot: Fraction(sum(bad), len(bad)) for lot, bad in lots.items()} for seller, lots in known.items()
+        }
 
-    def of(
-        self, seller: int, *, without_piece: int | None = None, without_lot: int | None = None
-    ) -> tuple[float, float]:
-        """Return (bad, good) of a seller; a piece, or its whole lot, is left out of its own prior."""
-        bad = good = 0.0
-        for lot, known in self._sellers.get(seller, {}).items():
-            truths = [is_bad for number, is_bad in known.items() if number != without_piece]
-            if truths and lot != without_lot:
-                bad += sum(truths) / len(truths)
-                good += 1 - sum(truths) / len(truths)
-        return round(bad, 3), round(good, 3)
+    @cached_property
+    def _bad(self) -> Mapping[int, Fraction]:
+        # Fractions, so that a lot can be taken away without a trace.
+        return {seller: sum(lots.values(), Fraction(0)) for seller, lots in self._lots.items()}
+
+    def of(self, seller: int, *, without_lot: int | None = None) -> tuple[float, float]:
+        """Return (bad, good) of a seller; a lot is left out of its own prior."""
+        lots, bad = self._lots.get(seller, {}), self._bad.get(seller, Fraction(0))
+        number = len(lots)
+        if without_lot is not None and without_lot in lots:
+            number, bad = number - 1, bad - lots[without_lot]
+        return round(float(bad), 3), round(float(number - bad), 3)

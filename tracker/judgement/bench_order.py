@@ -7,9 +7,11 @@ from itertools import combinations
 
 import numpy as np
 
+from tracker.judgement.bundles import Bundles, Steps, Trial
 from tracker.judgement.costs import Costs, next_rule
-from tracker.judgement.lots import Floats, LotBelief
+from tracker.judgement.lot_belief import Floats, LotBelief
 from tracker.judgement.next_test import FAIL, PASS, SILENT, Channel, Item, is_exact, loss_now, worth
+from tracker.judgement.single_tests import worth_of_each
 
 BATCHES = (2, 3, 5)
 """So many pieces are also looked at together: they share one set-up, and one result alone may change no decision."""
@@ -17,26 +19,6 @@ TOGETHER = (2, 3)
 """So many tests of one piece are also looked at together, for the same reason."""
 CLOSELY = 6
 """Of so many pieces of a lot, the most promising, several tests are looked at together."""
-_ENOUGH = 1e-9
-
-
-@dataclass(frozen=True, slots=True)
-class Trial:
-    """A test that can be done on a piece.
-
-    Parameters
-    ----------
-    test : str
-    channel : Channel
-        What it says of this piece.
-    setup_min, piece_min : float
-        Minutes, spent once and on each piece.
-    """
-
-    test: str
-    channel: Channel
-    setup_min: float
-    piece_min: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,20 +107,6 @@ class Meaning:
         return not self.decision_now == self.decision_if_fail == self.decision_if_pass
 
 
-@dataclass(frozen=True, slots=True)
-class _Bundle:
-    """Tests to do together; `fresh` says that `saves` was worked out with all that has been chosen since."""
-
-    lot: int
-    steps: tuple[tuple[int, Trial], ...]
-    saves: float
-    fresh: bool = True
-
-    def minutes(self, part: str, stands: set["SetUp"]) -> float:
-        set_up = {trial.test: trial.setup_min for _, trial in self.steps if (part, trial.test) not in stands}
-        return sum(trial.piece_min for _, trial in self.steps) + sum(set_up.values())
-
-
 SetUp = tuple[str, str]
 """A part and a test: for these the bench is ready."""
 
@@ -173,26 +141,23 @@ def plan(
     bundles within `NextRule.equal_within` of the best, one whose claim window closes sooner comes first.
     """
     desks = [_Desk(number, lot, costs) for number, lot in enumerate(lots)]
+    desks = [desk for desk in desks if desk.may_be_worth_it()]
     stands, left, steps = set(ready), minutes, list[Step]()
-    bundles = [one for desk in desks if desk.may_be_worth_it() for one in desk.bundles()]
     while len(steps) < most:
-        best = _best(bundles, lots, costs, left, stands)
+        best = _best(desks, costs, left, stands)
         if best is None:
             break
-        desk = desks[best.lot]
-        if not best.fresh:
-            bundles[bundles.index(best)] = replace(best, saves=desk.saves(best.steps), fresh=True)
+        desk, bundle = best
+        if desk.refresh(bundle):
             continue
         number = steps[-1].together + 1 if steps else 1
-        for piece, trial in best.steps:
+        tests, saves = desk.bundles.steps[bundle], desk.bundles.saves[bundle]
+        for piece, trial in tests:
             spent = trial.piece_min + (0.0 if (desk.lot.part, trial.test) in stands else trial.setup_min)
-            steps.append(Step(best.lot, piece, trial, spent, best.saves / len(best.steps), number))
+            steps.append(Step(desk.number, piece, trial, spent, float(saves) / len(tests), number))
             desk.take(piece, trial)
             stands.add((desk.lot.part, trial.test))
             left = None if left is None else left - spent
-        bundles = [
-            replace(one, fresh=False) if one.lot == best.lot else one for one in bundles if not desk.overlaps(one)
-        ]
     return tuple(steps[:most])
 
 
@@ -218,24 +183,23 @@ def meaning(lot: LotAtBench, piece: int, channel: Channel, costs: Costs) -> Mean
     )
 
 
-def _best(
-    bundles: Sequence[_Bundle], lots: Sequence[LotAtBench], costs: Costs, left: float | None, stands: set[SetUp]
-) -> _Bundle | None:
-    fitting = []
-    for one in bundles:
-        minutes = one.minutes(lots[one.lot].part, stands)
-        if one.saves > minutes * costs.minute + _ENOUGH and (left is None or minutes <= left):
-            fitting.append((one.saves / minutes, one))
-    if not fitting:
+def _best(desks: Sequence["_Desk"], costs: Costs, left: float | None, stands: set[SetUp]) -> tuple["_Desk", int] | None:
+    """Return the desk and the place of the bundle that comes next; None where none is worth its time."""
+    found = []
+    for desk in desks:
+        best = desk.bundles.best(costs.minute, left, {test for part, test in stands if part == desk.lot.part})
+        if best is not None:
+            found.append((best[0], desk, best[1]))
+    if not found:
         return None
-    least = max(rate for rate, _ in fitting) * (1.0 - next_rule().equal_within)
+    least = max(rate for rate, _, _ in found) * (1.0 - next_rule().equal_within)
 
-    def soonest(rated: tuple[float, _Bundle]) -> tuple[float, float]:
-        days = lots[rated[1].lot].days_left
+    def soonest(rated: tuple[float, "_Desk", int]) -> tuple[float, float]:
+        days = rated[1].lot.days_left
         # A window that has closed waits for nothing any more.
         return (float("inf") if days is None or days < 0 else days, -rated[0])
 
-    return min((one for one in fitting if one[0] >= least), key=soonest)[1]
+    return min((one for one in found if one[0] >= least), key=soonest)[1:]
 
 
 class _Desk:
@@ -244,7 +208,12 @@ class _Desk:
     def __init__(self, number: int, lot: LotAtBench, costs: Costs) -> None:
         self.number, self.lot, self.costs = number, lot, costs
         self.items: list[Item] = []
-        self.done: set[tuple[int, str]] = set()
+        self._before: dict[bool, float] = {}
+
+    @cached_property
+    def bundles(self) -> Bundles:
+        """What could be done, and what it saves as far as that is known; made before anything is chosen."""
+        return Bundles(self._bundles())
 
     def may_be_worth_it(self) -> bool:
         """Return whether so much is at stake that the shortest test could be worth its time; no test saves more."""
@@ -256,48 +225,62 @@ class _Desk:
         belief, still_open = self.lot.belief, self.lot.still_open
         items = [*self.items, *((piece, trial.channel) for piece, trial in steps)]
         drawn = not is_exact(belief, items, still_open)
-        before = worth(belief, self.items, still_open, self.costs, drawn=drawn)
-        return max(worth(belief, items, still_open, self.costs, drawn=drawn) - before, 0.0)
+        if drawn not in self._before:
+            self._before[drawn] = worth(belief, self.items, still_open, self.costs, drawn=drawn)
+        return max(worth(belief, items, still_open, self.costs, drawn=drawn) - self._before[drawn], 0.0)
+
+    def refresh(self, bundle: int) -> bool:
+        """Work out anew what a bundle saves if something was chosen since; return whether that was so."""
+        if self.bundles.fresh[bundle]:
+            return False
+        self.bundles.saves[bundle] = self.saves(self.bundles.steps[bundle])
+        self.bundles.fresh[bundle] = True
+        return True
 
     def take(self, piece: int, trial: Trial) -> None:
         """Choose a test."""
+        self.bundles.drop(piece, trial.test)
         self.items.append((piece, trial.channel))
-        self.done.add((piece, trial.test))
+        self._before = {}
 
-    def overlaps(self, bundle: _Bundle) -> bool:
-        """Return whether something in the bundle has been chosen already."""
-        return bundle.lot == self.number and any((piece, trial.test) in self.done for piece, trial in bundle.steps)
-
-    def bundles(self) -> Iterator[_Bundle]:
-        """Return what could be done: each test, tests of several pieces, several tests of a piece."""
+    def _bundles(self) -> Iterator[tuple[Steps, float]]:
+        """Return each test, tests of several pieces, several tests of a piece; and what they save."""
         possible = {
             piece: [one for one in trials if one.channel != SILENT] for piece, trials in self.lot.trials.items()
         }
         singles: dict[str, list[tuple[float, list[int]]]] = {}
         promise: list[tuple[float, float, int]] = []
-        for pieces in self._alike(possible):
+        alike = self._alike(possible)
+        alone = iter(self._alone([(pieces[0], trial) for pieces in alike for trial in possible[pieces[0]]]))
+        for pieces in alike:
             best = 0.0
             for trial in possible[pieces[0]]:
-                one = self._bundle([(pieces[0], trial)])
-                singles.setdefault(trial.test, []).append((one.saves, pieces))
-                best = max(best, one.saves)
+                saves = next(alone)
+                singles.setdefault(trial.test, []).append((saves, pieces))
+                best = max(best, saves)
                 # The others are worth the same until one of them has been chosen.
-                yield from (replace(one, steps=((piece, trial),)) for piece in pieces)
+                yield from ((((piece, trial),), saves) for piece in pieces)
             # Where one result changes no decision all are worth 0: then those nearest to a change come first.
             promise.append((-best, self._from_change(pieces[0]), pieces[0]))
         for _, _, piece in sorted(promise)[:CLOSELY]:
             for size in TOGETHER:
                 for some in combinations(possible[piece], size):
-                    yield self._bundle([(piece, trial) for trial in some])
+                    yield self._together([(piece, trial) for trial in some])
         for test, found in singles.items():
             found.sort(key=lambda one: (-one[0], self._from_change(one[1][0])))
             order = [piece for _, pieces in found for piece in pieces]
             for size in BATCHES:
                 if size <= len(order):
-                    yield self._bundle([(piece, _of(possible[piece], test)) for piece in order[:size]])
+                    yield self._together([(piece, _of(possible[piece], test)) for piece in order[:size]])
 
-    def _bundle(self, steps: Sequence[tuple[int, Trial]]) -> _Bundle:
-        return _Bundle(self.number, tuple(steps), self.saves(steps))
+    def _together(self, steps: Sequence[tuple[int, Trial]]) -> tuple[Steps, float]:
+        return tuple(steps), self.saves(steps)
+
+    def _alone(self, steps: Sequence[tuple[int, Trial]]) -> list[float]:
+        """Return what each test saves by itself, nothing having been chosen."""
+        items = [(piece, trial.channel) for piece, trial in steps]
+        found: list[float] = worth_of_each(self.lot.belief, items, self.lot.still_open, self.costs).tolist()
+        return found
 
     def _from_change(self, piece: int) -> float:
         return abs(float(self._bad[piece]) - self.costs.threshold)
@@ -324,8 +307,8 @@ def first(
     lot: LotAtBench, costs: Costs, ready: Iterable[SetUp] = (), minutes: float | None = None
 ) -> tuple[int, Trial] | None:
     """Return the one test to do next on a lot, as (place of the piece, test); None where none is worth its time."""
-    found = _best(list(_Desk(0, lot, costs).bundles()), [lot], costs, minutes, set(ready))
-    return None if found is None else found.steps[0]
+    found = _best([_Desk(0, lot, costs)], costs, minutes, set(ready))
+    return None if found is None else found[0].bundles.steps[found[1]][0]
 
 
 def only(lot: LotAtBench, piece: int) -> LotAtBench:

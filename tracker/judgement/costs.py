@@ -7,7 +7,7 @@ from importlib.resources import files
 
 import numpy as np
 
-from tracker.judgement.lots import Floats
+from tracker.judgement.lot_belief import Floats
 
 FIT, REJECT = "accept", "reject"
 

@@ -8,6 +8,7 @@ ABSENT = "absent"
 STRENGTHS = (CLEAR, SLIGHT)
 OUTCOMES = (CLEAR, SLIGHT, ABSENT)
 """What becomes of looking for an indicator: it is seen clearly, slightly, or not at all."""
+_FIELD = {CLEAR: "present", SLIGHT: "slight", ABSENT: "absent"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +26,8 @@ class Counts:
 
     def of(self, outcome: str) -> float:
         """Return the count of one of `OUTCOMES`."""
-        return {CLEAR: self.present, SLIGHT: self.slight, ABSENT: self.absent}[outcome]
+        found: float = getattr(self, _FIELD[outcome])
+        return found
 
     def worth(self, pieces: float) -> "Counts":
         """Return the same shares of so many pieces."""

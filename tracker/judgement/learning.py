@@ -2,15 +2,16 @@
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
-from tracker.judgement.counts import ABSENT, NOTHING_COUNTED, OUTCOMES, SLIGHT, Counts, Taught
-from tracker.judgement.observed import Remark
-from tracker.judgement.suspicion import combine, silences, weigh
-from tracker.judgement.together import Seen, Together, fit
-from tracker.judgement.weights import Indicator, LearningRule, Weights, declared, families, learning_rule
+import numpy as np
+
+from tracker.judgement.counts import NOTHING_COUNTED, OUTCOMES, SLIGHT, Counts, Taught
+from tracker.judgement.learning_at_once import AtOnce
+from tracker.judgement.together import AS_DECLARED, Seen, Together, fit
+from tracker.judgement.weights import Indicator, LearningRule, Weights, declared, learning_rule
 
 SETTLED = "settled"
 """The family of truth itself. What settles a piece is no experience with the words that settle it."""
@@ -24,6 +25,7 @@ no source)."""
 
 Tally = dict[int, list[int]]
 """By lot: how many pieces showed an indicator clearly, slightly, not at all."""
+_NO_PIECES = [0, 0, 0]
 Shares = tuple[float, float, float]
 """A tally in effective pieces."""
 Key = tuple[str, bool]
@@ -114,17 +116,36 @@ class Experience:
     @cached_property
     def together(self) -> Together:
         """What signs have been worth together."""
-        weights: dict[int, Weights] = {}
+        told = sorted((one for one in self.lessons if one.before_db is not None), key=lambda one: one.piece)[
+            -MOST_SEEN:
+        ]
+        return fit(self._seen(told), self.rule.together_sd) if told else AS_DECLARED
+
+    def _seen(self, lessons: Sequence[Lesson]) -> list[Seen]:
+        """Weigh what pieces showed as if nothing of their lots had been taught."""
+        at_once = AtOnce(self.declared, tuple(_that_teach(self.declared.indicators)))
+        lots = list(dict.fromkeys(lesson.lot for lesson in lessons))
+        # Rounding must not leave less than nothing.
+        taught = np.maximum(at_once.of_all(self._sums) - at_once.by_lot(self._shares, lots), 0.0)
+        weights = at_once.weights_db(taught)[[lots.index(lesson.lot) for lesson in lessons]]
+        found = at_once.sums(at_once.outcomes(lesson.outcomes for lesson in lessons), weights)
         numbers = Counter((lesson.lot, lesson.not_genuine) for lesson in self.lessons)
         seen = []
-        told = [(lesson, lesson.before_db) for lesson in self.lessons if lesson.before_db is not None]
-        for lesson, before_db in sorted(told, key=lambda pair: pair[0].piece)[-MOST_SEEN:]:
-            if lesson.lot not in weights:
-                weights[lesson.lot] = self._without(self._by_lot[lesson.lot])
+        for lesson, rest, signs, left_out in zip(
+            lessons, found.rest_db, found.signs_db, found.left_out_db, strict=True
+        ):
             pieces = numbers[lesson.lot, lesson.not_genuine]
-            worth = effective(pieces, self.rule.alike_in_lot) / pieces
-            seen.append(_seen(lesson, before_db, weights[lesson.lot], worth))
-        return fit(seen, self.rule.together_sd)
+            seen.append(
+                Seen(
+                    rest_db=float(rest) + (lesson.before_db or 0.0),
+                    signs_db=float(signs),
+                    left_out_db=float(left_out),
+                    not_genuine=lesson.not_genuine,
+                    worth=effective(pieces, self.rule.alike_in_lot) / pieces,
+                    lot=lesson.lot,
+                )
+            )
+        return seen
 
     @property
     def version(self) -> str:
@@ -152,11 +173,9 @@ class Experience:
 
     def without_lot(self, lot: int) -> Weights:
         """Return what observations weigh to somebody who knows no truth of this lot."""
-        lessons = self._by_lot.get(lot)
-        if not lessons:
+        if lot not in self._by_lot:
             return self.weights
-        found = self._without(lessons)
-        return found.taught_otherwise(found.taught, self._elsewhere(lot))
+        return self._without(lot, self._elsewhere(lot))
 
     def _elsewhere(self, lot: int) -> Together:
         """Return what signs have been worth together in other lots.
@@ -167,11 +186,7 @@ class Experience:
         fold = lot % FOLDS
         if fold not in self._folds:
             others = replace(self, lessons=tuple(one for one in self.lessons if one.lot % FOLDS != fold))
-            # Both are sums lot by lot: those of the other lots need not be counted anew.
-            kept = {
-                key: {lot: n for lot, n in tally.items() if lot % FOLDS != fold} for key, tally in self._tallies.items()
-            }
-            others.__dict__.update(_tallies={key: tally for key, tally in kept.items() if tally}, _keys=self._keys)
+            others.__dict__.update(_shares=_without_fold(self._shares, fold))
             self._folds[fold] = others.together
         return self._folds[fold]
 
@@ -179,15 +194,13 @@ class Experience:
     def _folds(self) -> dict[int, Together]:
         return {}
 
-    def _without(self, lessons: Iterable[Lesson]) -> Weights:
-        left: dict[Key, Tally] = {}
-        for lesson in lessons:
-            for key, index in self._counted(lesson):
-                known = self._tallies[key].get(lesson.lot, [0, 0, 0])
-                tally = left.setdefault(key, {}).setdefault(lesson.lot, list(known))
-                tally[index] -= 1
-        changed = {code: self._taught(code, left) for code, _ in left}
-        return self._single.taught_otherwise({**self._single.taught, **changed}, self._single.together)
+    def _without(self, lot: int, together: Together = AS_DECLARED) -> Weights:
+        """Return the weights of single indicators had nothing of a lot been taught: its tallies taken from the sums."""
+        left: dict[str, dict[Key, Tally]] = {}
+        for key in self._by_lot[lot]:
+            left.setdefault(key[0], {})[key] = {lot: _NO_PIECES}
+        changed = {code: self._taught(code, instead) for code, instead in left.items()}
+        return self._single.taught_otherwise({**self._single.taught, **changed}, together)
 
     def _one_less(self, code: str, not_genuine: bool, lot: int, index: int) -> Taught:
         """Return what was taught of an indicator by all but one piece of a lot that showed it so."""
@@ -218,10 +231,12 @@ class Experience:
         return {lesson.piece: lesson for lesson in self.lessons}
 
     @cached_property
-    def _by_lot(self) -> dict[int, list[Lesson]]:
-        lots: dict[int, list[Lesson]] = {}
-        for lesson in self.lessons:
-            lots.setdefault(lesson.lot, []).append(lesson)
+    def _by_lot(self) -> dict[int, list[Key]]:
+        """What the pieces of each lot taught something of; nothing, where none showed what can be counted."""
+        lots: dict[int, list[Key]] = {lesson.lot: [] for lesson in self.lessons}
+        for key, tally in self._tallies.items():
+            for lot in tally:
+                lots[lot].append(key)
         return lots
 
     @cached_property
@@ -233,9 +248,13 @@ class Experience:
         return tallies
 
     @cached_property
+    def _shares(self) -> dict[Key, dict[int, Shares]]:
+        return {key: {lot: self._shared(one) for lot, one in tally.items()} for key, tally in self._tallies.items()}
+
+    @cached_property
     def _sums(self) -> dict[Key, Counts]:
         # fsum rounds once, so that the order of the lots cannot show.
-        return {key: _counts([self._shared(one) for one in tally.values()]) for key, tally in self._tallies.items()}
+        return {key: _counts(of_lots.values()) for key, of_lots in self._shares.items()}
 
     def _shared(self, tally: list[int]) -> Shares:
         """Return what a lot's pieces are worth, shared among what they showed."""
@@ -267,7 +286,7 @@ class Experience:
             counts = self._sums.get(key, NOTHING_COUNTED)
             for lot, now in (instead or {}).get(key, {}).items():
                 was = self._tallies[key][lot]
-                counts = _moved(counts, self._shared(was), self._shared(now))
+                counts = _moved(counts, self._shares[key][lot], self._shared(now))
                 gone[lot] = gone.get(lot, 0) + sum(was) - sum(now)
             sums.append(counts)
         pieces, lots = self._numbers[code]
@@ -283,10 +302,15 @@ _OF_LESSONS = (
     "_by_lot",
     "_tallies",
     "_sums",
+    "_shares",
     "_sizes",
     "_numbers",
     "_keys",
 )
+
+
+def _that_teach(known: Mapping[str, Indicator]) -> list[str]:
+    return [code for code, one in known.items() if one.family != SETTLED]
 
 
 def _counted(lesson: Lesson, known: Mapping[str, Indicator]) -> list[tuple[Key, int]]:
@@ -301,8 +325,8 @@ def _counted(lesson: Lesson, known: Mapping[str, Indicator]) -> list[tuple[Key, 
     ]
 
 
-def _counts(shares: list[Shares]) -> Counts:
-    clear, slight, absent = (math.fsum(share[index] for share in shares) for index in range(len(OUTCOMES)))
+def _counts(shares: Collection[Shares]) -> Counts:
+    clear, slight, absent = (math.fsum([share[index] for share in shares]) for index in range(len(OUTCOMES)))
     return Counts(clear, absent, slight)
 
 
@@ -315,26 +339,10 @@ def _moved(counts: Counts, was: Shares, now: Shares) -> Counts:
     )
 
 
-def _seen(lesson: Lesson, before_db: float, weights: Weights, worth: float) -> Seen:
-    """Weigh what a piece showed as if its truth were not known."""
-    facts, looked_for = [], []
-    for code, outcome in lesson.outcomes.items():
-        known = weights.indicators.get(code)
-        if known is None or known.family == SETTLED:
-            continue
-        if outcome != ABSENT:
-            facts.append(Remark(code, known.title, outcome, known.family))
-        if families()[known.family].looks_for_signs:
-            looked_for.append(code)
-    found = combine(before_db, weigh(facts, weights=weights), silences=silences(looked_for, weights))
-    return Seen(
-        rest_db=found.total_db - found.signs_db,
-        signs_db=found.signs_db,
-        left_out_db=found.left_out_db,
-        not_genuine=lesson.not_genuine,
-        worth=worth,
-        lot=lesson.lot,
-    )
+def _without_fold(shares: Mapping[Key, Mapping[int, Shares]], fold: int) -> dict[Key, dict[int, Shares]]:
+    """Return what other lots than those of a fold share; sums are made lot by lot, so theirs need no counting anew."""
+    kept = {key: {lot: one for lot, one in of_lots.items() if lot % FOLDS != fold} for key, of_lots in shares.items()}
+    return {key: of_lots for key, of_lots in kept.items() if of_lots}
 
 
 def stronger(one: str, other: str) -> bool:

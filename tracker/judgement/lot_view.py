@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tracker.judgement.lots import Floats, LotBelief, lot_rule
+from tracker.judgement.lot_belief import Floats, LotBelief
+from tracker.judgement.lots import lot_rule
 
 
 @dataclass(frozen=True, slots=True)

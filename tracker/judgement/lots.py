@@ -1,28 +1,17 @@
-"""Pieces of one lot: what each one's evidence says of the others, through a Beta-binomial over the fraction bad."""
+"""Pieces of one lot: which evidence of one speaks of the others as well, and what is thought of them together."""
 
 import math
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache
 from importlib.resources import files
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tracker.judgement.lot_belief import NEPER, Floats, LotBelief
 from tracker.judgement.suspicion import Suspicion
 
-Floats = NDArray[np.float64]
-NEPER = math.log(10) / 10
-"""Natural log units in one deciban."""
-MOST_NODES = 300
-"""Exact up to twice as many pieces less one; beyond, quadrature errors stay below what a screen shows."""
-_FARTHEST = 60.0  # natural log units; e**60 is beyond every cap and far from overflow
-_NO_CHANCE = 1e-300
-_EPSILON = 1e-16
-_HALVINGS = 60
-_LARGEST = 700.0  # what a number can hold, as a logarithm
-_AT_ONCE = 2_000_000  # numbers in one array
 BENCH = ("electrical", "heat")
 SETTLED = "settled"
 BEYOND_LOOKS = (*BENCH, SETTLED)
@@ -62,202 +51,6 @@ def lot_rule() -> LotRule:
     said = tomllib.loads(files("tracker.judgement").joinpath("lots.toml").read_text(encoding="utf-8"))
     kinds = {name: value for name, value in said["alike"].items() if name != "source"}
     return LotRule(concentration=said["concentration"], source=said["source"], **kinds)
-
-
-@dataclass(frozen=True)
-class LotBelief:
-    """What is thought of all pieces of a lot together.
-
-    Parameters
-    ----------
-    bad, good : float
-        The Beta distribution of the fraction bad, both above 0.
-    evidence : ndarray of float, shape (pieces,)
-        Natural logarithm of each piece's likelihood ratio 'not as claimed' to 'as claimed', as far as it speaks of the
-        siblings, too; 0 where nothing is known.
-    private : ndarray of float, shape (pieces,)
-        What speaks of the piece alone; natural logarithm.
-
-    Notes
-    -----
-    The joint probability of which pieces are bad is that of a Beta-binomial times the evidence of each bad piece. A
-    piece's odds are those of this distribution times its private ratio. Chances of what several pieces show together
-    come from the fraction's distribution and, given the fraction f, odds c f / (1 - f) of each piece, with the c that
-    gives it its probability. Without private evidence all this is the Beta-binomial, exactly.
-
-    Integrals over the fraction bad are Gauss-Jacobi quadratures. The integrands are polynomials in the fraction, of a
-    degree of at most the number of pieces and one more, so the quadrature is exact (up to `MOST_NODES`).
-    """
-
-    bad: float
-    good: float
-    evidence: Floats
-    private: Floats
-
-    @property
-    def prior(self) -> float:
-        """The fraction bad expected before any evidence."""
-        return self.bad / (self.bad + self.good)
-
-    def marginals(self) -> Floats:
-        """Return each piece's probability of being bad, shape (pieces,)."""
-        found: Floats = self.after(np.zeros((1, self.evidence.size)))[1][0]
-        return found
-
-    def siblings_db(self) -> Floats:
-        """Return what its siblings say of each piece: what its odds gain by them, decibans."""
-        shared = (self._shared @ self.fraction_weights).clip(_NO_CHANCE, 1.0 - _EPSILON)
-        moved: Floats = np.log(shared / (1.0 - shared)) - self.evidence - np.log(self.bad / self.good)
-        return moved / NEPER
-
-    def after(self, news: Floats) -> tuple[Floats, Floats]:
-        """Return what further evidence would make of the pieces.
-
-        Parameters
-        ----------
-        news : ndarray of float, shape (cases, pieces)
-            Added to the evidence, natural logarithms.
-
-        Returns
-        -------
-        (likelihood, probability) : ndarray, shape (cases,) and (cases, pieces)
-            The expectation of the ratio exp(news of the bad pieces) under today's belief, and each piece's probability
-            of being bad once it is known.
-        """
-        parts = [self._after(part) for part in self._parts(news)]
-        return np.concatenate([one[0] for one in parts]), np.concatenate([one[1] for one in parts])
-
-    def none_bad(self, news: Floats, which: NDArray[np.bool_]) -> Floats:
-        """Return the probability that of some pieces none is bad, once further evidence is known.
-
-        Parameters
-        ----------
-        news : ndarray of float, shape (cases, pieces)
-        which : ndarray of bool, shape (cases, pieces)
-            The pieces meant.
-
-        Returns
-        -------
-        ndarray of float, shape (cases,)
-        """
-        found, start = [], 0
-        for part in self._parts(news):
-            found.append(self._none_bad(part, which[start : start + len(part)]))
-            start += len(part)
-        return np.concatenate(found)
-
-    def number_bad(self, which: Sequence[int] | None = None) -> Floats:
-        """Return the distribution of how many of some pieces are bad, shape (pieces + 1,). None: of all."""
-        some = range(self.evidence.size) if which is None else which
-        found = np.zeros((len(some) + 1, self.fraction_weights.size))
-        found[0] = 1.0
-        for count, index in enumerate(some, start=1):
-            chance = self.given_fraction[index]
-            found[1 : count + 1] = found[1 : count + 1] * (1.0 - chance) + found[:count] * chance
-            found[0] *= 1.0 - chance
-        return found @ self.fraction_weights
-
-    @cached_property
-    def given_fraction(self) -> Floats:
-        """Each piece's probability of being bad were the fraction bad that of a node, shape (pieces, nodes)."""
-        if not self.private.any():
-            return self._shared
-        p, aim = self._nodes[0], self.marginals()
-        low, high = (np.full(self.evidence.size, end) for end in (-_FARTHEST, _FARTHEST))
-        for _ in range(_HALVINGS):
-            middle = (low + high) / 2.0
-            under = _bad(p, middle) @ self.fraction_weights < aim
-            low, high = np.where(under, middle, low), np.where(under, high, middle)
-        return _bad(p, (low + high) / 2.0)
-
-    @cached_property
-    def fraction_weights(self) -> Floats:
-        """The probability of each node of the fraction bad, shape (nodes,)."""
-        weights: Floats = np.exp(self._log_weights - _log_sum(self._log_weights))
-        return weights
-
-    @cached_property
-    def _nodes(self) -> tuple[Floats, Floats]:
-        return _jacobi(self.bad, self.good, min(self.evidence.size // 2 + 2, MOST_NODES))
-
-    @cached_property
-    def _shared(self) -> Floats:
-        return _bad(self._nodes[0], self.evidence)
-
-    @cached_property
-    def _log_mixed(self) -> Floats:
-        p = self._nodes[0]
-        return np.log(1.0 - p + p * _ratio(self.evidence)[:, None])
-
-    @cached_property
-    def _log_weights(self) -> Floats:
-        weights: Floats = self._nodes[1] + self._log_mixed.sum(axis=0)
-        return weights
-
-    def _parts(self, news: Floats) -> list[Floats]:
-        size = max(_AT_ONCE // max(self._nodes[0].size * max((news != 0).any(axis=0).sum(), 1), 1), 1)
-        return [news[start : start + size] for start in range(0, len(news), size)]
-
-    def _after(self, news: Floats) -> tuple[Floats, Floats]:
-        p, moved = self._nodes[0], (news != 0).any(axis=0)
-        bad = p * _ratio(self.evidence[moved] + news[:, moved])[:, :, None]
-        mixed = 1.0 - p + bad
-        weights = self._log_weights + (np.log(mixed) - self._log_mixed[moved]).sum(axis=1)
-        given = np.exp(weights - _log_sum(weights)[:, None])
-        probability = given @ self._shared.T
-        probability[:, moved] = np.einsum("cg,cpg->cp", given, bad / mixed)
-        if self.private.any():
-            ratio = _ratio(self.private)
-            probability = probability * ratio / (1.0 - probability + probability * ratio)
-        return np.exp(np.minimum(_log_sum(self._log_chances(news)), _LARGEST)), probability
-
-    def _log_chances(self, news: Floats) -> Floats:
-        """Return the logarithm of each node's weight times the chance of the news there, shape (cases, nodes)."""
-        moved = (news != 0).any(axis=0)
-        if not moved.any():
-            return np.log(self.fraction_weights + _NO_CHANCE) + np.zeros((len(news), 1))
-        q = self.given_fraction[moved]
-        told = np.log(1.0 - q + q * _ratio(news[:, moved])[:, :, None]).sum(axis=1)
-        chances: Floats = np.log(self.fraction_weights + _NO_CHANCE) + told
-        return chances
-
-    def _none_bad(self, news: Floats, which: NDArray[np.bool_]) -> Floats:
-        moved = (news != 0).any(axis=0)
-        log_good = np.log(np.maximum(1.0 - self.given_fraction, _NO_CHANCE))
-        kept = which.astype(float) @ log_good
-        q = self.given_fraction[moved]
-        kept -= (which[:, moved, None] * np.log(1.0 - q + q * _ratio(news[:, moved])[:, :, None])).sum(axis=1)
-        weights = self._log_chances(news)
-        found: Floats = np.exp(_log_sum(weights + kept) - _log_sum(weights))
-        return found
-
-
-def _bad(p: Floats, log_ratio: Floats) -> Floats:
-    """Return the probability of being bad at each node for a likelihood ratio, shape (pieces, nodes)."""
-    ratio = _ratio(log_ratio)[:, None]
-    chances: Floats = p * ratio / (1.0 - p + p * ratio)
-    return chances
-
-
-def _ratio(evidence: Floats) -> Floats:
-    return np.exp(np.clip(evidence, -_FARTHEST, _FARTHEST))
-
-
-@cache
-def _jacobi(bad: float, good: float, nodes: int) -> tuple[Floats, Floats]:
-    """Return nodes between 0 and 1 and the logarithms of their weights for Beta(bad, good)."""
-    from scipy import special
-
-    x, w = special.roots_jacobi(nodes, good - 1.0, bad - 1.0)
-    inside = w > 0
-    p = np.clip((1.0 + x[inside]) / 2.0, 0.0, 1.0)
-    return p, np.log(w[inside] / w[inside].sum())
-
-
-def _log_sum(values: Floats) -> Floats:
-    top = values.max(axis=-1)
-    summed: Floats = top + np.log(np.exp(values - top[..., None]).sum(axis=-1))
-    return summed
 
 
 def belief(prior: float, pieces: Sequence[Mapping[str, float]], rule: LotRule | None = None) -> LotBelief:

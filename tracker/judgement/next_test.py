@@ -4,13 +4,13 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from itertools import combinations_with_replacement, product
 
 import numpy as np
 
 from tracker.judgement.costs import Costs
-from tracker.judgement.lots import NEPER, Floats, LotBelief
+from tracker.judgement.lot_belief import NEPER, Floats, LotBelief
 from tracker.judgement.suspicion import Suspicion
 from tracker.judgement.weights import Family
 
@@ -140,18 +140,43 @@ def outcomes(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int]
     Verdicts are held to be independent given which pieces are bad, and news simply adds up: that verdicts of one lot
     err alike is counted in the records once they are there, not in this look ahead.
     """
+    told = _told(belief, items, still_open, drawn)
+    news = np.zeros((len(told.news), belief.evidence.size))
+    news[:, told.pieces] = told.news
+    likelihood, probability = belief.after(news)
+    return Outcomes(told.chance * likelihood if told.exact else told.chance, probability, news, told.exact)
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What tests may show.
+
+    Parameters
+    ----------
+    pieces : list of int
+        Those that are tested.
+    chance : ndarray of float, shape (cases,)
+        As in `Outcomes` where drawn; else were all pieces as claimed.
+    news : ndarray of float, shape (cases, tested pieces)
+    exact : bool
+    """
+
+    pieces: list[int]
+    chance: Floats
+    news: Floats
+    exact: bool
+
+
+def _told(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int], drawn: bool) -> _Told:
     groups = _groups(belief, items, set(still_open))
     if drawn or _cases(groups) > EXACT_CASES:
         return _drawn(belief, items)
-    base, news = np.ones(1), np.zeros((1, belief.evidence.size))
+    base, news = np.ones(1), np.zeros((1, 0))
     for tests, pieces in groups:
         chances, added = _ways(tests, len(pieces))
+        news = np.hstack([np.repeat(news, chances.size, axis=0), np.tile(added, (len(news), 1))])
         base = np.repeat(base, chances.size) * np.tile(chances, base.size)
-        before = news
-        news = np.repeat(before, chances.size, axis=0)
-        news[:, pieces] += np.tile(added, (len(before), 1))
-    likelihood, probability = belief.after(news)
-    return Outcomes(base * likelihood, probability, news, exact=True)
+    return _Told([piece for _, pieces in groups for piece in pieces], base, news, exact=True)
 
 
 def is_exact(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int]) -> bool:
@@ -201,23 +226,33 @@ def _ways(tests: tuple[Channel, ...], pieces: int) -> tuple[Floats, Floats]:
     return np.array(chances), np.array(news)
 
 
-def _drawn(belief: LotBelief, items: Sequence[Item]) -> Outcomes:
-    rng = np.random.default_rng(_SEED)
+def _drawn(belief: LotBelief, items: Sequence[Item]) -> _Told:
     # Spread evenly over the fractions: most of what is uncertain is whether the lot is bad at all.
     # As many for every question about a lot, so that two answers differ by the question alone.
     draws = min(max(_WORK // (belief.evidence.size * belief.fraction_weights.size), FEWEST_DRAWS), MOST_DRAWS)
     even = (np.arange(draws) + 0.5) / draws
     weights = np.cumsum(belief.fraction_weights)
     nodes = np.minimum(np.searchsorted(weights, even), weights.size - 1)
-    bad = rng.random((draws, belief.evidence.size)) < belief.given_fraction.T[nodes]
+    place = {piece: index for index, piece in enumerate(dict.fromkeys(piece for piece, _ in items))}
+    tested = list(place)
+    bad = _evenly(draws, belief.evidence.size)[:, tested] < belief.given_fraction[tested][:, nodes].T
+    rng = np.random.default_rng(_SEED)
+    rng.bit_generator.advance(draws * belief.evidence.size)  # type: ignore[attr-defined]  # drawn by `_evenly`
     news = np.zeros(bad.shape)
     for piece, test in items:
-        fails = np.where(bad[:, piece], test.fails_bad(), test.fails_genuine)
+        at = place[piece]
+        fails = np.where(bad[:, at], test.fails_bad(), test.fails_genuine)
         decided = rng.random(draws) >= test.undecided
         failed = rng.random(draws) < fails
-        news[:, piece] += np.where(decided, np.where(failed, test.fail_ln, test.pass_ln), 0.0)
+        news[:, at] += np.where(decided, np.where(failed, test.fail_ln, test.pass_ln), 0.0)
     different, counts = np.unique(news, axis=0, return_counts=True)
-    return Outcomes(counts / draws, belief.after(different)[1], different, exact=False)
+    return _Told(tested, counts / draws, different, exact=False)
+
+
+@lru_cache(maxsize=4)
+def _evenly(draws: int, pieces: int) -> Floats:
+    """Return the first numbers that are drawn for a lot of so many pieces; they are the same for every question."""
+    return np.random.default_rng(_SEED).random((draws, pieces))
 
 
 def loss_now(belief: LotBelief, still_open: Sequence[int], costs: Costs) -> float:
@@ -250,14 +285,32 @@ def worth(
     """
     if not items or not still_open:
         return 0.0
-    return _saved(outcomes(belief, items, still_open, drawn=drawn), belief, list(still_open), costs)
+    told = _told(belief, items, still_open, drawn)
+    tested = np.array(told.pieces)
+    # Of the others one stands for all that are like it.
+    is_open = np.zeros(belief.evidence.size, dtype=bool)
+    is_open[list(still_open)] = True
+    counts = is_open[tested]
+    is_open[tested] = False
+    first, like = belief.kinds
+    number = np.bincount(like[is_open], minlength=first.size)
+    others = first[number > 0]
+    likelihood, themselves, theirs = belief.told(tested, told.news, others)
+    chance = told.chance * likelihood if told.exact else told.chance
+    now = belief.marginals()
+    saved = chance @ (
+        regret(themselves, now[tested], costs) @ counts + regret(theirs, now[others], costs) @ number[number > 0]
+    )
+    return float(saved)
 
 
-def _saved(after: Outcomes, belief: LotBelief, which: list[int], costs: Costs) -> float:
-    then, stands = after.probability[:, which], belief.marginals()[which] >= costs.threshold
-    # What it costs to stand by today's decisions, less what the better ones cost.
-    by_today = np.where(stands, (1.0 - then) * costs.reject_good, then * costs.fit_bad)
-    return float(after.chance @ (by_today - costs.loss(then)).sum(axis=1))
+def regret(then: Floats, now: Floats, costs: Costs) -> Floats:
+    """Return what it costs to decide by probabilities `now` where they have become `then`; shapes must broadcast."""
+    found = np.zeros(np.broadcast(then, now).shape)
+    changed = (then >= costs.threshold) != (now >= costs.threshold)
+    bad = then[changed]
+    found[changed] = np.abs(bad * costs.fit_bad - (1.0 - bad) * costs.reject_good)
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,11 +338,12 @@ class Remains:
 def remains(belief: LotBelief, items: Sequence[Item], still_open: Sequence[int], costs: Costs) -> Remains:
     """Return what is to be expected of a lot after tests; parameters as for `worth`."""
     after, which = outcomes(belief, items, still_open), list(still_open)
-    accepted = after.probability[:, which] < costs.threshold
+    then = after.probability[:, which]
+    accepted, saved = then < costs.threshold, after.chance @ regret(then, belief.marginals()[which], costs).sum(axis=1)
     meant = np.zeros(after.news.shape, dtype=bool)
     meant[:, which] = accepted
     return Remains(
-        loss=max(loss_now(belief, which, costs) - _saved(after, belief, which, costs), 0.0),
+        loss=max(loss_now(belief, which, costs) - float(saved), 0.0),
         bad_accepted=float(np.clip(after.chance @ (1.0 - belief.none_bad(after.news, meant)), 0.0, 1.0)),
         rejected=float(after.chance @ (~accepted).sum(axis=1)),
         exact=after.exact,

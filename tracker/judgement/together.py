@@ -18,6 +18,8 @@ from dataclasses import dataclass
 
 _PER_DB = math.log(10.0) / 10.0
 _MOST_STEPS, _CLOSE = 50, 1e-9
+_SAME = 1.0 + 1e-12
+"""Close to the best, costs differ by rounding alone; that must not halve a step, or the last digits were chance."""
 LARGEST_FOUND = 1.5
 """Signs are declared dependent by their caps; settled pieces may say they are worth more, within reason (common
 practice, no source)."""
@@ -143,7 +145,7 @@ def _best(
         while True:
             there = (at[0] + step[0], at[1] + step[1])
             new = _cost(rows, there, sd)
-            if new <= cost or max(abs(step[0]), abs(step[1])) < _CLOSE:
+            if new <= cost * _SAME or max(abs(step[0]), abs(step[1])) < _CLOSE:
                 break
             step = (step[0] / 2.0, step[1] / 2.0)
         at, cost = there, new

@@ -15,7 +15,7 @@ from tracker.judgement.together import AS_DECLARED, Together
 
 FILE = "indicators.toml"
 Made = TypeVar("Made")
-_NOTHING = 1e-9
+NOTHING = 1e-9
 """Where a piece is left out of a sum of fractions, rounding may leave a trace of it."""
 
 
@@ -118,6 +118,9 @@ class Weights:
     """What was worked out already: a list asks for the same thousands of times. By code, what it is, and the lessons it
     stands on; those are kept beside it, so that no other lessons can come by their identity."""
 
+    _worth: dict[str, tuple[Counts, Counts]] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """The declared counts of a code, of so many pieces as they are worth; lessons have no part in them."""
+
     silences: dict[tuple[str, ...], Any] = field(default_factory=dict, init=False, repr=False, compare=False)
     """What `silences` of `tracker/judgement/suspicion.py` worked out, by what was looked for."""
 
@@ -125,6 +128,7 @@ class Weights:
         """Return the same declared counts with other lessons; what stands on lessons they share is not made again."""
         other = replace(self, taught=taught, together=together)
         object.__setattr__(other, "_made", self._made)
+        object.__setattr__(other, "_worth", self._worth)
         return other
 
     def once(self, what: str, code: str, make: Callable[["Weights", str], Made]) -> Made:
@@ -161,17 +165,23 @@ class Weights:
         Counted all the same it would: mostly genuine pieces are settled, so a sign that nobody ever saw would come to
         be taken for rarer on genuine pieces, and grow by 4 decibans in a hundred settled pieces.
         """
-        known = self.indicator(code)
-        bad, good = known.not_genuine.worth(self.declared_pieces), known.genuine.worth(self.declared_pieces)
+        bad, good = self._declared(code)
         if not self.tried(code, outcome):
             return bad, good
         taught = self.taught.get(code, UNTAUGHT)
         return bad + taught.not_genuine, good + taught.genuine
 
+    def _declared(self, code: str) -> tuple[Counts, Counts]:
+        found = self._worth.get(code)
+        if found is None:
+            known, pieces = self.indicator(code), self.declared_pieces
+            found = self._worth[code] = (known.not_genuine.worth(pieces), known.genuine.worth(pieces))
+        return found
+
     def tried(self, code: str, outcome: str) -> bool:
         """Return whether a settled piece has shown an indicator in this way."""
         taught = self.taught.get(code, UNTAUGHT)
-        return taught.not_genuine.of(outcome) + taught.genuine.of(outcome) > _NOTHING
+        return taught.not_genuine.of(outcome) + taught.genuine.of(outcome) > NOTHING
 
     def weight_db(self, code: str, strength: str = CLEAR) -> float:
         """Return what it says that `code` was observed, in decibans; positive speaks for 'not genuine'.

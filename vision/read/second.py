@@ -5,6 +5,9 @@ from collections.abc import Sequence
 from vision.observations import PhotoWarning, Reading, Rgb
 from vision.read import tesseract
 
+ONE_READER = "one-reader"
+"""The code of the warning that only one reader read a photo."""
+
 
 class SecondReader:
     """Tesseract for the lines of one photo; after its first failure every line stays with the neural reader alone.
@@ -37,4 +40,4 @@ class SecondReader:
         if self.trouble is None:
             return ()
         advice = "Lines were read by the neural reader alone, so nothing confirms them: check them by eye."
-        return (PhotoWarning("one-reader", f"{self.trouble.rstrip('.')}. {advice}"),)
+        return (PhotoWarning(ONE_READER, f"{self.trouble.rstrip('.')}. {advice}"),)
