@@ -118,7 +118,7 @@ def plates(piece: Piece, beside: Sequence[Beside], gathered: Gathered, copy: Cop
     """Return a piece's plates, and add their pictures to `gathered`."""
     documents = [one.document for one in beside]
     tops = [gathered.tops[one.inspection.id] for one in beside]
-    lines = [[line.outline for line in document.piece.lines] for document in documents]
+    lines = [document.piece.print_places for document in documents]
     own = documents[0]
     places = [(number, place) for number, one in enumerate(marks(own), start=1) if (place := _place(one, own))]
     faces = [plate.numbered(tops[0], places), *(plate.whole(one) for one in tops[1:])]

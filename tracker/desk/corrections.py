@@ -1,0 +1,102 @@
+"""The readings that a person corrected, as they hold now."""
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from sqlalchemy import ColumnElement, select
+from sqlalchemy.orm import Session
+
+from tracker.errors import Damaged
+from tracker.records.models import JournalEntry, Lot, Photo, Piece, ReadingCorrection
+
+Chip = tuple[int, int, int]
+"""(photo, chip of the photo, piece), ids and index."""
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What a person says that a chip in a photo reads.
+
+    Parameters
+    ----------
+    id : int
+    chip : (int, int, int)
+    photo : str
+        Its name.
+    lines : tuple of str
+        Top to bottom; none where the reading was given back to the readers.
+    remark : str or None
+    at, operator : str
+        When it was said, UTC, and by whom.
+    """
+
+    id: int
+    chip: Chip
+    photo: str
+    lines: tuple[str, ...]
+    remark: str | None
+    at: str
+    operator: str
+
+    @property
+    def marking(self) -> str:
+        """The lines, joined by ' / '."""
+        return " / ".join(self.lines)
+
+
+def corrections_of_lot(session: Session, lot: Lot) -> dict[Chip, Correction]:
+    """Return the corrections that hold of a lot's photos, by the chip."""
+    return _holding(_corrections(session, Photo.lot_id == lot.id))
+
+
+def corrections_of_piece(session: Session, piece: Piece) -> dict[Chip, Correction]:
+    """Return the corrections that hold of one piece's photos, by the chip."""
+    return _holding(_corrections(session, ReadingCorrection.piece_id == piece.id))
+
+
+def _holding(said: Iterable[Correction]) -> dict[Chip, Correction]:
+    """Return the latest word of each chip; where that gave the reading back, nobody corrects it."""
+    latest = {one.chip: one for one in said}
+    return {chip: one for chip, one in latest.items() if one.lines}
+
+
+def _corrections(session: Session, which: ColumnElement[bool]) -> list[Correction]:
+    """Return what was ever said, oldest first."""
+    rows = session.execute(
+        select(ReadingCorrection, Photo.name, JournalEntry.at, JournalEntry.operator)
+        .join(Photo, Photo.id == ReadingCorrection.photo_id)
+        # An act asks before its own entry is written.
+        .outerjoin(JournalEntry, JournalEntry.id == ReadingCorrection.entry_id)
+        .where(which)
+        .order_by(ReadingCorrection.id)
+    )
+    return [
+        Correction(
+            row.id,
+            (row.photo_id, row.chip, row.piece_id),
+            name,
+            lines_of(row),
+            row.remark,
+            at or "",
+            operator or "",
+        )
+        for row, name, at, operator in rows
+    ]
+
+
+def lines_of(row: ReadingCorrection) -> tuple[str, ...]:
+    """Return the lines of a correction.
+
+    Raises
+    ------
+    Damaged
+        When they cannot be read any more.
+    """
+    try:
+        lines = json.loads(row.lines)
+    except ValueError:
+        lines = None
+    if not isinstance(lines, list) or not all(isinstance(line, str) for line in lines):
+        raise Damaged(f"The corrected reading {row.id} in the records cannot be read.", "Run `lotproof verify`.")
+    return tuple(lines)
