@@ -134,6 +134,7 @@ def correct(
                 "reads" if texts else "reads_as_the_readers_read": found.marking,
                 "instead_of": document.piece.marking,
                 "remark": why,
+                "findings_changed_on": beside,
             }
         )
         stands = piece_suspicions(act.session, [row])[row.id].probability

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 
+from tracker.desk.contract import PieceDocument
 from tracker.errors import Damaged
-from tracker.records.models import JournalEntry, Lot, Photo, Piece, ReadingCorrection
+from tracker.records.models import Inspection, JournalEntry, Lot, Photo, ReadingCorrection
 
 Chip = tuple[int, int, int]
 """(photo, chip of the photo, piece), ids and index."""
@@ -45,14 +46,35 @@ class Correction:
         return " / ".join(self.lines)
 
 
+@dataclass(frozen=True, slots=True)
+class ByHand:
+    """Who corrected a reading that is shown, when (UTC) and on what it rests; `as_read` is what the readers read."""
+
+    photo: str
+    operator: str
+    at: str
+    remark: str | None
+    as_read: tuple[str, ...]
+
+
+def by_hand(session: Session, inspection: Inspection, document: PieceDocument) -> ByHand | None:
+    """Return who corrected the reading of an inspection; None where nobody did."""
+    read = document.piece.as_read
+    if read is None:
+        return None
+    chip = (inspection.photo_id, document.index, inspection.piece_id)
+    said = _holding(_corrections(session, ReadingCorrection.piece_id == inspection.piece_id)).get(chip)
+    if said is None:
+        raise Damaged(
+            f"Inspection {inspection.id} in the records is corrected by hand, and nobody's correction is there.",
+            "Run `lotproof verify`.",
+        )
+    return ByHand(said.photo, said.operator, said.at, said.remark, tuple(line.text for line in read))
+
+
 def corrections_of_lot(session: Session, lot: Lot) -> dict[Chip, Correction]:
     """Return the corrections that hold of a lot's photos, by the chip."""
     return _holding(_corrections(session, Photo.lot_id == lot.id))
-
-
-def corrections_of_piece(session: Session, piece: Piece) -> dict[Chip, Correction]:
-    """Return the corrections that hold of one piece's photos, by the chip."""
-    return _holding(_corrections(session, ReadingCorrection.piece_id == piece.id))
 
 
 def _holding(said: Iterable[Correction]) -> dict[Chip, Correction]:
