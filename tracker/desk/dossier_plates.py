@@ -128,7 +128,7 @@ def plates(piece: Piece, beside: Sequence[Beside], gathered: Gathered, copy: Cop
     box = _print_box(tops, lines)
     if box is not None:
         near = [plate.window(one, box) for one in tops]
-        readings = [_marking(one.document) for one in beside]
+        readings = [_marking(one.document, copy) for one in beside]
         wide = (box[2] - box[0]) > LONG * (box[3] - box[1])
         enlarged = (PRINT, ENLARGED)
         across = 2 if wide else columns
@@ -168,8 +168,11 @@ def _note(one: Beside, top: Top) -> str:
     return f"{one.inspection.photo.name}; its body is {top.native:.0f} pixels long there"
 
 
-def _marking(document: PieceDocument) -> str:
-    return document.piece.marking or "nothing read"
+def _marking(document: PieceDocument, copy: Copy) -> str:
+    piece = document.piece
+    if piece.as_read is not None:
+        return f"{copy.words(piece.marking)} (corrected by hand)"
+    return piece.marking or "nothing read"
 
 
 def _columns(top: Top) -> int:

@@ -129,6 +129,8 @@ class PieceSheet:
     tested: str = ""
     """Verdicts of its bench tests in a few words, for the table of pieces."""
     brief: bool = False
+    corrected: str = ""
+    """Who corrected the reading of the marking, and what the readers read."""
 
     @property
     def marking(self) -> str:

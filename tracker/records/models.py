@@ -347,7 +347,8 @@ class ForeignRecord(Written):
     lot_id: Mapped[int] = mapped_column(ForeignKey("lot.id"), index=True)
     piece_id: Mapped[int | None] = mapped_column(ForeignKey("piece.id"), index=True)
     kind: Mapped[str] = mapped_column(String(20))
-    """inspection, run, decision, settlement, exemplar, fitting, shipment, or earlier: an origin before theirs."""
+    """inspection, correction, run, decision, settlement, exemplar, fitting, shipment, or earlier: an origin before
+    theirs."""
     their_label: Mapped[str | None] = mapped_column(String(40))
     at: Mapped[str] = mapped_column(String(32))
     operator: Mapped[str] = mapped_column(String(200))
