@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import func, select, text
 from staged import Stage, chip, found, picture
 from stock import TODAY, a_lot
 
@@ -20,6 +20,7 @@ from tracker.desk.since import SaidSince, said_since, seen_now
 from tracker.desk.verify import verify
 from tracker.errors import BadRequest
 from tracker.records.models import Inspection, JournalEntry, ReadingCorrection
+from tracker.records.session import write_transaction
 
 SANDED = found("surface-sanded", "surface")
 RIGHT = ("CV6522AP", "8914")
@@ -267,3 +268,13 @@ def test_an_underside_or_a_swabbed_top_is_no_marking_to_correct(workspace, stage
         correct(workspace, "L0001-01", RIGHT)
     with workspace.read() as session:
         assert find_lot(session, "L0001").pieces
+
+
+def test_verify_names_a_changed_correction(workspace, lot):
+    correct(workspace, "L0001-03", RIGHT, today=TODAY)
+    with write_transaction(workspace._engine) as connection:
+        connection.execute(text("UPDATE reading_correction SET lines = :lines"), {"lines": '["CV6522AP", "8915"]'})
+    report = verify(workspace)
+    assert any(
+        "reading_correction" in fault.message or "reading correction" in fault.message for fault in report.faults
+    )

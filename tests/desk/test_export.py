@@ -303,5 +303,5 @@ def test_a_corrected_reading_comes_along_as_a_persons_word(full: str, workspace:
     assert "wasDerivedFrom(ws:inspection-3, ws:reading-correction-1" in whole
     assert 'lp:reads="CV6522AP / 9120"' in whole
     rows = list(csv.DictReader((bag / "data" / "tables" / "readings.csv").open(encoding="utf-8", newline="")))
-    assert ["9120"] == [row["text"] for row in rows if row["reader"] == "by hand" and row["line"] == "2"]
+    assert [row["text"] for row in rows if row["reader"] == "by hand" and row["line"] == "2"] == ["9120"]
     assert verify(workspace).faults == ()

@@ -117,7 +117,7 @@ def lines_of(row: ReadingCorrection) -> tuple[str, ...]:
     """
     try:
         lines = json.loads(row.lines)
-    except ValueError:
+    except (ValueError, RecursionError):
         lines = None
     if not isinstance(lines, list) or not all(isinstance(line, str) for line in lines):
         raise Damaged(f"The corrected reading {row.id} in the records cannot be read.", "Run `lotproof verify`.")

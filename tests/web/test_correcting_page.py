@@ -118,6 +118,7 @@ def test_what_cannot_be_comes_back_as_typed(pages: Pages, lines: str, said: str)
     assert answer.status_code == 422
     assert answer.text.index(said) < answer.text.index("<h1>")
     assert 'id="correct" open' in answer.text
+    assert 'aria-invalid="true" aria-describedby="w-lines h-lines"' in answer.text
     assert typed(answer.text).replace("\ufffd", "\x00") == lines.strip()
     assert 'value="typed with care"' in answer.text
     assert read_log(pages.app.state.workspace).found == before
