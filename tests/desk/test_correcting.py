@@ -278,3 +278,78 @@ def test_verify_names_a_changed_correction(workspace, lot):
     assert any(
         "reading_correction" in fault.message or "reading correction" in fault.message for fault in report.faults
     )
+
+
+def test_the_command_says_what_changed(workspace, lot, lotproof):
+    at = ("--workspace", workspace.folder, "--operator", "tess")
+    ran = lotproof("correct", "L0001-03", "--reads", "CV6522AP", "--reads", "8914", "--remark", "under the lens", *at)
+    assert ran.code == 0, ran.err
+    assert ran.out.splitlines()[:5] == [
+        "L0001-03  corrected by hand in lot.png",
+        "  marking    CV6522AP / 8914 (was CV6522AP / 7302)",
+        "  part       CV6522AP",
+        "  date code  8914 (was 7302)",
+        "  findings   surface-sanded (was surface-sanded, date-before-part, date-codes-differ)",
+    ]
+    assert "  readers    CV6522AP / 7302" in ran.out
+    shown = lotproof("show", "L0001-03", "--workspace", workspace.folder).out
+    assert "by hand in lot.png by tess, " in shown
+    assert ": under the lens" in shown
+    assert "CV6522AP / 7302" in shown
+    log = lotproof("log", "L0001-03", "--workspace", workspace.folder, "--json").json["entries"][-1]
+    assert (log["act"], log["operator"]) == ("correct", "tess")
+    back = lotproof("correct", "L0001-03", "--as-read", *at)
+    assert back.out.splitlines()[0] == "L0001-03  as read in lot.png"
+    assert "  supersedes CV6522AP / 8914 (" in back.out
+    assert lotproof("show", "L0001-03", "--workspace", workspace.folder, "--json").json["corrected"] is None
+
+
+def test_the_commands_document(workspace, lot, lotproof):
+    at = ("--workspace", workspace.folder, "--operator", "tess", "--json")
+    said = lotproof("correct", "L0001-03", "--photo", "lot.png", "--reads", "CV6522AP", "--reads", "8914", *at).json
+    assert said["schema"] == "lotproof.correction/1"
+    assert (said["piece"], said["photo"], said["by_hand"]) == ("L0001-03", "lot.png", True)
+    assert (said["before"]["date_code"], said["now"]["date_code"]) == ("7302", "8914")
+    assert said["now"]["suspicion"] < said["before"]["suspicion"]
+    assert said["as_read"] == ["CV6522AP", "7302"]
+    shown = lotproof("show", "L0001-03", "--workspace", workspace.folder, "--json").json
+    assert shown["suspicion"] == said["now"]["suspicion"]
+    assert {**shown["corrected"], "at": ""} == {
+        "photo": "lot.png",
+        "operator": "tess",
+        "at": "",
+        "remark": None,
+        "as_read": ["CV6522AP", "7302"],
+    }
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ((), "not said what the marking reads"),
+        (("--reads", "A", "--as-read"), "contradict"),
+        (("--as-read",), "Nobody corrected"),
+        (("--reads", "A", "--photo", "x\x1b[31m"), "No photo 'x?[31m'"),
+        (("--reads", "\x1b[31mA"), "do not print"),
+    ],
+)
+def test_the_command_refuses(workspace, lot, lotproof, words, said):
+    ran = lotproof("correct", "L0001-03", *words, "--workspace", workspace.folder)
+    assert ran.code == 2
+    assert said in ran.err
+    assert "\x1b" not in ran.err
+
+
+def test_a_swab_leaves_the_corrected_reading(workspace, stage, lot, tmp_path):
+    correct(workspace, "L0001-03", RIGHT, operator="tess", today=TODAY)
+    swabbed = stage.put(picture(tmp_path, "after.png", shade=91), chip("CV6522AP"))
+    photograph(workspace, "L0001", [swabbed], piece=["L0001-03"], role="after-swab", today=TODAY)
+    assert document(workspace, "L0001-03").piece.marking == "CV6522AP / 8914"
+    assert verify(workspace).faults == ()
+
+
+def test_an_unswabbed_photo_of_another_role_says_that_it_was_read_anew(workspace, stage, lot, tmp_path):
+    correct(workspace, "L0001-03", RIGHT, operator="tess", today=TODAY)
+    before = stage.put(picture(tmp_path, "before.png", shade=91), chip("CV6522AP", "7302"))
+    answer = photograph(workspace, "L0001", [before], piece=["L0001-03"], role="before-swab", today=TODAY)
+    assert any("CV6522AP / 8914 in lot.png" in note for note in answer.notes)

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from staged import WIDTH, chip, found
 
 from tracker.desk.inspect import judge
-from tracker.desk.rejudge import corrected, rejudged, with_corrections
+from tracker.desk.rejudge import corrected, rejudged, siblings_told, with_corrections
 from tracker.judgement.lines_matched import lines_matched
 from tracker.judgement.marking import Claim
 from tracker.judgement.prior import UNKNOWN, before_looking
@@ -42,7 +42,8 @@ def document(views):
 
 
 def again(pieces):
-    return rejudged(pieces, CLAIM, today=TODAY, before=BEFORE, weights=declared())
+    anew = rejudged(pieces, CLAIM, today=TODAY, before=BEFORE, weights=declared())
+    return tuple(siblings_told(anew, number) for number in range(len(anew)))
 
 
 @given(LOTS)

@@ -76,6 +76,8 @@ def test_a_corrected_reading_is_told_with_who_said_so_and_what_was_read(pages: P
     assert "by hand <span" in text
     assert "reading corrected by hand" in text
     assert typed(text) == "CV6522AP\n9120"
+    assert "9120" in pages.text("/lots/L0001")
+    assert PIECE in pages.text("/recall?marking=9120")
     (entry,) = read_log(pages.app.state.workspace, limit=1).entries
     assert (entry.act, entry.operator) == ("correct", "Ida Brandt")
     said = in_words(entry).split("; ")

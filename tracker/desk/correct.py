@@ -16,7 +16,7 @@ from tracker.desk.learned import learned
 from tracker.desk.looks import TOP_ROLES
 from tracker.desk.photo_records import write_inspection
 from tracker.desk.pieces import find_piece
-from tracker.desk.rejudge import corrected, rejudged
+from tracker.desk.rejudge import corrected, rejudged, siblings_told
 from tracker.desk.since import refuse_if_said
 from tracker.desk.workspace import Act, Workspace
 from tracker.errors import BadRequest
@@ -216,15 +216,18 @@ def _judged_anew(
     day = today or datetime.now(UTC).date()
     anew = rejudged(pieces, claim, today=day, before=before, weights=weights)
     newest = {i.piece_id: i.id for i, _ in sorted(group, key=lambda chip: chip[0].id)}
-    beside = []
-    for (inspection, d), found in zip(group, anew, strict=True):
+    beside, own = list[str](), anew[0]
+    for number, ((inspection, d), found) in enumerate(zip(group, anew, strict=True)):
         changed = newest[inspection.piece_id] == inspection.id and findings_in(d.piece) != findings_in(found)
         if inspection is mine or (changed and inspection.piece_id != mine.piece_id):
-            now = _document(d, found, weights.version)
+            told = siblings_told(anew, number)
+            now = _document(d, told, weights.version)
             write_inspection(act, inspection.photo, inspection.piece, now, before)
-            if inspection is not mine:
+            if inspection is mine:
+                own = told
+            else:
                 beside.append(inspection.piece.label)
-    return next(found for (i, _), found in zip(group, anew, strict=True) if i is mine), sorted(beside)
+    return own, sorted(beside)
 
 
 def _document(before: PieceDocument, found: PieceFound, weights: str) -> PieceDocument:

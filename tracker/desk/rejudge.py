@@ -21,7 +21,7 @@ from tracker.desk.reading import Understood, check_texts, understand
 from tracker.judgement.lines_matched import lines_matched
 from tracker.judgement.marking import Checked, Claim
 from tracker.judgement.prior import Prior
-from tracker.judgement.siblings import SiblingsReading, siblings_readings
+from tracker.judgement.siblings import SiblingsReading, siblings_reading, siblings_readings
 from tracker.judgement.suspicion import combine, weigh
 from tracker.judgement.weights import Weights, indicators
 
@@ -72,22 +72,34 @@ def rejudged(
     Returns
     -------
     tuple of PieceFound
-        In the same order.
+        In the same order; what siblings read on their lines is told by `siblings_told`.
     """
     understood = [understand(piece.lines, claim, today=today) for piece in pieces]
     checks = check_texts(understood, claim, today=today)
-    elsewhere = siblings_readings([[line.text for line in piece.lines] for piece in pieces])
     return tuple(
-        _rejudged(piece, one, checked, others, before, weights)
-        for piece, one, checked, others in zip(pieces, understood, checks, elsewhere, strict=True)
+        _rejudged(piece, one, checked, before, weights)
+        for piece, one, checked in zip(pieces, understood, checks, strict=True)
     )
+
+
+def siblings_told(pieces: Sequence[PieceFound], number: int) -> PieceFound:
+    """Return one of a lot's pieces with what its siblings read on such lines as its own."""
+    told = siblings_reading([[line.text for line in piece.lines] for piece in pieces], number)
+    return _told(pieces[number], told)
+
+
+def _told(piece: PieceFound, others: Sequence[SiblingsReading | None]) -> PieceFound:
+    lines = [
+        line.model_copy(update={"siblings": siblings_read(said)})
+        for line, said in zip(piece.lines, others, strict=True)
+    ]
+    return piece.model_copy(update={"lines": tuple(lines)})
 
 
 def _rejudged(
     piece: PieceFound,
     one: Understood,
     checked: Checked,
-    others: Sequence[SiblingsReading | None],
     before: Prior,
     weights: Weights,
 ) -> PieceFound:
@@ -106,10 +118,6 @@ def _rejudged(
     suspicion = combine(before.db, items, prior_text=before.text, together=weights.together)
     return piece.model_copy(
         update={
-            "lines": tuple(
-                line.model_copy(update={"siblings": siblings_read(said)})
-                for line, said in zip(piece.lines, others, strict=True)
-            ),
             "part": one.part,
             "date_codes": tuple(date_code_found(candidate) for candidate in one.marking.dates),
             "suspicion": round(suspicion.probability, 6),
@@ -155,7 +163,9 @@ def with_corrections(
     places = [(i, j) for i, photo in enumerate(document.photos) for j in range(len(photo.pieces))]
     pieces = [corrected(document.photos[i].pieces[j], texts.get((i, j), ())) for i, j in places]
     anew = rejudged(pieces, claim, today=today, before=before, weights=weights)
-    found = dict(zip(places, anew, strict=True))
+    elsewhere = siblings_readings([[line.text for line in piece.lines] for piece in anew])
+    told = (_told(piece, others) for piece, others in zip(anew, elsewhere, strict=True))
+    found = dict(zip(places, told, strict=True))
     return document.model_copy(
         update={
             "photos": tuple(
