@@ -63,7 +63,7 @@ def test_the_form_has_what_is_read_now(pages: Pages) -> None:
 def test_a_corrected_reading_is_told_with_who_said_so_and_what_was_read(pages: Pages) -> None:
     before = shown(pages)
     answer = send(pages, form(pages, "CV6522AP\r\n\r\n 9120 \r\n", remark="under the lens"))
-    assert (answer.status_code, answer.headers["location"]) == (303, f"{PAGE}#read")
+    assert (answer.status_code, answer.headers["location"]) == (303, f"{PAGE}#main")
     now = shown(pages)
     assert now.marking == "CV6522AP / 9120"
     assert now.summary.date_code == "9120"

@@ -48,7 +48,8 @@ def corrected(
             today=day,
         )
         _say(request, answer)
-        return f"/pieces/{answer.piece}#read"
+        # A browser would keep the form's own fragment: what was said stands at the top.
+        return f"/pieces/{answer.piece}#main"
 
     def refused(error: BadRequest) -> Response:
         status = 409 if isinstance(error, SaidSince) else 422
