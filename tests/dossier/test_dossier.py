@@ -323,3 +323,8 @@ def test_a_reading_corrected_by_hand_is_told_from_one_of_the_readers(full, works
         assert said in shown.said, said
         assert squeezed(said) in printed, said
     assert "script" not in shown.tags
+    _write(lotproof, workspace, "L0002", tmp_path / "lot.html")
+    _write(lotproof, workspace, "L0002", tmp_path / "lot.pdf")
+    assert "CV6522AP / 9120 / " in page(tmp_path / "lot.html").said
+    assert squeezed("(corrected by hand)") in paper(tmp_path / "lot.pdf")
+    assert "(corrected by hand)" in page(tmp_path / "lot.html").said

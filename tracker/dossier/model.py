@@ -134,8 +134,8 @@ class PieceSheet:
 
     @property
     def marking(self) -> str:
-        """The lines read, joined by ' / '; '' where there is none."""
-        return " / ".join(line.name for line in self.lines)
+        """The lines joined by ' / ', with a word where a person corrected them; '' where there is none."""
+        return " / ".join(line.name for line in self.lines) + (" (corrected by hand)" if self.corrected else "")
 
 
 @dataclass(frozen=True, slots=True)
