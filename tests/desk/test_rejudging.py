@@ -2,7 +2,7 @@
 
 from datetime import date
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from staged import WIDTH, chip, found
 
@@ -15,6 +15,7 @@ from tracker.judgement.weights import declared
 from vision.observations import Inspection, PhotoView
 
 TODAY = date(2031, 4, 2)
+CALM = settings(deadline=None, derandomize=True, database=None)
 CLAIM = Claim("CV6522AP", "Corvane", None, "new", TODAY)
 BEFORE = before_looking(UNKNOWN)
 WORDS = st.sampled_from(
@@ -46,6 +47,7 @@ def again(pieces):
     return tuple(siblings_told(anew, number) for number in range(len(anew)))
 
 
+@CALM
 @given(LOTS)
 def test_judging_anew_what_did_not_change_changes_nothing(views):
     """`judge` and `rejudged` are two ways to one answer; this holds one against the other."""
@@ -53,6 +55,7 @@ def test_judging_anew_what_did_not_change_changes_nothing(views):
     assert again(pieces) == pieces
 
 
+@CALM
 @given(LOTS, st.lists(TYPED, min_size=1, max_size=3), st.data())
 def test_giving_the_reading_back_restores_everything(views, said, data):
     pieces = document(views).photos[0].pieces
@@ -70,6 +73,7 @@ def test_giving_the_reading_back_restores_everything(views, said, data):
     assert again(now) == pieces
 
 
+@CALM
 @given(LOTS, TYPED)
 def test_a_corrected_document_says_what_a_chip_with_such_lines_would(views, texts):
     """Part, dates and findings are those of a piece on which every reader read the corrected text for certain."""
@@ -90,6 +94,7 @@ def test_a_corrected_document_says_what_a_chip_with_such_lines_would(views, text
         }
 
 
+@CALM
 @given(LINES, TYPED)
 def test_lines_keep_their_order(read, typed):
     matched = lines_matched(read, typed)

@@ -161,6 +161,12 @@ def known_chips(session: Session, lot: Lot, roles: Sequence[str], without: Itera
     return list({(one.photo_id, one.piece_id): (one, document) for one, document in in_order}.values())
 
 
+def kept_before(session: Session, lot: Lot, role: str, digests: Sequence[str]) -> dict[str, int]:
+    """Return the ids of photos that a lot has in a role already, by SHA-256: of each, the first row."""
+    query = select(Photo.sha256, Photo.id).where(Photo.lot_id == lot.id, Photo.role == role, Photo.sha256.in_(digests))
+    return {row.sha256: row.id for row in session.execute(query.order_by(Photo.id.desc()))}
+
+
 def _chip(inspection: Inspection, document: PieceDocument) -> EarlierChip:
     return EarlierChip(
         index=document.index,

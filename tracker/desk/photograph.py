@@ -5,13 +5,19 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.desk.assess import prior_of
 from tracker.desk.camera import Shot
 from tracker.desk.card_seen import refuse_other_lots
-from tracker.desk.companions import Companions, EarlierPhoto, companions_of, earlier_photos, lost_note
+from tracker.desk.companions import (
+    Companions,
+    EarlierPhoto,
+    companions_of,
+    earlier_photos,
+    kept_before,
+    lost_note,
+)
 from tracker.desk.contract import InspectionDocument, PhotographDocument
 from tracker.desk.corrections import Chip, Correction, corrections_of_lot
 from tracker.desk.facts import LISTING, inspected_pieces
@@ -33,7 +39,7 @@ from tracker.judgement.marking import Claim
 from tracker.judgement.prior import Prior
 from tracker.judgement.weights import Weights
 from tracker.knowledge.lexicon import lexicon
-from tracker.records.models import Lot, Photo
+from tracker.records.models import Lot
 from vision.card import find_card
 from vision.crew import Crew
 from vision.errors import PhotoError
@@ -232,14 +238,7 @@ def _what_is_known(
         notes=reuse_notes(session, workspace.store, lot, taken) if role == LISTING else (),
         dates=date_codes_on_top(session, lot) if role == FACE_DOWN else {},
         corrections=corrections_of_lot(session, lot),
-        kept_as={
-            sha256: number
-            for number, sha256 in session.execute(
-                select(Photo.id, Photo.sha256)
-                .where(Photo.lot_id == lot.id, Photo.role == role, Photo.sha256.in_([one.sha256 for one in taken]))
-                .order_by(Photo.id.desc())
-            )
-        },
+        kept_as=kept_before(session, lot, role, [one.sha256 for one in taken]),
     )
 
 
@@ -298,16 +297,13 @@ def _as_corrected(
     document: InspectionDocument, known: _Known, taken: list[Taken], matched: Sequence[Matched], today: date
 ) -> InspectionDocument:
     """Return what was seen, with the readings that a person corrected in photos that are looked at again."""
+    held = {chip: said.lines for chip, said in known.corrections.items()}
     chips = [(m.photo, m.index, known.kept_as.get(taken[m.photo].sha256), m.piece) for m in matched]
     for p, photo in enumerate(known.companions.siblings, start=len(taken)):
         here = len(document.photos[p].pieces)
         chips += [(p, chip.index, photo.photo_id, chip.piece) for chip in photo.chips if chip.index < here]
-    texts = {
-        (p, index): said.lines
-        for p, index, photo_id, piece in chips
-        if photo_id is not None and piece is not None
-        if (said := known.corrections.get((photo_id, index, known.ids[piece]))) is not None
-    }
+    found = {(p, i): (row, i, known.ids[piece]) for p, i, row, piece in chips if row is not None and piece is not None}
+    texts = {place: held[chip] for place, chip in found.items() if chip in held}
     return with_corrections(document, texts, known.claim, today=today, before=known.before, weights=known.weights)
 
 
