@@ -7,11 +7,14 @@ from pathlib import Path
 
 import pytest
 from pypdf import PdfReader
+from staged import Stage, chip, picture
 from stock import TODAY, a_lot
 
+from tracker.desk import photograph as photographing
 from tracker.desk.bench import CurrentRequest, run_current
 from tracker.desk.bench_entry import Typed
 from tracker.desk.claim import write_statement
+from tracker.desk.correct import correct
 from tracker.desk.decide import Sent, decide, sent
 from tracker.desk.due import due
 from tracker.desk.fitting import fit
@@ -70,6 +73,20 @@ def test_a_statement_has_the_facts_and_no_opinion(claimable: Workspace, tmp_path
     printed = pdf_text((tmp_path / "claim" / "statement.pdf").read_bytes())
     for fact in ("Statement of facts", "Quayside Surplus", "96.00 ± 0.10 mA at 1 MHz", "QS-7714"):
         assert fact in printed
+
+
+def test_a_statement_tells_a_corrected_reading_from_the_readers(
+    claimable: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stage = Stage({}, [])
+    monkeypatch.setattr(photographing, "look", stage.look)
+    path = stage.put(picture(tmp_path, "two.png"), chip("CV6522AP", "8914"))
+    photographing.photograph(claimable, "L0001", [path], piece=["L0001-02"], today=TODAY)
+    correct(claimable, "L0001-02", ("CV6522AP", "9120"), remark="under the lens", operator="mira", today=TODAY)
+    write_statement(claimable, "L0001", tmp_path / "claim", today=TODAY)
+    flat = " ".join((tmp_path / "claim" / "statement.txt").read_text(encoding="utf-8").split())
+    assert "CV6522AP / 9120 (corrected by hand)" in flat
+    assert "under the lens. The readers read CV6522AP / 8914." in flat
 
 
 def test_a_statement_keeps_back_no_later_result_of_the_same_test(claimable: Workspace, tmp_path: Path) -> None:

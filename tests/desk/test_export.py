@@ -19,6 +19,7 @@ from staged import Stage
 from stock import a_lot
 
 from tracker.desk import photograph as photographing
+from tracker.desk.correct import correct
 from tracker.desk.export_bag import export_bag
 from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
@@ -279,3 +280,28 @@ def test_other_lots_stay_out(full: str, workspace: Workspace, tmp_path: Path) ->
     everything = b"".join(path.read_bytes() for path in bag.rglob("*") if path.is_file())
     assert b"Quayside Surplus" in everything
     assert b"Brightwell" not in everything
+
+
+def test_a_corrected_reading_comes_along_as_a_persons_word(full: str, workspace: Workspace, tmp_path: Path) -> None:
+    correct(workspace, "L0001-02", ("CV6522AP", "9120"), remark="=under the lens", operator="tess")
+    correct(workspace, "L0001-02", (), operator="mira")
+    bag = a_bag(workspace, tmp_path / "bag", full)
+    assert bagit.Bag(str(bag)).is_valid()
+    said = _json(bag / "data" / "records.json")["tables"]["reading_correction"]
+    assert [(json.loads(row["lines"]), row["remark"]) for row in said] == [
+        (["CV6522AP", "9120"], "=under the lens"),
+        ([], None),
+    ]
+    told = ProvDocument.deserialize(str(next((bag / "data").rglob("*prov*.json"))))
+    corrections = {
+        one.identifier.localpart: dict(one.extra_attributes)
+        for one in told.get_records()
+        if one.identifier is not None and "reading-correction" in one.identifier.localpart
+    }
+    assert set(corrections) == {"reading-correction-1", "reading-correction-2"}
+    whole = told.get_provn()
+    assert "wasDerivedFrom(ws:inspection-3, ws:reading-correction-1" in whole
+    assert 'lp:reads="CV6522AP / 9120"' in whole
+    rows = list(csv.DictReader((bag / "data" / "tables" / "readings.csv").open(encoding="utf-8", newline="")))
+    assert [row["text"] for row in rows if row["reader"] == "by hand" and row["line"] == "2"] == ["9120"]
+    assert verify(workspace).faults == ()

@@ -15,6 +15,7 @@ from stock import TODAY, a_lot
 from tracker.desk import photograph as photographing
 from tracker.desk.arrival import Paper
 from tracker.desk.assess import piece_suspicion
+from tracker.desk.correct import correct
 from tracker.desk.decide import settle
 from tracker.desk.pieces import find_piece
 from tracker.desk.receive import add_documents
@@ -197,3 +198,25 @@ def test_arrival_is_today_and_their_claim_window_is_not_ours(their_bag: Path, tm
     assert said.code == 2  # TODAY of the invented lots lies ahead
     said = _receive(lotproof, their_bag, tmp_path / "w", "--json")
     assert (said.code, said.json["claim_by"]) == (0, None)
+
+
+def test_their_corrected_readings_are_shown_as_theirs(
+    tmp_path: Path, sqlite_template: Path, workspace: Workspace, lotproof, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    copy(sqlite_template, tmp_path / "A")
+    with Workspace.open(tmp_path / "A") as theirs:
+        stage = Stage({}, [])
+        monkeypatch.setattr(photographing, "look", stage.look)
+        full_lot(theirs, tmp_path / "desk", stage)
+        correct(theirs, "L0001-02", ("CV6522AP", "9120"), remark="under the lens", operator="jonas")
+        correct(theirs, "L0001-02", (), operator="jonas")
+        bag = a_bag(theirs, tmp_path / "bag")
+    answer = _receive(lotproof, bag, workspace.folder, "--json")
+    assert answer.code == 0, answer.err
+    assert answer.json["their_records"]["correction"] == 2
+    said = lotproof("show", "L0001-02", "--json", "--workspace", workspace.folder).json["theirs"]
+    assert [(one["operator"], one["said"]) for one in said if one["kind"] == "correction"] == [
+        ("jonas", "reading corrected by hand: CV6522AP / 9120 (under the lens)"),
+        ("jonas", "corrected reading given back to the readers"),
+    ]
+    assert verify(workspace).sound

@@ -14,6 +14,7 @@ from staged import Stage, chip, picture
 from stock import TODAY, a_lot
 
 from tracker.desk import photograph as photographing
+from tracker.desk.correct import correct
 from tracker.desk.dossier import write_dossier
 from tracker.desk.photograph import photograph
 
@@ -309,3 +310,21 @@ def test_wrong_requests(workspace, tmp_path, lotproof):
     ]:
         ran = lotproof("dossier", what, "--to", to, "--workspace", workspace.folder)
         assert (ran.code, said in ran.err) == (2, True), ran.err
+
+
+def test_a_reading_corrected_by_hand_is_told_from_one_of_the_readers(full, workspace, tmp_path, lotproof):
+    correct(workspace, "L0002-02", ("CV6522AP", "9120", HOSTILE[:90]), remark=HOSTILE, operator="tess")
+    _write(lotproof, workspace, "L0002-02", tmp_path / "out.html")
+    _write(lotproof, workspace, "L0002-02", tmp_path / "out.pdf")
+    shown = page(tmp_path / "out.html")
+    assert shown.wrong == []
+    printed = paper(tmp_path / "out.pdf")
+    for said in ("Corrected by hand by tess on ", "The readers read CV6522AP / 8914", "by hand: 9120"):
+        assert said in shown.said, said
+        assert squeezed(said) in printed, said
+    assert "script" not in shown.tags
+    _write(lotproof, workspace, "L0002", tmp_path / "lot.html")
+    _write(lotproof, workspace, "L0002", tmp_path / "lot.pdf")
+    assert "CV6522AP / 9120 / " in page(tmp_path / "lot.html").said
+    assert squeezed("(corrected by hand)") in paper(tmp_path / "lot.pdf")
+    assert "(corrected by hand)" in page(tmp_path / "lot.html").said

@@ -13,6 +13,7 @@ from staged import Stage, picture
 from stock import TODAY, a_lot
 
 from tracker.desk import photograph as photographing
+from tracker.desk.correct import correct
 from tracker.desk.decide import decide, settle
 from tracker.desk.dossier import write_dossier
 from tracker.desk.fitting import fit
@@ -41,6 +42,8 @@ def full(workspace, tmp_path, monkeypatch):
     reason = f"Mira measured again; we paid {PRICE} EUR or € 31,20 for it, 4 EUR a piece; see {OWNER}"
     decide(workspace, ["L0002-03"], "quarantine", reason=reason, operator="jonas")
     settle(workspace, "L0002-02", "not-genuine", f"jonas wrote to the maker, 31.2 in all; {OWNER}", operator="mira")
+    lines = ("CV6522AP", "paid 31.20", f"Mira, {OWNER}")
+    correct(workspace, "L0002-02", lines, remark=f"jonas paid 31,20; {OWNER}", operator="jonas")
     fit(workspace, "L0001-02", "Counter", "U1", owner="job 9", operator="mira")
     listing = picture(tmp_path, "listing-31.20-by-mira.png", shade=150)
     photograph(workspace, "L0002", [listing], role="listing", operator="mira", today=TODAY)

@@ -115,6 +115,18 @@ WRITE: dict[str, tuple[str, dict[str, Any], tuple[str, ...], int]] = {
         ("decide", "L0001-02", "return", "--reason", "sanded", "--carrier", "Post", "--tracking", "RR 1"),
         422,
     ),
+    "correct": (
+        "pieces/correct",
+        {"piece": "L0001-02", "lines": ["CV6522AP", "9120"], "remark": "under the lens"},
+        ("correct", "L0001-02", "--reads", "CV6522AP", "--reads", "9120", "--remark", "under the lens"),
+        200,
+    ),
+    "correct, nothing to take back": (
+        "pieces/correct",
+        {"piece": "L0001-02", "lines": []},
+        ("correct", "L0001-02", "--as-read"),
+        422,
+    ),
     "settle": (
         "pieces/settle",
         {"piece": "L0001-02", "truth": "not-genuine", "grounds": "opened"},

@@ -25,6 +25,7 @@ PAGES = (
     "/lots/L0002/compare?piece=L0002-01&piece=L0002-03",
     "/pieces/L0002-03",
     "/pieces/L0002-01",
+    "/pieces/L0002-01/correct",
     "/receive",
     "/decide?piece=L0002-01&piece=L0002-03",
     "/settle?piece=L0002-03",

@@ -15,6 +15,7 @@ from tracker.desk import photograph as photographing
 from tracker.desk.arrival import Paper
 from tracker.desk.bench import CurrentRequest, run_current
 from tracker.desk.bench_entry import Typed
+from tracker.desk.correct import correct
 from tracker.desk.decide import decide, declare_exemplar, settle
 from tracker.desk.fitting import fit, unfit
 from tracker.desk.photograph import photograph
@@ -88,6 +89,7 @@ def _fill(workspace: Workspace, folder: Path, stage: Stage) -> None:
     odd = found("surface-sanded", "surface")
     chips = (chip(READ, "8914"), chip(READ, "8914", at=(20, 100), observations=[odd]), chip(READ, at=(20, 200)))
     photograph(workspace, "L0001", [stage.put(picture(folder, NAME), *chips)], operator=EVIL, today=TODAY)
+    correct(workspace, "L0001-02", (EVIL, "8914"), remark=EVIL, operator=EVIL, today=TODAY)
     typed = Typed("5 V", "23 C", EVIL, EVIL, EVIL)
     request = CurrentRequest(currents=("96 mA",), limit="10 mA", limit_source=EVIL, typed=typed)
     run_current(workspace, "L0001-02", request, operator=EVIL)

@@ -8,6 +8,7 @@ from rich.markup import escape
 from tracker.bench.figures import show, show_u
 from tracker.cli import sum_text
 from tracker.cli.printing import console, table
+from tracker.desk.corrections import ByHand
 from tracker.desk.events import Event
 from tracker.desk.origin import Origin, Theirs
 from tracker.desk.rows import PieceRow
@@ -146,6 +147,7 @@ def _draw_piece(shown: PieceShown) -> None:
             ("claims", _claim(shown.maker, shown.grade, shown.condition)),
             ("sits in", sits),
             ("marking", shown.marking),
+            *_by_hand(shown.corrected),
             ("siblings", "; ".join(f"{one.text} on {one.pieces} of {one.of}" for one in shown.siblings_read) or None),
             ("read as", piece.part_read),
             ("date code", piece.date_code),
@@ -162,6 +164,16 @@ def _draw_piece(shown: PieceShown) -> None:
     _theirs(shown.origin, shown.theirs)
     _files("Photos", shown.photos)
     _events(shown.events)
+
+
+def _by_hand(said: "ByHand | None") -> Sequence[tuple[str, str | None]]:
+    if said is None:
+        return ()
+    remark = f": {said.remark}" if said.remark else ""
+    return (
+        ("corrected", f"by hand in {said.photo} by {said.operator}, {said.at[:10]}{remark}"),
+        ("readers", " / ".join(said.as_read) or "nothing"),
+    )
 
 
 def _runs(runs: Sequence[Measured]) -> None:

@@ -151,8 +151,8 @@ def _ordered(lot: Lot) -> Iterator[Row]:
 
 
 def _piece(one: PieceSheet) -> Section:
-    marking = " / ".join(line.name for line in one.lines)
-    rows = [Row("marking as read", marking)] if marking else []
+    rows = [Row("marking as read", one.marking)] if one.marking else []
+    rows += [Row("correction", one.corrected)] if one.corrected else []
     rows += [Row(row.what, f"claimed {row.claimed}; read {row.read}") for row in one.claims if row.stands == "differs"]
     points = [finding.message for finding in one.findings if finding.weight.startswith("+")]
     failed = {run.test for run in one.runs if run.verdict == "fail"}

@@ -4,9 +4,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, joinedload
 
-from tracker.desk.contract import Outline
+from tracker.desk.contract import Outline, PieceDocument, PieceFound
 from tracker.desk.facts import kept_document, standing_exemplars
 from tracker.desk.looks import TOP_ROLES
 from tracker.desk.pictures import crop_png
@@ -19,6 +19,9 @@ from vision.inspection import PhotoSource
 # Reading a photo takes seconds; these keep a call bounded. Common practice, no source.
 MOST_SIBLING_PHOTOS = 4
 MOST_EXEMPLARS = 4
+
+KnownChip = tuple[Inspection, PieceDocument]
+"""The newest inspection of a chip that is known to be a piece, and what was kept with it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,39 +125,61 @@ def earlier_photos(
     lost : list of str, optional
         Photos whose file cannot be read any more are left out and named in it.
     """
-    rows = session.scalars(
-        select(Inspection)
-        .join(Inspection.photo)
-        .where(Photo.lot_id == lot.id, Photo.role.in_(roles), Photo.sha256.not_in(without))
-        .order_by(Inspection.id)
-    ).all()
-    latest = {(one.photo_id, kept_document(one).index): one for one in rows}
-    # A piece is one chip of a photo: where it was matched anew, the later word holds.
-    chips = {(one.photo_id, one.piece_id): one for one in sorted(latest.values(), key=lambda one: one.id)}
-    by_photo: dict[int, list[Inspection]] = {}
-    for one in chips.values():
-        by_photo.setdefault(one.photo_id, []).append(one)
+    by_photo: dict[int, list[KnownChip]] = {}
+    for one in known_chips(session, lot, roles, without):
+        by_photo.setdefault(one[0].photo_id, []).append(one)
     wanted = set(only)
     found = []
     for _, ones in sorted(by_photo.items()):
-        photo = ones[0].photo
-        if wanted and not any(one.piece_id in wanted for one in ones):
+        photo = ones[0][0].photo
+        if wanted and not any(inspection.piece_id in wanted for inspection, _ in ones):
             continue
         data = kept_bytes(store, photo, [] if lost is None else lost)
         if data is not None:
-            found.append(EarlierPhoto(photo.id, photo.name, data, tuple(map(_chip, ones))))
+            found.append(EarlierPhoto(photo.id, photo.name, data, tuple(_chip(*one) for one in ones)))
     return tuple(found)
 
 
-def _chip(inspection: Inspection) -> EarlierChip:
-    document = kept_document(inspection)
+def known_chips(session: Session, lot: Lot, roles: Sequence[str], without: Iterable[str] = ()) -> list[KnownChip]:
+    """Return the newest inspection of each chip in the lot's photos in these roles that is known to be a piece.
+
+    Parameters
+    ----------
+    without : iterable of str
+        SHA-256 of photos to leave out.
+    """
+    rows = session.scalars(
+        select(Inspection)
+        .join(Inspection.photo)
+        .where(Photo.lot_id == lot.id, Photo.role.in_(roles), Photo.sha256.not_in(list(without)))
+        .options(joinedload(Inspection.photo), joinedload(Inspection.piece))
+        .order_by(Inspection.id)
+    ).all()
+    latest = {(one.photo_id, document.index): (one, document) for one in rows for document in [kept_document(one)]}
+    # A piece is one chip of a photo: where it was matched anew, the later word holds.
+    in_order = sorted(latest.values(), key=lambda one: one[0].id)
+    return list({(one.photo_id, one.piece_id): (one, document) for one, document in in_order}.values())
+
+
+def kept_before(session: Session, lot: Lot, role: str, digests: Sequence[str]) -> dict[str, int]:
+    """Return the ids of photos that a lot has in a role already, by SHA-256: of each, the first row."""
+    query = select(Photo.sha256, Photo.id).where(Photo.lot_id == lot.id, Photo.role == role, Photo.sha256.in_(digests))
+    return {row.sha256: row.id for row in session.execute(query.order_by(Photo.id.desc()))}
+
+
+def _chip(inspection: Inspection, document: PieceDocument) -> EarlierChip:
     return EarlierChip(
         index=document.index,
         outline=document.piece.outline,
         piece=inspection.piece.label,
         piece_id=inspection.piece_id,
-        findings=frozenset((finding.code, finding.strength) for finding in document.piece.findings),
+        findings=findings_in(document.piece),
     )
+
+
+def findings_in(piece: PieceFound) -> frozenset[tuple[str, str]]:
+    """Return what was found of a piece as (code, strength): where that changed, it is recorded anew."""
+    return frozenset((finding.code, finding.strength) for finding in piece.findings)
 
 
 def _exemplar_pieces(session: Session, lot: Lot) -> list[Piece]:

@@ -4,6 +4,7 @@ Lengths are photo pixels, angles degrees, probabilities 0 to 1, weights decibans
 giving it another meaning makes a new version.
 """
 
+from collections.abc import Sequence
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, SerializerFunctionWrapHandler, model_serializer
@@ -39,7 +40,9 @@ class SiblingsRead(Part):
 class LineRead(Part):
     """One line of marking and every reader's own opinion of it.
 
-    `siblings` stands beside the piece's own reading and changes nothing of it; null where they support no reading.
+    A person who corrected the reading is one of `readers`, 'by hand'. A line that no reader saw has the outline of the
+    whole top: no more is known of where it stands. `siblings` stands beside the piece's own reading and changes nothing
+    of it; null where they support no reading.
     """
 
     text: str
@@ -47,6 +50,11 @@ class LineRead(Part):
     outline: Outline
     readers: dict[str, str]
     siblings: SiblingsRead | None = None
+
+
+def joined(lines: Sequence[LineRead]) -> str:
+    """Return lines as one text."""
+    return " / ".join(line.text for line in lines)
 
 
 class PartSplitFound(Part):
@@ -139,11 +147,18 @@ class PieceFound(Part):
     """Long and short side of the top as they measure on the card's plane; the top stands nearer, so it is smaller."""
     underside: UndersideSeen | None = None
     """Of a piece in a bottom photo, where it was large enough to be measured."""
+    as_read: tuple[LineRead, ...] | None = None
+    """The lines as the readers read them, where a person corrected the reading; null where nobody did."""
 
     @property
     def marking(self) -> str:
-        """The lines read, joined by ' / '."""
-        return " / ".join(line.text for line in self.lines)
+        """The lines, joined by ' / '."""
+        return joined(self.lines)
+
+    @property
+    def print_places(self) -> tuple[Outline, ...]:
+        """Where lines stand, of those whose place is known."""
+        return tuple(line.outline for line in self.lines if line.outline != self.outline)
 
 
 class CardMarkerSeen(Part):

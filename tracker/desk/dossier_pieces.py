@@ -11,13 +11,13 @@ from tracker.bench.figures import show, show_u
 from tracker.desk import dossier_figures, dossier_plates, dossier_plots
 from tracker.desk.assess import TEST_NAMES, piece_suspicions
 from tracker.desk.contract import PieceDocument
+from tracker.desk.corrections import by_hand
 from tracker.desk.dossier_copy import Copy
 from tracker.desk.dossier_pictures import Gathered
 from tracker.desk.dossier_plates import Chosen
 from tracker.desk.events import piece_events
 from tracker.desk.facts import Facts, facts_of
 from tracker.desk.learned import Learned
-from tracker.desk.looks import TOP_ROLES
 from tracker.desk.pieces import Seat, dispositions, seats
 from tracker.desk.showing import RunShown, run_shown
 from tracker.dossier.model import ClaimRow, EventRow, FindingRow, Picture, PieceSheet, Row, RunSheet, SumRow, Table
@@ -62,9 +62,7 @@ def _sheet(
 ) -> PieceSheet:
     copy, done = making.copy, piece_events(session, piece)
     documents = facts.documents
-    roles = [role for role, _ in facts.inspections]
-    tops = [document for role, document in zip(roles, documents, strict=True) if role in TOP_ROLES]
-    top = tops[-1] if tops else None
+    top = facts.top[1] if facts.top else None
     runs = list(session.scalars(select(BenchRun).where(BenchRun.piece_id == piece.id).order_by(BenchRun.id)))
     beside = making.chosen.get(piece.id)
     findings = tuple(_findings(documents, numbered=beside[0].document if beside else None))
@@ -73,8 +71,9 @@ def _sheet(
         suspicion=percent(suspicion.probability),
         total=_db(suspicion.total_db),
         standing=_standing(stands, sits),
-        lines=tuple(Row(line.text, _readers(line.readers)) for line in top.piece.lines) if top else (),
-        claims=tuple(_claims(piece.lot, top)),
+        lines=tuple(_lines(top, copy)) if top else (),
+        corrected=_corrected(session, facts, copy),
+        claims=tuple(_claims(piece.lot, top, copy)),
         findings=findings,
         sum=tuple(_sum(suspicion, copy)),
         runs=tuple(_run(session, run, making) for run in runs),
@@ -134,9 +133,31 @@ def _readers(readers: dict[str, str]) -> str:
     return ", ".join(f"{name}: {text or NOT_READ}" for name, text in sorted(readers.items()))
 
 
-def _claims(lot: Lot, top: PieceDocument | None) -> Iterator[ClaimRow]:
+def _lines(top: PieceDocument, copy: Copy) -> Iterator[Row]:
+    for line in top.piece.lines:
+        text, readers = line.text, _readers(line.readers)
+        # What a person typed may name more than the chip does.
+        yield Row(text, readers) if top.piece.as_read is None else Row(copy.words(text), copy.words(readers))
+
+
+def _corrected(session: Session, facts: Facts, copy: Copy) -> str:
+    """Return who corrected the reading and what it was before; '' where nobody did."""
+    said = by_hand(session, *facts.top) if facts.top else None
+    if said is None:
+        return ""
+    who = copy.operator(said.operator)
+    remark = f": {copy.words(said.remark)}" if said.remark else ""
+    return (
+        f"Corrected by hand{f' by {who}' if who else ''} on {said.at[:10]}{remark}. The readers read "
+        f"{' / '.join(said.as_read) or 'nothing'}."
+    )
+
+
+def _claims(lot: Lot, top: PieceDocument | None, copy: Copy) -> Iterator[ClaimRow]:
     piece = top.piece if top else None
     read = piece.part if piece else None
+    if read and piece and piece.as_read is not None:
+        read = copy.words(read)
     compared = parts.compare_part(lot.claimed_part, read) if read else None
     kind = compared.kind if compared else ""
     yield ClaimRow("part", lot.claimed_part, read or NOT_READ, STANDS.get(kind, "differs" if kind else ""))

@@ -118,7 +118,7 @@ def plates(piece: Piece, beside: Sequence[Beside], gathered: Gathered, copy: Cop
     """Return a piece's plates, and add their pictures to `gathered`."""
     documents = [one.document for one in beside]
     tops = [gathered.tops[one.inspection.id] for one in beside]
-    lines = [[line.outline for line in document.piece.lines] for document in documents]
+    lines = [document.piece.print_places for document in documents]
     own = documents[0]
     places = [(number, place) for number, one in enumerate(marks(own), start=1) if (place := _place(one, own))]
     faces = [plate.numbered(tops[0], places), *(plate.whole(one) for one in tops[1:])]
@@ -128,7 +128,7 @@ def plates(piece: Piece, beside: Sequence[Beside], gathered: Gathered, copy: Cop
     box = _print_box(tops, lines)
     if box is not None:
         near = [plate.window(one, box) for one in tops]
-        readings = [_marking(one.document) for one in beside]
+        readings = [_marking(one.document, copy) for one in beside]
         wide = (box[2] - box[0]) > LONG * (box[3] - box[1])
         enlarged = (PRINT, ENLARGED)
         across = 2 if wide else columns
@@ -168,8 +168,11 @@ def _note(one: Beside, top: Top) -> str:
     return f"{one.inspection.photo.name}; its body is {top.native:.0f} pixels long there"
 
 
-def _marking(document: PieceDocument) -> str:
-    return document.piece.marking or "nothing read"
+def _marking(document: PieceDocument, copy: Copy) -> str:
+    piece = document.piece
+    if piece.as_read is not None:
+        return f"{copy.words(piece.marking)} (corrected by hand)"
+    return piece.marking or "nothing read"
 
 
 def _columns(top: Top) -> int:

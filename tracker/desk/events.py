@@ -7,6 +7,7 @@ from typing import TypeVar
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracker.desk.corrections import lines_of
 from tracker.records.models import (
     Decision,
     Exemplar,
@@ -14,6 +15,7 @@ from tracker.records.models import (
     JournalEntry,
     Machine,
     Piece,
+    ReadingCorrection,
     Settlement,
     Shipment,
     Written,
@@ -30,7 +32,7 @@ class Event:
     why: str | None
 
 
-Row = TypeVar("Row", Decision, Shipment, Settlement, Exemplar)
+Row = TypeVar("Row", Decision, Shipment, Settlement, Exemplar, ReadingCorrection)
 Told = tuple[Written, str, str | None]
 """The row that was written, what it says, and why."""
 
@@ -57,6 +59,7 @@ def told_of(session: Session, pieces: Sequence[int], after: int = 0) -> list[tup
     told += [(row.piece_id, (row, sent_back(row), None)) for row in rows(Shipment)]
     told += [(row.piece_id, (row, _settled(row), row.grounds)) for row in rows(Settlement)]
     told += [(row.piece_id, (row, _exemplar(row), row.grounds)) for row in rows(Exemplar)]
+    told += [(row.piece_id, (row, *_corrected(row))) for row in rows(ReadingCorrection)]
     query = select(Fitting, Machine).join(Machine, Machine.id == Fitting.machine_id)
     for row, machine in session.execute(query.where(Fitting.piece_id.in_(pieces), Fitting.entry_id > after)):
         verb = "fitted into" if row.fitted else "taken out of"
@@ -71,6 +74,12 @@ def _settled(row: Settlement) -> str:
 
 def _exemplar(row: Exemplar) -> str:
     return "no longer an exemplar" if row.withdrawn else "exemplar"
+
+
+def _corrected(row: ReadingCorrection) -> tuple[str, str | None]:
+    if not (lines := lines_of(row)):
+        return "corrected reading given back to the readers", row.remark
+    return "reading corrected by hand", " / ".join(lines) + (f" ({row.remark})" if row.remark else "")
 
 
 def sent_back(shipment: Shipment) -> str:

@@ -37,6 +37,13 @@ class Facts:
     reversed: tuple[tuple[BenchRun, BenchRun], ...] = ()
     """(run with a verdict, later run of the same test with the other one): the later alone counts."""
 
+    @property
+    def top(self) -> tuple[Inspection, PieceDocument] | None:
+        """The inspection whose reading of the marking holds, the newest of an unswabbed top, with what was kept."""
+        both = zip(self.inspections, self.documents, strict=True)
+        tops = [(one, document) for (role, one), document in both if role in TOP_ROLES]
+        return max(tops, key=lambda one: one[0].id, default=None)
+
 
 def facts_of(session: Session, pieces: Sequence[Piece]) -> dict[int, Facts]:
     """Return the latest facts about each piece, by the piece's id."""

@@ -27,15 +27,7 @@ from tracker.desk.contract import (
     UndersideSeen,
     Warned,
 )
-from tracker.desk.reading import (
-    Understood,
-    check_marking,
-    check_siblings,
-    groups_of_one_part,
-    kindred,
-    understand,
-    usual_part,
-)
+from tracker.desk.reading import Understood, both, check_texts, groups_of_one_part, understand, usual_part
 from tracker.errors import BadRequest
 from tracker.judgement.marking import NOTHING, Checked, Claim, DateRead
 from tracker.judgement.observed import Observed, Remark
@@ -163,13 +155,9 @@ def judge(
     understood = [understand(view.lines, claim, today=today) for view in views]
     checks = [NOTHING] * len(views)
     if role not in (FACE_DOWN, SWABBED):
-        siblings = _among_siblings(understood)
-        checks = [
-            _both(check_marking(one, claim, today=today), among)
-            for one, among in zip(understood, siblings, strict=True)
-        ]
         sizes = [c for photo in seen.photos for c in check_sizes(photo.pieces, photo.card, claim.part)]
-        checks = [_both(one, size) for one, size in zip(checks, sizes, strict=True)]
+        texts = check_texts(understood, claim, today=today)
+        checks = [both(one, size) for one, size in zip(texts, sizes, strict=True)]
     elsewhere = siblings_readings([[line.text for line in view.lines] for view in views])
     found = {
         place: _piece(view, one, checked, before, (beside or {}).get(place, Beside()), others, weights)
@@ -179,13 +167,18 @@ def judge(
         photos=tuple(
             _photo(photo, tuple(found[i, j] for j in range(len(photo.pieces)))) for i, photo in enumerate(seen.photos)
         ),
-        groups=tuple(
-            Group(part=usual_part([understood[k] for k in group]), pieces=tuple(places[k] for k in group))
-            for group in groups_of_one_part(understood)
-        ),
+        groups=groups_found(places, understood),
         claimed=claim.part,
         exemplars=tuple(_exemplar(photo) for photo in seen.exemplars),
         method={"lotproof": __version__, "weights": weights.version, **seen.method},
+    )
+
+
+def groups_found(places: Sequence[tuple[int, int]], understood: Sequence[Understood]) -> tuple[Group, ...]:
+    """Return the pieces of one part; `places` are (photo index, piece index) of what was understood."""
+    return tuple(
+        Group(part=usual_part([understood[k] for k in group]), pieces=tuple(places[k] for k in group))
+        for group in groups_of_one_part(understood)
     )
 
 
@@ -205,18 +198,6 @@ def _without_comparison(view: PieceView, role: str) -> PieceView:
     )
 
 
-def _both(one: Checked, other: Checked) -> Checked:
-    return Checked(one.remarks + other.remarks, one.looked_for + other.looked_for)
-
-
-def _among_siblings(understood: Sequence[Understood]) -> list[Checked]:
-    checks = [NOTHING] * len(understood)
-    for group in kindred(understood):
-        for index, checked in zip(group, check_siblings([understood[k] for k in group]), strict=True):
-            checks[index] = checked
-    return checks
-
-
 def _piece(
     view: PieceView,
     one: Understood,
@@ -231,18 +212,18 @@ def _piece(
     looked_for = tuple(dict.fromkeys((*view.looked_for, *beside.looked_for, *checked.looked_for)))
     items = weigh(facts, looked_for, weights)
     suspicion = combine(before.db, items, prior_text=before.text, together=weights.together)
-    findings = [_finding(fact, fact.outline, weights) for fact in observations]
-    findings += [_finding(fact, _line_outline(view, fact.line), weights) for fact in checked.remarks]
+    findings = [finding_found(fact, fact.outline, weights) for fact in observations]
+    findings += [finding_found(fact, _line_outline(view, fact.line), weights) for fact in checked.remarks]
     return PieceFound(
         outline=_rounded(view.outline),
         package=view.package,
         package_confidence=round(view.package_confidence, 3),
         lines=tuple(_line(line, said) for line, said in zip(view.lines, others, strict=True)),
         part=one.part,
-        date_codes=tuple(_date_code(candidate) for candidate in one.marking.dates),
+        date_codes=tuple(date_code_found(candidate) for candidate in one.marking.dates),
         suspicion=round(suspicion.probability, 6),
         findings=tuple(sorted(findings, key=lambda f: -f.weight_db)),
-        part_split=_part_split(one.part),
+        part_split=part_split_found(one.part),
         label=view.label,
         sum=sum_items(suspicion),
         looked_for=looked_for,
@@ -252,7 +233,8 @@ def _piece(
     )
 
 
-def _part_split(part: str | None) -> PartSplitFound | None:
+def part_split_found(part: str | None) -> PartSplitFound | None:
+    """Return what the pieces of a part number say, in the contract's form."""
     found = split(part) if part else None
     return None if found is None else PartSplitFound(**asdict(found))
 
@@ -277,11 +259,17 @@ def _line(line: Line, others: SiblingsReading | None) -> LineRead:
         confidence=round(line.confidence, 4),
         outline=_rounded(line.outline),
         readers={reading.reader: reading.text for reading in line.readings},
-        siblings=None if others is None else SiblingsRead(text=others.text, pieces=others.pieces, of=others.of),
+        siblings=siblings_read(others),
     )
 
 
-def _date_code(candidate: DateRead) -> DateCode:
+def siblings_read(others: SiblingsReading | None) -> SiblingsRead | None:
+    """Return what siblings read on a line in the contract's form."""
+    return None if others is None else SiblingsRead(text=others.text, pieces=others.pieces, of=others.of)
+
+
+def date_code_found(candidate: DateRead) -> DateCode:
+    """Return one interpretation of a date code in the contract's form."""
     return DateCode(
         text=candidate.text,
         year=candidate.year,
@@ -296,7 +284,8 @@ def _line_outline(view: PieceView, line: int | None) -> Outline | None:
     return None if line is None else view.lines[line].outline
 
 
-def _finding(fact: Observation | Remark, outline: Outline | None, weights: Weights) -> FindingFound:
+def finding_found(fact: Observation | Remark, outline: Outline | None, weights: Weights) -> FindingFound:
+    """Return a fact in the contract's form, with its weight and its place in the photo."""
     (weighed,) = weigh([fact], weights=weights)
     return FindingFound(
         code=fact.code,

@@ -1,7 +1,8 @@
 """Writing down what photos of a lot showed: photos, inspections, findings, annotated pictures."""
 
 import json
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 from hashlib import sha256
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 from sqlalchemy import select
 
 from tracker.desk.assess import piece_suspicions
-from tracker.desk.companions import Companions, EarlierChip, lost_note
+from tracker.desk.companions import Companions, findings_in, lost_note
 from tracker.desk.contract import (
     ChipUnmatched,
     InspectionDocument,
@@ -19,8 +20,11 @@ from tracker.desk.contract import (
     PieceDocument,
     PieceFound,
     PiecePhotographed,
+    joined,
 )
+from tracker.desk.corrections import Chip, Correction
 from tracker.desk.inspect import sum_items
+from tracker.desk.looks import TOP_ROLES
 from tracker.desk.matching import Matched
 from tracker.desk.workspace import Act
 from tracker.judgement.prior import Prior
@@ -56,6 +60,8 @@ class Looked:
     before: Prior
     companions: Companions
     notes: tuple[str, ...] = ()
+    corrections: Mapping[Chip, Correction] = field(default_factory=dict)
+    """Readings of the lot that a person corrected."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,16 +131,29 @@ def _photo(act: Act, lot: Lot, looked: Looked, position: int) -> tuple[Photo, bo
 def _inspection(
     act: Act, looked: Looked, photo: Photo, piece: Piece, index: int, seen: PhotoInspected, overlay: str | None
 ) -> None:
-    found = seen.pieces[index]
-    best = found.date_codes[0] if found.date_codes else None
     document = PieceDocument(
         photo=photo.name,
         index=index,
-        piece=found,
+        piece=seen.pieces[index],
         warnings=seen.warnings,
         compared_with=_compared_with(looked, piece.label),
         method=looked.document.method,
     )
+    write_inspection(act, photo, piece, document, looked.before, overlay)
+
+
+def write_inspection(
+    act: Act, photo: Photo, piece: Piece, document: PieceDocument, before: Prior, overlay: str | None = None
+) -> None:
+    """Write down what one inspection saw of one piece in one photo, with its findings.
+
+    Parameters
+    ----------
+    overlay : str, optional
+        SHA-256 of the annotated picture.
+    """
+    found = document.piece
+    best = found.date_codes[0] if found.date_codes else None
     inspection = act.add(
         Inspection(
             photo_id=photo.id,
@@ -146,7 +165,7 @@ def _inspection(
             date_week=best.week if best else None,
             package=found.package,
             suspicion=found.suspicion,
-            prior_db=looked.before.db,
+            prior_db=before.db,
             document=document.as_text(),
             overlay_sha256=overlay,
         )
@@ -180,16 +199,14 @@ def _look_again(act: Act, looked: Looked, pieces: dict[str, Piece], done: set[st
     for earlier, seen in zip(looked.companions.siblings, looked.document.photos[first:], strict=True):
         row = act.session.get_one(Photo, earlier.photo_id)
         for chip in earlier.chips:
-            if chip.piece in done or chip.index >= len(seen.pieces) or not _changed(chip, seen.pieces[chip.index]):
+            if chip.piece in done or chip.index >= len(seen.pieces):
+                continue
+            if chip.findings == findings_in(seen.pieces[chip.index]):
                 continue
             _inspection(act, looked, row, pieces[chip.piece], chip.index, seen, None)
             found = seen.pieces[chip.index]
             written.append(_Written(pieces[chip.piece], row.name, chip.index, found, "earlier photo", True))
     return written
-
-
-def _changed(chip: EarlierChip, found: PieceFound) -> bool:
-    return chip.findings != {(finding.code, finding.strength) for finding in found.findings}
 
 
 def _kept(act: Act, taken: Taken, seen: PhotoInspected, overlay: str, already: bool) -> PhotoKept:
@@ -273,4 +290,24 @@ def _notes(act: Act, lot: Lot, looked: Looked, kept: list[PhotoKept], written: l
     again = [one.piece.label for one in written if one.again]
     if again:
         notes.append(f"Beside their new siblings, the findings on {', '.join(again)} changed.")
+    notes += _said_by_hand(looked, written)
     return tuple(notes)
+
+
+def _said_by_hand(looked: Looked, written: Sequence[_Written]) -> Iterator[str]:
+    """Say where a person's word stands against the readers', and where a new photo was read without it."""
+    latest = {said.chip[2]: said for said in sorted(looked.corrections.values(), key=lambda said: said.id)}
+    for one in written:
+        if one.again or looked.role not in TOP_ROLES:
+            continue
+        if one.found.as_read is not None:
+            yield (
+                f"{one.piece.label} in {one.photo} reads {one.found.marking}, as corrected by hand; the readers read "
+                f"{joined(one.found.as_read) or 'nothing'}."
+            )
+        elif (said := latest.get(one.piece.id)) is not None and said.marking != one.found.marking:
+            yield (
+                f"The reading of {one.piece.label} was corrected by hand to {said.marking} in {said.photo}. This is "
+                f"another photo, and it is read as {one.found.marking or 'nothing'}: `lotproof correct` says what it "
+                "reads."
+            )

@@ -10,16 +10,26 @@ from sqlalchemy.orm import Session
 from tracker.desk.assess import prior_of
 from tracker.desk.camera import Shot
 from tracker.desk.card_seen import refuse_other_lots
-from tracker.desk.companions import Companions, EarlierPhoto, companions_of, earlier_photos, lost_note
+from tracker.desk.companions import (
+    Companions,
+    EarlierPhoto,
+    companions_of,
+    earlier_photos,
+    kept_before,
+    lost_note,
+)
 from tracker.desk.contract import InspectionDocument, PhotographDocument
+from tracker.desk.corrections import Chip, Correction, corrections_of_lot
 from tracker.desk.facts import LISTING, inspected_pieces
 from tracker.desk.fields import file_name, one_of
 from tracker.desk.inspect import FACE_DOWN, Beside, Progress, judge
 from tracker.desk.learned import learned
+from tracker.desk.looks import TOP_ROLES
 from tracker.desk.matching import BY_ORDER, Matched, match
 from tracker.desk.overlays import annotate
 from tracker.desk.photo_records import Looked, Taken, record
 from tracker.desk.pieces import find_lot, resolve_pieces
+from tracker.desk.rejudge import with_corrections
 from tracker.desk.reuse import reuse_notes
 from tracker.desk.swabs import beside_of_swabs
 from tracker.desk.undersides import beside_of_undersides, date_codes_on_top, undated_note
@@ -44,7 +54,10 @@ Within = Callable[[Act, PhotographDocument], None]
 
 
 class Meanwhile(BadRequest):
-    """Somebody else photographed pieces of the lot while these photos were looked at: looking again would help."""
+    """Somebody else photographed pieces of the lot, or corrected a reading, while these photos were looked at.
+
+    Looking again would help.
+    """
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +70,17 @@ class _Known:
     weights: Weights
     named: tuple[str, ...]
     known: tuple[str, ...]
+    ids: dict[str, int]
+    """Ids of the lot's pieces, by label."""
     free: tuple[str, ...]
     companions: Companions
     notes: tuple[str, ...]
     dates: dict[str, str]
     """Date code on the top by the piece's label, where the photos show undersides."""
+    corrections: dict[Chip, Correction]
+    """Readings of the lot that a person corrected."""
+    kept_as: dict[str, int]
+    """Ids of photos that the lot has in this role already, by SHA-256."""
 
 
 def photograph(
@@ -129,6 +148,11 @@ def photograph(
             raise Meanwhile(
                 f"Somebody else photographed pieces of {owner.label} at the same time.",
                 "Nothing was recorded. Run it again, with --piece where the order is in doubt.",
+            )
+        if corrections_of_lot(act.session, owner) != known.corrections:
+            raise Meanwhile(
+                f"Somebody else corrected a reading of {owner.label} at the same time.",
+                "Nothing was recorded. Run it again.",
             )
         document = record(act, owner, looked)
         if within is not None:
@@ -208,10 +232,13 @@ def _what_is_known(
         weights=learned(session).experience.without_lot(lot.id),
         named=named,
         known=known,
+        ids={piece.label: piece.id for piece in lot.pieces},
         free=_free(session, lot, role),
         companions=companions_of(session, workspace.store, lot, role, {one.sha256 for one in taken}),
         notes=reuse_notes(session, workspace.store, lot, taken) if role == LISTING else (),
         dates=date_codes_on_top(session, lot) if role == FACE_DOWN else {},
+        corrections=corrections_of_lot(session, lot),
+        kept_as=kept_before(session, lot, role, [one.sha256 for one in taken]),
     )
 
 
@@ -243,7 +270,9 @@ def _look(
     _refuse_unusable(seen, taken)
     document = _judged(seen, known, role, today)
     matched = _matched(document, known, len(taken), role)
-    if role == "after-swab":
+    if role in TOP_ROLES:
+        document = _as_corrected(document, known, taken, matched, today)
+    elif role == "after-swab":
         beside, more = _swabbed(workspace, known, seen, matched, progress, hands)
         document = _judged(seen, known, role, today, beside)
     elif role == FACE_DOWN:
@@ -260,7 +289,22 @@ def _look(
         before=known.before,
         companions=known.companions,
         notes=known.notes + more,
+        corrections=known.corrections,
     )
+
+
+def _as_corrected(
+    document: InspectionDocument, known: _Known, taken: list[Taken], matched: Sequence[Matched], today: date
+) -> InspectionDocument:
+    """Return what was seen, with the readings that a person corrected in photos that are looked at again."""
+    held = {chip: said.lines for chip, said in known.corrections.items()}
+    chips = [(m.photo, m.index, known.kept_as.get(taken[m.photo].sha256), m.piece) for m in matched]
+    for p, photo in enumerate(known.companions.siblings, start=len(taken)):
+        here = len(document.photos[p].pieces)
+        chips += [(p, chip.index, photo.photo_id, chip.piece) for chip in photo.chips if chip.index < here]
+    found = {(p, i): (row, i, known.ids[piece]) for p, i, row, piece in chips if row is not None and piece is not None}
+    texts = {place: held[chip] for place, chip in found.items() if chip in held}
+    return with_corrections(document, texts, known.claim, today=today, before=known.before, weights=known.weights)
 
 
 def _judged(

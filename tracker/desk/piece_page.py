@@ -6,12 +6,14 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, selectinload
 
 from tracker.desk.contract import PieceDocument
+from tracker.desk.corrections import ByHand, by_hand
 from tracker.desk.crops import around_box, mark
 from tracker.desk.facts import facts_of
 from tracker.desk.looks import TOP_ROLES
 from tracker.desk.pieces import find_piece
 from tracker.desk.run_record import plotted
 from tracker.desk.showing import PieceShown, show
+from tracker.desk.since import seen_now
 from tracker.desk.workspace import Workspace
 from tracker.records.models import BenchRun, Inspection, JournalEntry, Photo, Piece
 
@@ -52,6 +54,13 @@ class View:
     document: PieceDocument
     near: tuple[int, int, int, int]
     annotated: str | None
+    corrected: ByHand | None = None
+    """Where a person corrected the reading in this photo."""
+
+    @property
+    def shows_marking(self) -> bool:
+        """Whether its reading counts as the piece's marking, and can be corrected."""
+        return self.role in TOP_ROLES
 
     @property
     def top_mark(self) -> str:
@@ -96,6 +105,8 @@ class PiecePage:
         Its neighbours in the lot.
     plots : tuple of (str, str)
         Labels of the bench runs that have a plot, and what each shows.
+    entry : int
+        The journal's newest entry: what a form on the page carries along.
     """
 
     shown: PieceShown
@@ -104,6 +115,7 @@ class PiecePage:
     before: str | None
     after: str | None
     plots: tuple[tuple[str, str], ...]
+    entry: int = 0
 
 
 def piece_page(workspace: Workspace, label: str) -> PiecePage:
@@ -116,6 +128,7 @@ def piece_page(workspace: Workspace, label: str) -> PiecePage:
     """
     with workspace.read() as session:
         piece = find_piece(session, label)
+        entry = seen_now(session)
         views = _views(session, piece)
         measured = select(BenchRun).where(BenchRun.piece_id == piece.id).order_by(BenchRun.id)
         runs = session.scalars(measured.options(selectinload(BenchRun.samples)))
@@ -131,7 +144,8 @@ def piece_page(workspace: Workspace, label: str) -> PiecePage:
         }
     shown = show(workspace, piece.label)
     assert isinstance(shown, PieceShown)
-    return PiecePage(shown, views, seen - len(views), beside.get(piece.number - 1), beside.get(piece.number + 1), plots)
+    neighbours = beside.get(piece.number - 1), beside.get(piece.number + 1)
+    return PiecePage(shown, views, seen - len(views), *neighbours, plots, entry)
 
 
 def _views(session: Session, piece: Piece) -> tuple[View, ...]:
@@ -158,4 +172,5 @@ def _view(session: Session, role: str, one: Inspection, document: PieceDocument)
         document=document,
         near=around_box(document.piece.outline, photo.width, photo.height),
         annotated=one.overlay_sha256,
+        corrected=by_hand(session, one, document),
     )

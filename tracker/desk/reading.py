@@ -5,11 +5,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from difflib import SequenceMatcher
+from typing import Protocol
 
-from tracker.judgement.marking import Checked, Claim, Comparison, Life, MarkingRead, check, fold_alike
+from tracker.judgement.marking import NOTHING, Checked, Claim, Comparison, Life, MarkingRead, check, fold_alike
 from tracker.judgement.siblings import compare_siblings
 from tracker.knowledge import datecodes, families, parts
-from vision.observations import Line
 
 # Bounds: common practice, no source. Scores are log10 odds that a text is a part number.
 SURE_PART, LIKELY_PART = 2.0, 0.3
@@ -17,6 +17,15 @@ FAR_PART, FAR_CHARACTERS = 1.0, 3
 """A part number of no family we know may be the claimed one misread; so many characters away from it, it is not."""
 NEAR = ("same", "unsure", "other-grade", "other-package", "other-maker")
 """How a line may compare with the claimed part number to be taken for the piece's part number, nearest first."""
+
+
+class Line(Protocol):
+    """One line of marking, as a reader or a person reads it."""
+
+    @property
+    def text(self) -> str: ...
+    @property
+    def confidence(self) -> float: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,11 +133,19 @@ def usual_part(understood: Sequence[Understood]) -> str:
     return Counter(one.part for one in understood if one.part).most_common(1)[0][0]
 
 
-def check_marking(one: Understood, claim: Claim, *, today: date) -> Checked:
-    """Hold what one piece says against the claim."""
-    return check(claim, one.marking, comparison=one.comparison, life=one.life, today=today)
+def check_texts(understood: Sequence[Understood], claim: Claim, *, today: date) -> list[Checked]:
+    """Hold what each piece of a lot says against the claim, and against what its siblings say."""
+    checks = [check(claim, one.marking, comparison=one.comparison, life=one.life, today=today) for one in understood]
+    among = [NOTHING] * len(understood)
+    for group in kindred(understood):
+        ones = [understood[index] for index in group]
+        for index, found in zip(
+            group, compare_siblings([one.date_code for one in ones], [one.part for one in ones]), strict=True
+        ):
+            among[index] = found
+    return [both(one, other) for one, other in zip(checks, among, strict=True)]
 
 
-def check_siblings(group: Sequence[Understood]) -> tuple[Checked, ...]:
-    """Compare the date codes and grades of pieces that belong together."""
-    return compare_siblings([one.date_code for one in group], [one.part for one in group])
+def both(one: Checked, other: Checked) -> Checked:
+    """Return what two checks of one piece found."""
+    return Checked(one.remarks + other.remarks, one.looked_for + other.looked_for)

@@ -6,6 +6,7 @@ record. We did not see how they came about, and one workshop's mistake would oth
 them says so with a reason in the own journal: `lotproof settle`.
 """
 
+import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -250,6 +251,11 @@ def _found(typed: Mapping[str, list[dict[str, Any]]]) -> Iterator[_Found]:
         verb = "fitted into" if row["fitted"] else "taken out of"
         said = f"{verb} {machines[row['machine_id']]} at {row['position']}"
         yield _Found("fitting", row["piece_id"], row["entry_id"], said)
+    for row in typed["reading_correction"]:
+        marking = " / ".join(_texts(row["lines"]))
+        said = f"reading corrected by hand: {marking}" if marking else "corrected reading given back to the readers"
+        remark = f" ({row['remark']})" if row["remark"] else ""
+        yield _Found("correction", row["piece_id"], row["entry_id"], f"{said}{remark}")
     for row in typed["shipment"]:
         said = f"sent back on {row['sent_on']} with {row['carrier']}, {row['reference']}"
         yield _Found("shipment", row["piece_id"], row["entry_id"], said)
@@ -266,6 +272,15 @@ def _found(typed: Mapping[str, list[dict[str, Any]]]) -> Iterator[_Found]:
             row["their_label"],
             (row["at"], row["operator"]),
         )
+
+
+def _texts(lines: str) -> list[str]:
+    """Return the lines of a corrected reading."""
+    try:
+        found = json.loads(lines)
+    except (ValueError, RecursionError):
+        return []
+    return [str(line) for line in found] if isinstance(found, list) else []
 
 
 def _withdrawn(row: Mapping[str, Any], word: str) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracker.desk.corrections import ByHand
 from tracker.desk.events import Event, in_order, piece_events
 from tracker.desk.listing import lot_row, piece_rows
 from tracker.desk.origin import Origin, Theirs, origin_of, theirs
@@ -116,6 +117,8 @@ class PieceShown:
     """Which counts the weights stand on: the declared ones' version, and how many settled pieces added to them."""
     origin: Origin | None = None
     theirs: tuple[Theirs, ...] = ()
+    corrected: ByHand | None = None
+    """Where a person corrected the reading that `marking` is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,14 +233,16 @@ def piece_shown(session: Session, piece: Piece, known: "Learned | None" = None) 
         What the workshop has learned; who shows several pieces hands it in.
     """
     from tracker.desk.assess import piece_suspicion
-    from tracker.desk.facts import facts_of, top_inspections
+    from tracker.desk.corrections import by_hand
+    from tracker.desk.facts import facts_of
     from tracker.desk.learned import learned
 
     known = known or learned(session)
     suspicion = piece_suspicion(session, piece, known)
 
-    latest = dict(facts_of(session, [piece])[piece.id].inspections)
-    seen = top_inspections(session, [piece]).get(piece.id)
+    facts = facts_of(session, [piece])[piece.id]
+    latest = dict(facts.inspections)
+    top = facts.top
     sits = seat(session, piece)
     findings = [finding for one in latest.values() for finding in one.findings]
     return PieceShown(
@@ -245,7 +250,7 @@ def piece_shown(session: Session, piece: Piece, known: "Learned | None" = None) 
         maker=piece.lot.claimed_maker,
         grade=piece.lot.claimed_grade,
         condition=piece.lot.condition,
-        marking=seen.marking if seen else None,
+        marking=top[0].marking if top else None,
         machine_name=sits.machine.name if sits else None,
         sum=tuple(
             SumShown(line.text, line.weight_db, line.kind, line.family, line.code, line.basis)
@@ -259,6 +264,7 @@ def piece_shown(session: Session, piece: Piece, known: "Learned | None" = None) 
         events=piece_events(session, piece),
         origin=origin_of(session, piece.lot),
         theirs=theirs(session, piece.lot, piece),
+        corrected=by_hand(session, *top) if top else None,
     )
 
 

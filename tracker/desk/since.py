@@ -15,10 +15,11 @@ from tracker.desk.events import Event, Told, in_order, told_of
 from tracker.desk.pieces import find_machine, looks_like_machine, resolve_pieces
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
-from tracker.records.models import BenchRun, Fitting, Inspection, Machine, Photo, Piece
+from tracker.records.models import BenchRun, Fitting, Inspection, JournalEntry, Machine, Photo, Piece, ReadingCorrection
 
 MOST_TOLD = 4
 """Of more events an error's sentence names the newest (common practice, no source); `events` has them all."""
+BESIDE = "judged anew beside a sibling whose reading was corrected"
 
 
 class SaidSince(BadRequest):
@@ -106,9 +107,20 @@ def _found(session: Session, pieces: Sequence[int], entry: int) -> list[tuple[in
     told: list[tuple[int | None, Told]] = []
     for run in session.scalars(select(BenchRun).where(BenchRun.piece_id.in_(pieces), BenchRun.entry_id > entry)):
         told.append((run.piece_id, (run, f"{run.test} test {run.label}: {run.verdict}", None)))
-    query = select(Inspection, Photo.role).join(Photo, Photo.id == Inspection.photo_id)
-    for seen, role in session.execute(query.where(Inspection.piece_id.in_(pieces), Inspection.entry_id > entry)):
-        told.append((seen.piece_id, (seen, f"photographed ({role})", None)))
+    query = (
+        select(Inspection, Photo.role, JournalEntry.act)
+        .join(Photo, Photo.id == Inspection.photo_id)
+        .join(JournalEntry, JournalEntry.id == Inspection.entry_id)
+        .where(Inspection.piece_id.in_(pieces), Inspection.entry_id > entry)
+    )
+    corrected = select(ReadingCorrection.piece_id, ReadingCorrection.entry_id).where(
+        ReadingCorrection.piece_id.in_(pieces), ReadingCorrection.entry_id > entry
+    )
+    by_hand = {(row.piece_id, row.entry_id) for row in session.execute(corrected)}
+    for seen, role, act in session.execute(query):
+        if (seen.piece_id, seen.entry_id) not in by_hand:
+            what = BESIDE if act == "correct" else f"photographed ({role})"
+            told.append((seen.piece_id, (seen, what, None)))
     return told
 
 

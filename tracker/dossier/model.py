@@ -129,11 +129,13 @@ class PieceSheet:
     tested: str = ""
     """Verdicts of its bench tests in a few words, for the table of pieces."""
     brief: bool = False
+    corrected: str = ""
+    """Who corrected the reading of the marking, and what the readers read."""
 
     @property
     def marking(self) -> str:
-        """The lines read, joined by ' / '; '' where there is none."""
-        return " / ".join(line.name for line in self.lines)
+        """The lines joined by ' / ', with a word where a person corrected them; '' where there is none."""
+        return " / ".join(line.name for line in self.lines) + (" (corrected by hand)" if self.corrected else "")
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,8 +3,8 @@
 Agents are the operators, the program with its version, and the workshop where it has a name. Every journal entry is an
 activity (receive, photograph, bench, decide, fit ...), associated with its operator; looking at a photo is an activity
 of its own, associated with the version of the program that looked. Entities are the lot, its pieces, photos, documents,
-inspections, bench runs, and what was said of a piece (decision, settlement, exemplar, fitting). A lot that was taken
-over from another workshop is derived from that workshop's lot.
+inspections, bench runs, and what was said of a piece (decision, settlement, exemplar, fitting, corrected reading). A
+lot that was taken over from another workshop is derived from that workshop's lot.
 
 Names are URNs below the workshop's own, so that the `L0003` of two workshops are two things.
 """
@@ -108,6 +108,8 @@ class _Teller:
         for table, kind in (("decision", "Decision"), ("settlement", "Settlement"), ("exemplar", "Exemplar")):
             for row in self.story.tables[table]:
                 self._word(table, kind, row)
+        for row in self.story.tables["reading_correction"]:
+            self._correction(row)
         self._fittings()
         self._origin()
         self._export()
@@ -226,6 +228,17 @@ class _Teller:
         self.doc.used(_activity(row["entry_id"]), self.pieces[row["piece_id"]])
         self.doc.wasDerivedFrom(name, self.pieces[row["piece_id"]], _activity(row["entry_id"]))
 
+    def _correction(self, row: Mapping[str, Any]) -> None:
+        """Tell that a person said what a chip reads, and which inspections that act made of it."""
+        said = {"lp:reads": _texts(row["lines"]), "lp:withdrawn": row["lines"] == "[]", "lp:reason": row["remark"]}
+        name = self._entity(f"ws:reading-correction-{row['id']}", "ReadingCorrection", row["entry_id"], said)
+        for what in (self.pieces[row["piece_id"]], self.photos[row["photo_id"]]):
+            self.doc.used(_activity(row["entry_id"]), what)
+            self.doc.wasDerivedFrom(name, what, _activity(row["entry_id"]))
+        for one in self.story.tables["inspection"]:
+            if one["entry_id"] == row["entry_id"]:
+                self.doc.wasDerivedFrom(f"ws:inspection-{one['id']}", name)
+
     def _fittings(self) -> None:
         machines = {}
         for row in self.story.tables["machine"]:
@@ -274,6 +287,14 @@ def _operator(name: str) -> str:
 
 def _urn_word(text: str) -> str:
     return "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-._") else "-" for letter in text)
+
+
+def _texts(lines: str) -> str:
+    """Return the lines of a corrected reading as one text."""
+    try:
+        return " / ".join(str(line) for line in json.loads(lines))
+    except (ValueError, TypeError):
+        return ""
 
 
 def _method(document: str) -> dict[str, str]:

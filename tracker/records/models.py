@@ -187,6 +187,22 @@ class Finding(Written):
     inspection: Mapped[Inspection] = relationship(back_populates="findings")
 
 
+class ReadingCorrection(Written):
+    """What a person says a chip in a photo reads; the latest one of a photo, chip and piece holds."""
+
+    __tablename__ = "reading_correction"
+
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id"), index=True)
+    piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"), index=True)
+    chip: Mapped[int] = mapped_column(Integer)
+    """Which of the photo's chips it is, counted from 0."""
+    lines: Mapped[str] = mapped_column(Text)
+    """JSON list of texts, top to bottom; an empty one takes an earlier correction back."""
+    remark: Mapped[str | None] = mapped_column(Text)
+
+    photo: Mapped[Photo] = relationship()
+
+
 class Machine(Written):
     """What pieces are fitted into."""
 
@@ -331,7 +347,8 @@ class ForeignRecord(Written):
     lot_id: Mapped[int] = mapped_column(ForeignKey("lot.id"), index=True)
     piece_id: Mapped[int | None] = mapped_column(ForeignKey("piece.id"), index=True)
     kind: Mapped[str] = mapped_column(String(20))
-    """inspection, run, decision, settlement, exemplar, fitting, shipment, or earlier: an origin before theirs."""
+    """inspection, correction, run, decision, settlement, exemplar, fitting, shipment, or earlier: an origin before
+    theirs."""
     their_label: Mapped[str | None] = mapped_column(String(40))
     at: Mapped[str] = mapped_column(String(32))
     operator: Mapped[str] = mapped_column(String(200))

@@ -11,6 +11,7 @@ _ADVICE: tuple[tuple[str, str | Callable[[re.Match[str]], str]], ...] = (
     (r"--anyway needs a reason\.", "To fit it all the same needs a reason."),
     (r"Add --reason with why it is fitted all the same\.", "Say why it is fitted all the same."),
     (r"Take it out first: lotproof unfit (\S+)", r"Take it out first, on the page of \1."),
+    (r"`lotproof correct` says what it reads\.", "‘It reads something else’ on its page says what it reads."),
     (r"See: lotproof show (\S+)", r"See the page of \1."),
     (r"--carrier is missing\.", "The carrier is missing."),
     (r"--tracking is missing\.", "The carrier's reference is missing."),

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
+from tracker.desk.correct import Corrected
 from tracker.desk.decide import Decided, Declared
 from tracker.desk.documents.base import Document, members
 from tracker.desk.fitting import Fitted, MachineAdded
@@ -110,6 +111,18 @@ class ExemplarDocument(Declared, Document):
 def exemplar_document(answer: Declared) -> ExemplarDocument:
     """Return the document of a declared exemplar."""
     return ExemplarDocument(**members(answer))
+
+
+@dataclass(frozen=True, kw_only=True)
+class CorrectionDocument(Corrected, Document):
+    """A reading that a person corrected: what it said and meant before, and now."""
+
+    schema: Literal["lotproof.correction/1"] = "lotproof.correction/1"
+
+
+def correction_document(answer: Corrected) -> CorrectionDocument:
+    """Return the document of a corrected reading."""
+    return CorrectionDocument(**members(answer))
 
 
 @dataclass(frozen=True, kw_only=True)

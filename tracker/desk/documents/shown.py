@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from tracker.desk.corrections import ByHand
 from tracker.desk.documents.base import Document, members
 from tracker.desk.events import Event
 from tracker.desk.origin import Origin, Theirs
@@ -44,6 +45,7 @@ class PieceDocument(PieceRow, Document):
     weights: str
     origin: Origin | None
     theirs: tuple[Theirs, ...]
+    corrected: ByHand | None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,7 +1,7 @@
 """One piece: its photos with what was found in them, the sum of the evidence, its bench runs and its history."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from fastapi import APIRouter
@@ -10,12 +10,17 @@ from starlette.responses import Response
 
 from tracker.desk.assess import TEST_NAMES
 from tracker.desk.contract import FindingFound, Outline, Point
+from tracker.desk.correct import LONGEST_LINE, MOST_LINES, REMARK_LENGTH
 from tracker.desk.next_test import next_tests
 from tracker.desk.piece_page import View, piece_page
 from tracker.desk.showing import SumShown
+from tracker.desk.since import SaidSince
+from tracker.desk.workspace import Workspace
+from tracker.errors import BadRequest
 from tracker.judgement.suspicion import odds_to_probability
 from tracker.judgement.weights import families, indicators
-from tracker.web import needs, render
+from tracker.web import needs, once, render
+from tracker.web.typed import Values
 
 router = APIRouter(include_in_schema=False)
 ROLES = {
@@ -63,6 +68,30 @@ class Place:
 @router.get("/pieces/{piece}")
 def piece(request: Request, workspace: needs.Opened, piece: str, photo: str | None = None) -> Response:
     """Show everything on record about one piece."""
+    return page_of(request, workspace, piece, photo)
+
+
+def page_of(
+    request: Request,
+    workspace: Workspace,
+    piece: str,
+    photo: str | None = None,
+    status: int = 200,
+    *,
+    typed: Mapping[str, str] | None = None,
+    error: BadRequest | None = None,
+) -> Response:
+    """Return the page of one piece.
+
+    Parameters
+    ----------
+    photo : str, optional
+        Role of the photo that is shown.
+    typed : mapping, optional
+        What stands in the form that corrects a reading; where given, it is open.
+    error : BadRequest, optional
+        Why that form comes back.
+    """
     found = piece_page(workspace, piece)
     shown = found.shown
     views = {view.role: view for view in found.views}
@@ -72,6 +101,13 @@ def piece(request: Request, workspace: needs.Opened, piece: str, photo: str | No
     return render.page(
         request,
         "piece",
+        status,
+        error=error,
+        since=error if isinstance(error, SaidSince) else None,
+        once=once.new(),
+        typed=None if typed is None else Values(typed),
+        longest=MOST_LINES * (LONGEST_LINE + 2),
+        longest_remark=REMARK_LENGTH,
         found=found,
         shown=shown,
         row=shown.summary,

@@ -1,4 +1,4 @@
-"""What is received, and said of pieces: receive, decide, settle, exemplar, fit, unfit."""
+"""What is received, and said of pieces: receive, correct, decide, settle, exemplar, fit, unfit."""
 
 from typing import Annotated, Literal
 
@@ -8,13 +8,16 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from tracker.desk.arrival import FIELDS, MOST_PIECES, check_arrival
+from tracker.desk.correct import LONGEST_LINE, MOST_LINES, correct
 from tracker.desk.decide import decide, declare_exemplar, sent, settle
 from tracker.desk.documents.said import (
+    CorrectionDocument,
     DecisionsDocument,
     ExemplarDocument,
     FittingDocument,
     ReceivedDocument,
     SettlementDocument,
+    correction_document,
     decisions_document,
     exemplar_document,
     fitting_document,
@@ -73,6 +76,34 @@ Seen = Annotated[
     int | None,
     Field(description="Number of the journal entry the decision rests on; what was said since is told first (409)."),
 ]
+
+
+class Correction(Sent):
+    """What the marking of a piece reads, top to bottom; no lines give the reading back to the readers."""
+
+    piece: Text
+    lines: Annotated[Texts, Field(description=f"At most {MOST_LINES}, of at most {LONGEST_LINE} characters each.")]
+    photo: Text | None = Field(None, description="Name or SHA-256 of a photo of its top; else the newest.")
+    remark: Text | None = None
+    seen: Seen = None
+
+
+@router.post("/pieces/correct", response_model=CorrectionDocument, responses=refusals(writing=True, since=True))
+def correct_piece(
+    request: Request, workspace: needs.Opened, operator: Operator, today: needs.Today, said: Correction
+) -> Response:
+    """Record what a marking reads; part number, date code and what follows from them are judged anew."""
+    found = correct(
+        workspace,
+        said.piece,
+        said.lines,
+        photo=said.photo,
+        remark=said.remark,
+        seen=said.seen,
+        operator=who(said, operator),
+        today=today,
+    )
+    return answer(request, correction_document(found))
 
 
 class Decision(Sent):
