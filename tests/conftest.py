@@ -14,11 +14,15 @@ from typing import Any
 
 import pytest
 from grown_pages import few, grown, handful, pages  # noqa: F401  fixtures
+from hypothesis import settings
 from sqlalchemy import create_engine
 from sqlalchemy.engine import make_url
 
 from tracker.desk.workspace import Workspace
 
+# Each run tries the same cases, and how long one takes on a busy machine says nothing.
+settings.register_profile("same", deadline=None, derandomize=True, database=None)
+settings.load_profile("same")
 IN_MEMORY, ROOM = Path("/dev/shm"), 8 << 30
 
 

@@ -76,7 +76,9 @@ def test_a_corrected_reading_is_told_with_who_said_so_and_what_was_read(pages: P
     assert "by hand <span" in text
     assert "reading corrected by hand" in text
     assert typed(text) == "CV6522AP\n9120"
-    assert "9120" in pages.text("/lots/L0001")
+    for view in ("/lots/L0001", "/lots/L0001?view=table"):
+        assert "9120" in pages.text(view)
+        assert pages.text(view).count('<span class="quiet">by hand</span>') == 1
     assert PIECE in pages.text("/recall?marking=9120")
     (entry,) = read_log(pages.app.state.workspace, limit=1).entries
     assert (entry.act, entry.operator) == ("correct", "Ida Brandt")

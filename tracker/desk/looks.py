@@ -44,12 +44,15 @@ class Sight:
         Codes of indicators that could have been seen.
     strengths : mapping of str to str
         'clear' or 'slight', by the code of each finding, the strongest.
+    by_hand : bool
+        Whether a person corrected the reading.
     """
 
     index: int
     outline: Outline
     looked_for: tuple[str, ...]
     strengths: Mapping[str, str]
+    by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +81,7 @@ class _Chip(BaseModel):
     outline: Outline
     findings: tuple[_Finding, ...]
     looked_for: tuple[str, ...] = ()
+    as_read: Any = None
 
 
 class _Kept(BaseModel):
@@ -121,7 +125,7 @@ def sight(inspection: int, document: str) -> Sight:
     for one in kept.piece.findings:
         known = strengths.get(one.code)
         strengths[one.code] = one.strength if known is None else strongest((known, one.strength))
-    return Sight(kept.index, kept.piece.outline, kept.piece.looked_for, strengths)
+    return Sight(kept.index, kept.piece.outline, kept.piece.looked_for, strengths, kept.piece.as_read is not None)
 
 
 def unreadable(inspection: int, error: ValidationError) -> Damaged:

@@ -117,6 +117,8 @@ class PieceLine:
         Within the lot.
     reading : str or None
         The lines read on its top, joined by ' / '; None without a photo of it.
+    by_hand : bool
+        Whether a person corrected the reading.
     part_read, date_code, package : str or None
     suspicion : float or None
         0 to 1, as `piece_suspicion` gives it now; None until anything is known about the piece.
@@ -136,6 +138,7 @@ class PieceLine:
     piece: str
     number: int
     reading: str | None
+    by_hand: bool
     part_read: str | None
     date_code: str | None
     package: str | None
@@ -281,6 +284,7 @@ def _line(
         piece=piece.label,
         number=piece.number,
         reading=top.marking if top else None,
+        by_hand=top is not None and top.sight.by_hand,
         part_read=top.part_read if top else None,
         date_code=top.date_code if top else None,
         package=top.package if top else None,
