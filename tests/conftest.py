@@ -27,12 +27,15 @@ IN_MEMORY, ROOM = Path("/dev/shm"), 8 << 30
 
 
 def pytest_configure() -> None:
-    """Let tests work in memory where there is room (bytes): what they write need not survive a power cut.
+    """Let tests work in memory where there is room (bytes), with one thread each.
 
-    A program synchronises each act to the disk; with thousands of tests waiting for it was a third of the time.
+    What they write need not survive a power cut; waiting for the disk after each act was a good part of the time.
     """
     if "TMPDIR" not in os.environ and IN_MEMORY.is_dir() and shutil.disk_usage(IN_MEMORY).free >= ROOM:
         os.environ["TMPDIR"] = tempfile.tempdir = str(IN_MEMORY)
+    # The processes that share the tests have the cores already; more threads only wait for each other.
+    for name in ("LOTPROOF_READER_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"):
+        os.environ.setdefault(name, "1")
 
 
 @pytest.fixture(autouse=True)
