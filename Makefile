@@ -11,7 +11,7 @@ demo: $(STAMPS)/base ## the main job on invented pictures, in a new temporary wo
 	@$(BIN)/lotproof demo --workspace "$$(mktemp -d)/workshop"
 
 test: $(STAMPS)/test ## every test but the thorough ones; about nine minutes on two cores
-	@$(BIN)/python -m pytest -n 2 --dist loadfile
+	@$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder
 
 thorough: $(STAMPS)/test ## every page in a real browser: both sizes and themes, links, keyboard, accessibility
 	@$(BIN)/python -m pytest -n 2 --dist loadfile -m thorough

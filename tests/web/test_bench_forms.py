@@ -106,7 +106,7 @@ def test_a_file_becomes_a_run_and_is_kept(bench: Bench, test: str) -> None:
     assert kept.content == CSV[test]
     assert kept.headers["content-disposition"] == f'attachment; filename="{shown.run}-readings.csv"'
     state = bench.app.state.bench.uploads
-    assert not list(Path(state._folder).rglob("*.csv"))
+    assert not list(Path(state._folder.name).rglob("*.csv"))
 
 
 def test_a_file_is_another_persons(bench: Bench, tmp_path: Path) -> None:

@@ -5,7 +5,6 @@ Nothing here is a record. A server that stops forgets it; what was recorded, and
 
 import secrets
 import shutil
-import tempfile
 import threading
 import time
 from collections import OrderedDict
@@ -13,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Generic, TypeVar
 
 from starlette.requests import Request
@@ -71,7 +71,8 @@ class Uploads:
     """
 
     def __init__(self) -> None:
-        self._folder: Path | None = None
+        # Removed as well when nobody holds it any more, or this process ends.
+        self._folder: TemporaryDirectory[str] | None = None
         self._kept: OrderedDict[tuple[str, str], Upload] = OrderedDict()
         self._lock = threading.Lock()
 
@@ -80,8 +81,8 @@ class Uploads:
         word = secrets.token_urlsafe(12)
         with self._lock:
             if self._folder is None:
-                self._folder = Path(tempfile.mkdtemp(prefix="lotproof-pages-"))
-            room = self._folder / f"room{secrets.token_hex(8)}"
+                self._folder = TemporaryDirectory(prefix="lotproof-pages-", ignore_cleanup_errors=True)
+            room = Path(self._folder.name) / f"room{secrets.token_hex(8)}"
             room.mkdir(mode=0o700)
             path = room / f"readings{ending}"
             path.write_bytes(data)
@@ -105,7 +106,7 @@ class Uploads:
         with self._lock:
             self._kept.clear()
             if self._folder is not None:
-                shutil.rmtree(self._folder, ignore_errors=True)
+                self._folder.cleanup()
                 self._folder = None
 
     def _tidy(self) -> None:
