@@ -10,7 +10,7 @@ export MPLBACKEND := Agg
 demo: $(STAMPS)/base ## the main job on invented pictures, in a new temporary workspace
 	@$(BIN)/lotproof demo --workspace "$$(mktemp -d)/workshop"
 
-test: $(STAMPS)/test ## every test but the thorough ones; about nine minutes on two cores
+test: $(STAMPS)/test ## every test but the thorough ones; nearly ten minutes on two cores
 	@$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder
 
 thorough: $(STAMPS)/test ## every page in a real browser: both sizes and themes, links, keyboard, accessibility
