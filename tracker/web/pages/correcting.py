@@ -64,7 +64,7 @@ def _lines(text: str) -> list[str]:
     """Return the lines that were typed, empty ones left out."""
     lines = [line for line in re.split(r"\r\n|\r|\n", text) if line.strip()]
     if not lines:
-        raise BadRequest("It is not said what the marking reads.", "Type each line of the chip on a line of its own, from the top down.")
+        raise BadRequest("It is not said what the marking reads.", "Type its lines, one below the other.")
     return lines
 
 
