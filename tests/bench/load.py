@@ -23,7 +23,7 @@ import numpy as np
 from PIL import Image
 from ratios import Result
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.append(str(Path(__file__).parents[1]))
 
 from growing import Growth, grow
 

@@ -8,7 +8,7 @@ from ratios import Result
 
 from tracker.judgement.costs import declared_costs
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.append(str(Path(__file__).parents[1]))
 
 from next_test_simulation import (
     Bill,

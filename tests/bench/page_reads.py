@@ -8,7 +8,7 @@ from pathlib import Path
 
 from ratios import Result, always, paired, ratio
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.append(str(Path(__file__).parents[1]))
 
 from growing import TODAY, Growth, grow
 

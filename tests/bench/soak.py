@@ -10,7 +10,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 from ratios import Result, always, paired, ratio, shell
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.append(str(Path(__file__).parents[1]))
 
 from soak_coverage import CORRELATED, DESIGNS, covered
 
