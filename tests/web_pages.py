@@ -10,14 +10,17 @@ import threading
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
 import uvicorn
 from fastapi import FastAPI
+from starlette.requests import Request
 from starlette.testclient import TestClient
 
+from tracker.web import needs
 from tracker.web.app import create_app
 from tracker.web.serving import configured
 from tracker.web.settings import Limits, Settings
@@ -58,26 +61,32 @@ _TOKEN = re.compile(r'name="lotproof-token" content="([^"]+)"')
 _ROUTES: dict[Limits, FastAPI] = {}
 
 
-def made(settings: Settings) -> FastAPI:
+def made(settings: Settings, today: date | None = None) -> FastAPI:
     """Return the pages of a workspace; what FastAPI works out of the routes is worked out once for all of a kind.
 
     It does so at the first request of each app, in a third of a second: a third of the time of these tests.
     """
     app = create_app(settings)
+    app.state.today = today
+    # The routes ask the app that they were made for what stands in for a need; the day is each app's own.
     first = _ROUTES.setdefault(settings.limits, app)
+    first.dependency_overrides[needs._today] = _day
     app.router.routes[:] = first.router.routes
-    # The routes ask the app that they were made for what stands in for a need.
-    first.dependency_overrides.clear()
-    app.dependency_overrides = first.dependency_overrides
     return app
+
+
+def _day(request: Request) -> date:
+    return request.app.state.today or needs._today()
 
 
 class Pages:
     """A person at the pages of one workspace: gets pages, sends forms with the token of the page before."""
 
-    def __init__(self, workspace: Path, address: str = "127.0.0.1", **settings: Any) -> None:
+    def __init__(
+        self, workspace: Path, address: str = "127.0.0.1", *, today: date | None = None, **settings: Any
+    ) -> None:
         self.settings = Settings(workspace=workspace, operator=settings.pop("operator", "Ida Brandt"), **settings)
-        self.app = made(self.settings)
+        self.app = made(self.settings, today)
         self.client = TestClient(
             self.app,
             base_url=f"http://127.0.0.1:{self.settings.port}",

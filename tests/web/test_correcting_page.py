@@ -13,7 +13,6 @@ from web_workshop import prepared, workshop  # noqa: F401
 from tracker.desk.log import in_words, read_log
 from tracker.desk.showing import PieceShown, show
 from tracker.desk.verify import verify
-from tracker.web import needs
 
 HOSTILE = "<img src=x onerror=alert(1)>"
 PIECE = "L0001-02"
@@ -23,9 +22,7 @@ PAGE = f"/pieces/{PIECE}"
 @pytest.fixture
 def pages(workshop: Path) -> Pages:  # noqa: F811
     """Give the pages of the workshop, on the day its lots arrived."""
-    made = Pages(workshop)
-    made.app.dependency_overrides[needs._today] = lambda: TODAY
-    return made
+    return Pages(workshop, today=TODAY)
 
 
 def shown(pages: Pages) -> PieceShown:

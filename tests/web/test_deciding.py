@@ -14,7 +14,6 @@ from tracker.desk.decide import decide
 from tracker.desk.log import read_log
 from tracker.desk.showing import PieceShown, show
 from tracker.judgement.suspicion import percent
-from tracker.web import needs
 
 HOSTILE = '<img src=x onerror="alert(1)">'
 
@@ -22,9 +21,7 @@ HOSTILE = '<img src=x onerror="alert(1)">'
 @pytest.fixture
 def pages(workshop: Path) -> Pages:  # noqa: F811
     """Give the pages of the workshop, on the day its lots arrived."""
-    made = Pages(workshop)
-    made.app.dependency_overrides[needs._today] = lambda: TODAY
-    return made
+    return Pages(workshop, today=TODAY)
 
 
 def piece(pages: Pages, label: str) -> PieceShown:

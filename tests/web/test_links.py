@@ -12,7 +12,6 @@ from web_pages import Pages
 from web_workshop import prepared, workshop  # noqa: F401
 
 from tracker.desk.log import read_log
-from tracker.web import needs
 
 pytestmark = pytest.mark.thorough
 
@@ -21,8 +20,7 @@ MOST = 1500
 
 
 def test_every_link_leads_somewhere(workshop: Path) -> None:  # noqa: F811
-    pages = Pages(workshop)
-    pages.app.dependency_overrides[needs._today] = lambda: TODAY
+    pages = Pages(workshop, today=TODAY)
     a_lot(pages.app.state.workspace, seller='A/B "?" & #1', order="%2e", part="<i>")
     before = read_log(pages.app.state.workspace).found
     broken, seen, waiting = [], {"/"}, deque([("/", "")])

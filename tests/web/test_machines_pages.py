@@ -16,7 +16,6 @@ from web_workshop import prepared, workshop  # noqa: F401
 from tracker.desk.costs import show_costs
 from tracker.desk.listing import list_rows
 from tracker.desk.log import journal_state, read_log
-from tracker.web import needs
 
 HOSTILE = '"><svg onload=alert(1)>'
 
@@ -24,9 +23,7 @@ HOSTILE = '"><svg onload=alert(1)>'
 @pytest.fixture
 def pages(workshop: Path) -> Pages:  # noqa: F811
     """Give the pages of the workshop, on the day its lots arrived."""
-    made = Pages(workshop)
-    made.app.dependency_overrides[needs._today] = lambda: TODAY
-    return made
+    return Pages(workshop, today=TODAY)
 
 
 def flat(text: str) -> str:

@@ -6,14 +6,12 @@ import pytest
 from stock import TODAY, a_lot
 from web_pages import Pages
 
-from tracker.web import needs
 from tracker.web.page_words import paged
 
 
 @pytest.fixture
 def pages(tmp_path: Path) -> Pages:
-    made = Pages(tmp_path / "workspace")
-    made.app.dependency_overrides[needs._today] = lambda: TODAY
+    made = Pages(tmp_path / "workspace", today=TODAY)
     a_lot(made.app.state.workspace)
     return made
 

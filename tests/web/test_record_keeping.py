@@ -16,7 +16,6 @@ from web_workshop import prepared, workshop  # noqa: F401
 
 from tracker.desk.showing import LotShown, show
 from tracker.desk.workspace import Workspace
-from tracker.web import needs
 
 BAD = "seller,part,quantity,arrived\nQuayside Surplus,CV6522AP,many,2031-02-30\nFennimore,CV6530,2,2026-01-02\n"
 MORE_PAGES = (
@@ -124,8 +123,7 @@ def _sent_wrongly(page: Any) -> None:
 
 
 def test_the_first_page_says_what_the_day_brings(workshop: Path) -> None:  # noqa: F811
-    pages = Pages(workshop)
-    pages.app.dependency_overrides[needs._today] = lambda: TODAY
+    pages = Pages(workshop, today=TODAY)
     a_lot(pages.app.state.workspace, order="N-1", claim_by=TODAY + timedelta(days=9))
     text = " ".join(re.sub(r"<[^>]+>", " ", pages.text("/")).split())
     assert re.search(r"today 2031-04-02 L0002 KM4417 .*9 days left 2031-04-11 L0003", text)

@@ -63,11 +63,6 @@ class View:
         return self.role in TOP_ROLES
 
     @property
-    def top_mark(self) -> str:
-        """What stands in the address of its top."""
-        return mark("top", self.sha256, self.document.piece.outline)
-
-    @property
     def around_mark(self) -> str:
         """What stands in the address of its surroundings."""
         return mark("around", self.sha256, self.document.piece.outline)

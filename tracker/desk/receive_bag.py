@@ -6,7 +6,6 @@ record. We did not see how they came about, and one workshop's mistake would oth
 them says so with a reason in the own journal: `lotproof settle`.
 """
 
-import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -22,6 +21,7 @@ from tracker.desk.origin import Origin, origin_of
 from tracker.desk.receive import Received, receive_one
 from tracker.desk.workspace import Act, Workspace
 from tracker.dossier.bag import names
+from tracker.dossier.bag.records import corrected_marking
 from tracker.dossier.bag.source import Progress, refused
 from tracker.errors import BadRequest
 from tracker.judgement.suspicion import percent
@@ -252,7 +252,7 @@ def _found(typed: Mapping[str, list[dict[str, Any]]]) -> Iterator[_Found]:
         said = f"{verb} {machines[row['machine_id']]} at {row['position']}"
         yield _Found("fitting", row["piece_id"], row["entry_id"], said)
     for row in typed["reading_correction"]:
-        marking = " / ".join(_texts(row["lines"]))
+        marking = corrected_marking(row["lines"])
         said = f"reading corrected by hand: {marking}" if marking else "corrected reading given back to the readers"
         remark = f" ({row['remark']})" if row["remark"] else ""
         yield _Found("correction", row["piece_id"], row["entry_id"], f"{said}{remark}")
@@ -272,15 +272,6 @@ def _found(typed: Mapping[str, list[dict[str, Any]]]) -> Iterator[_Found]:
             row["their_label"],
             (row["at"], row["operator"]),
         )
-
-
-def _texts(lines: str) -> list[str]:
-    """Return the lines of a corrected reading."""
-    try:
-        found = json.loads(lines)
-    except (ValueError, RecursionError):
-        return []
-    return [str(line) for line in found] if isinstance(found, list) else []
 
 
 def _withdrawn(row: Mapping[str, Any], word: str) -> str:

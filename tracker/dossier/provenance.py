@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from tracker.dossier.bag.records import EntrySaid
+from tracker.dossier.bag.records import EntrySaid, corrected_marking
 
 if TYPE_CHECKING:
     from prov.model import ProvDocument
@@ -230,7 +230,11 @@ class _Teller:
 
     def _correction(self, row: Mapping[str, Any]) -> None:
         """Tell that a person said what a chip reads, and which inspections that act made of it."""
-        said = {"lp:reads": _texts(row["lines"]), "lp:withdrawn": row["lines"] == "[]", "lp:reason": row["remark"]}
+        said = {
+            "lp:reads": corrected_marking(row["lines"]),
+            "lp:withdrawn": row["lines"] == "[]",
+            "lp:reason": row["remark"],
+        }
         name = self._entity(f"ws:reading-correction-{row['id']}", "ReadingCorrection", row["entry_id"], said)
         for what in (self.pieces[row["piece_id"]], self.photos[row["photo_id"]]):
             self.doc.used(_activity(row["entry_id"]), what)
@@ -287,14 +291,6 @@ def _operator(name: str) -> str:
 
 def _urn_word(text: str) -> str:
     return "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-._") else "-" for letter in text)
-
-
-def _texts(lines: str) -> str:
-    """Return the lines of a corrected reading as one text."""
-    try:
-        return " / ".join(str(line) for line in json.loads(lines))
-    except (ValueError, TypeError):
-        return ""
 
 
 def _method(document: str) -> dict[str, str]:

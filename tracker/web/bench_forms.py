@@ -106,7 +106,6 @@ MOST_TEXT = 200_000
 _K = Field("k", "Coverage factor of the guard band", "2; empty: for 95.45 %", "number")
 _MACHINE = Field("machine", "Machine it is tested in", "M0001; empty: the one it is fitted into")
 _PASS_FAIL = (("", ""), ("pass", "passed"), ("fail", "failed"))
-_ORDER = (("", ""), ("pass", "in order"), ("fail", "not in order"))
 _BOARD = Field("current", "Current", "412 mA", "current")
 _CLOCK = Field("clock", "Clock", "4 MHz; 0 Hz: stopped", "clock")
 

@@ -4,6 +4,7 @@ The models of the rows are made from the tables, so that a bag can hold what the
 kept whole, with its own numbers, so that its digest can be held against the journal entry that wrote it.
 """
 
+import json
 from collections.abc import Sequence
 from datetime import date
 from functools import cache
@@ -170,6 +171,15 @@ def faults(error: ValidationError) -> str:
     text = "".join(letter if letter.isprintable() else "?" for letter in f"{where}: {first['msg']}")[:200]
     more = error.error_count() - 1
     return f"{text}, and {more} more" if more else text
+
+
+def corrected_marking(lines: str) -> str:
+    """Return the lines of a row of corrected readings, joined by ' / '; '' where they cannot be read or are none."""
+    try:
+        found = json.loads(lines)
+    except (ValueError, RecursionError):
+        return ""
+    return " / ".join(map(str, found)) if isinstance(found, list) else ""
 
 
 def table(name: str) -> Table:
