@@ -26,7 +26,7 @@ from tracker.desk.row_check import check_rows
 from tracker.desk.signatures import Signatures
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, Damaged
-from tracker.evidence import EvidenceStore
+from tracker.evidence import EvidenceStore, Unreachable
 from tracker.records.models import Base, Document, Inspection, JournalEntry, Lot, Photo, Piece
 
 RUNGS = ("structure", "counts", "completeness", "hashes", "chain", "signatures", "rows")
@@ -277,6 +277,8 @@ def _hashes(store: EvidenceStore, named: dict[str, str]) -> Iterator[Fault | int
     for sha256, who in sorted(named.items()):
         try:
             found, size = store.digest(sha256)
+        except Unreachable:
+            raise  # no file of the store can be had: nothing is known of any
         except (Damaged, BadRequest):
             continue  # named as missing on the rung before
         except OSError as error:

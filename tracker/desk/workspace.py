@@ -98,7 +98,7 @@ class Workspace:
             When its records or settings cannot be read.
         """
         place = places.find(location)
-        store = EvidenceStore(place.evidence_url)
+        store = EvidenceStore(place.evidence_url, place.endpoint)
         with sessions.explained(str(place.folder)):
             engine = _engine(place, create)
             try:
