@@ -77,8 +77,8 @@ class EvidenceStore:
             ) from None
         self._local = "file" in _protocols(self._fs)
 
-    def keep(self, data: bytes | Path) -> Kept:
-        """Keep `data` (bytes, or the file at a path) and return its digest and size.
+    def keep(self, data: bytes | Path | IO[bytes]) -> Kept:
+        """Keep `data` (bytes, the file at a path, or what an open file gives) and return its digest and size.
 
         Returns only after the bytes are safe. Call it inside an act, so that `tidy` cannot take the file for an orphan.
 
@@ -297,10 +297,13 @@ def _fetched(bucket: Bucket, path: str) -> IO[bytes]:
 
 
 @contextlib.contextmanager
-def _source(data: bytes | Path) -> Iterator[IO[bytes]]:
+def _source(data: bytes | Path | IO[bytes]) -> Iterator[IO[bytes]]:
     """Open bytes or a plain file for reading; anything else is refused before it can block or flood."""
     if isinstance(data, bytes):
         yield io.BytesIO(data)
+        return
+    if not isinstance(data, Path):
+        yield data
         return
     try:
         # Not blocking: opening a pipe must not wait for somebody who writes.
