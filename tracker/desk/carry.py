@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine
-from sqlalchemy.engine import make_url
+from sqlalchemy.engine import URL, make_url
 from sqlalchemy.orm import Session
 
 from tracker import journal
@@ -163,7 +163,8 @@ def without_password(database: str | None) -> str | None:
     if database is None:
         return None
     url = make_url(database)
-    return (url if not url.password else url.set(password=None)).render_as_string(hide_password=False)
+    bare = URL.create(url.drivername, url.username, None, url.host, url.port, url.database, url.query)
+    return bare.render_as_string(hide_password=False)
 
 
 def _make(folder: Path) -> None:

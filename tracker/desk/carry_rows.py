@@ -106,13 +106,12 @@ def same(here: dict[str, TableSum], there: dict[str, TableSum], place: str) -> N
     Damaged
         When a table differs; it is named.
     """
-    for name, one in here.items():
-        other = there.get(name)
-        if one != other:
-            rows = 0 if other is None else other.rows
+    for name in sorted(here.keys() | there.keys()):
+        if here.get(name) != there.get(name):
+            rows, copied = (0 if one is None else one.rows for one in (here.get(name), there.get(name)))
             raise Damaged(
-                f"The table {name} in {place} is not what it was copied from (rows: {rows} for {one.rows}).",
-                "It was not put to use. Remove it there and begin again.",
+                f"The table {name} in {place} is not what it should be (it has {copied} rows, for {rows}).",
+                "It was not put to use. Remove the copy and begin again.",
             )
 
 

@@ -97,9 +97,9 @@ def remember(name: str, workspace: str, head: Head) -> None:
         temporary.replace(path)
 
 
-def remembered() -> tuple[Memory, ...]:
-    """Return what this bench remembers of all workspaces."""
-    return tuple(_memories(folder()).values())
+def remembered(workspace: str | None = None) -> tuple[Memory, ...]:
+    """Return what this bench remembers of the workspace at an address; None: of all."""
+    return tuple(one for one in _memories(folder()).values() if workspace in (None, one.workspace))
 
 
 def concerning(memories: Iterable[Memory], workspace: str, earlier: Mapping[str, int]) -> tuple[Memory, ...]:
