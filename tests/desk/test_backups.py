@@ -62,6 +62,7 @@ def test_there_and_back(stocked: Workspace, tmp_path: Path, lotproof: Lotproof) 
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []
 
 
+@pytest.mark.thorough
 def test_into_postgres_and_a_bucket_and_from_there(
     made: Path, tmp_path: Path, postgres_database: str, bucket: str
 ) -> None:
@@ -92,6 +93,7 @@ def test_a_backup_says_what_it_lacks_and_holds_no_password_or_key(
         assert said in " ".join(json.loads((tmp_path / "b" / "backup.json").read_text())["left_out"])
 
 
+@pytest.mark.thorough
 def test_files_of_an_earlier_backup_are_linked(stocked: Workspace, tmp_path: Path) -> None:
     backup(stocked, tmp_path / "first")
     (tmp_path / "paper").write_text("a new one")
@@ -143,6 +145,7 @@ def _no_room(*_: object) -> None:
     raise OSError(28, "No space left on device")
 
 
+@pytest.mark.thorough
 def test_a_broken_chain_is_not_backed_up(made: Path, tmp_path: Path) -> None:
     restore(made, tmp_path / "w")
     engine = create_engine(f"sqlite:///{tmp_path / 'w' / 'records.sqlite'}")

@@ -145,6 +145,7 @@ def test_the_old_place_is_closed_and_says_where_it_went(source: Path, tmp_path: 
     assert lotproof("workspace", "reopen", "--workspace", source).code == 2
 
 
+@pytest.mark.thorough
 def test_the_same_command_again_changes_nothing(source: Path, tmp_path: Path) -> None:
     with Workspace.open(source) as workspace:
         first = move(workspace, tmp_path / "new")
@@ -155,6 +156,7 @@ def test_the_same_command_again_changes_nothing(source: Path, tmp_path: Path) ->
     assert rows_of(tmp_path / "new") == rows
 
 
+@pytest.mark.thorough
 def test_what_this_bench_signed_is_remembered_at_the_new_place(tmp_path: Path) -> None:
     with Workspace.open(tmp_path / "w", create=True) as workspace:
         a_lot(workspace)
@@ -203,6 +205,7 @@ def test_other_things_at_the_new_place_are_left_alone(
         a_lot(workspace)  # it was not closed by any of them
 
 
+@pytest.mark.thorough
 def test_damage_is_found_before_anything_closes(source: Path, tmp_path: Path) -> None:
     victim = next((source / "evidence").glob("*/*"))
     victim.chmod(0o600)
@@ -216,6 +219,7 @@ def test_damage_is_found_before_anything_closes(source: Path, tmp_path: Path) ->
             move(workspace, tmp_path / "new")
 
 
+@pytest.mark.thorough
 def test_a_copy_that_differs_is_not_put_to_use(source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def other_pages(*words: object) -> Iterator[list[object]]:
         for page in whole(*words):  # type: ignore[arg-type]
@@ -230,7 +234,7 @@ def test_a_copy_that_differs_is_not_put_to_use(source: Path, tmp_path: Path, mon
 
     monkeypatch.setattr(carry, "copy_rows", altered)
     with Workspace.open(source) as workspace:
-        with pytest.raises(Damaged, match="The table lot .* is not what it should be"):
+        with pytest.raises(Damaged, match=r"The table lot .* is not what it should be"):
             move(workspace, tmp_path / "new")
         with pytest.raises(BadRequest, match="not finished"):
             Workspace.open(tmp_path / "new")
@@ -335,7 +339,7 @@ def _killed_and_taken_up(filled: Path, folder: Path, step: int) -> bool:
     return lived
 
 
-@pytest.mark.parametrize("step", [2, 12, 25])
+@pytest.mark.parametrize("step", [12])
 def test_killed_and_taken_up_again(filled: Path, tmp_path: Path, step: int) -> None:
     assert not _killed_and_taken_up(filled, tmp_path, step)
 

@@ -26,6 +26,7 @@ from tracker.evidence import EvidenceStore, Unreachable
 
 DATA = b"the invoice of a counter's chips\n" * 100
 SHA256 = hashlib.sha256(DATA).hexdigest()
+THOROUGH = pytest.mark.thorough
 NAME = f"workshop/{SHA256[:2]}/{SHA256}"
 
 
@@ -79,6 +80,7 @@ def test_nothing_of_a_listing_is_remembered(bucket: str, bucket_server: str, nam
     assert sorted(kept_in(bucket_server, name)) == ["elsewhere/note", NAME]
 
 
+@THOROUGH
 def test_listings_come_page_by_page(
     bad: tuple[EvidenceStore, Faults], bucket_server: str, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -96,11 +98,8 @@ def test_has_asks_for_one_object_and_lists_nothing(bad: tuple[EvidenceStore, Fau
     assert [(method, path.partition("?")[0].count("/")) for method, path in faults.seen] == [("HEAD", 4)]
 
 
-THOROUGH = pytest.mark.thorough
-
-
 @pytest.mark.parametrize(
-    "fault", ["500", "drop-after", *(pytest.param(one, marks=THOROUGH) for one in ("503", "drop", "hang"))]
+    "fault", ["drop-after", *(pytest.param(one, marks=THOROUGH) for one in ("500", "503", "drop", "hang"))]
 )
 def test_one_bad_answer_is_got_over(
     bad: tuple[EvidenceStore, Faults], bucket_server: str, name: str, fault: str
@@ -118,9 +117,9 @@ def test_one_bad_answer_is_got_over(
     [
         ("500", r"answered with a fault of its own \(InternalError\)"),
         pytest.param("503", r"answered with a fault of its own \(SlowDown\)", marks=THOROUGH),
-        ("403", r"refuses us \(SignatureDoesNotMatch\)"),
+        pytest.param("403", r"refuses us \(SignatureDoesNotMatch\)", marks=THOROUGH),
         pytest.param("drop", "does not answer", marks=THOROUGH),
-        ("hang", r"does not answer \(it took too long\)"),
+        pytest.param("hang", r"does not answer \(it took too long\)", marks=THOROUGH),
     ],
 )
 def test_a_store_that_takes_nothing_leaves_nothing(
@@ -192,6 +191,7 @@ def test_what_the_store_did_not_keep_right_goes_again(
     assert "GET" not in [method for method, _ in faults.seen]
 
 
+@THOROUGH
 def test_a_store_without_conditional_puts(bad: tuple[EvidenceStore, Faults]) -> None:
     store, faults = bad
     faults.plan = only("501", "PUT", times=1)
@@ -199,6 +199,7 @@ def test_a_store_without_conditional_puts(bad: tuple[EvidenceStore, Faults]) -> 
     assert store.read(SHA256) == DATA
 
 
+@THOROUGH
 def test_what_is_there_is_not_put_over(bucket: str, tmp_path: Path) -> None:
     """Another bench put it between the look and the put."""
     store = EvidenceStore(bucket)
@@ -208,6 +209,7 @@ def test_what_is_there_is_not_put_over(bucket: str, tmp_path: Path) -> None:
     assert not store._bucket.put(f"{SHA256[:2]}/{SHA256}", tmp_path / "same", SHA256, len(DATA))
 
 
+@THOROUGH
 def test_no_bucket_and_no_network(bucket: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(buckets, "PAUSES_S", (0.01, 0.02))
     for store, said in (
@@ -220,6 +222,7 @@ def test_no_bucket_and_no_network(bucket: str, monkeypatch: pytest.MonkeyPatch) 
             list(store.all())
 
 
+@THOROUGH
 def test_no_credentials_at_all(bucket: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("AWS_ACCESS_KEY_ID")
     monkeypatch.delenv("AWS_SECRET_ACCESS_KEY")
@@ -238,6 +241,7 @@ def test_credentials_have_no_place_in_an_address() -> None:
         EvidenceStore("s3://")
 
 
+@THOROUGH
 def test_the_secret_is_never_logged(bucket: str, caplog: pytest.LogCaptureFixture) -> None:
     with caplog.at_level(logging.DEBUG, logger="s3fs"):
         EvidenceStore(bucket).keep(DATA)
@@ -301,6 +305,7 @@ def test_a_workspace_on_bad_days(
         assert tidy(workspace, operator="mira").removed == ("stray",)
 
 
+@THOROUGH
 def test_the_settings_may_say_where_the_store_answers(
     in_bucket: Path, bucket_server: str, lotproof: Lotproof, monkeypatch: pytest.MonkeyPatch
 ) -> None:
