@@ -1,4 +1,4 @@
-"""Killed in the middle, and two benches at once: nothing acknowledged is lost, nothing doubled."""
+"""Killed in the middle: nothing acknowledged is lost, nothing doubled. Many benches: tests/desk/test_many_writers.py."""
 
 import os
 import signal
@@ -13,7 +13,7 @@ from stock import a_lot
 from tracker.desk.verify import tidy, verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
-from tracker.records.models import JournalEntry, Lot, Piece
+from tracker.records.models import Lot
 
 PREPARE = f"import sys; sys.path.insert(0, {str(Path(__file__).parents[1])!r})\n"
 # Acknowledges one lot, then dies by SIGKILL at the point named on the command line.
@@ -47,19 +47,6 @@ with workspace.act("mira", "receive", "L0002") as act:
 die()
 """
 )
-RECEIVE = (
-    PREPARE
-    + """
-from stock import a_lot
-from tracker.desk.workspace import Workspace
-place, name, count = sys.argv[1:]
-with Workspace.open(place, create=True) as workspace:
-    for number in range(int(count)):
-        print(a_lot(workspace, order=f"{name}-{number}", remark=name).lot, flush=True)
-        # The same order from both benches: only one of them logs it.
-        a_lot(workspace, order=f"both-{number}")
-"""
-)
 
 
 def _python(code: str, *words: object) -> subprocess.Popen[str]:
@@ -88,26 +75,6 @@ def test_killed_after_the_commit_keeps_it(workspace_folder: Path) -> None:
     with Workspace.open(workspace_folder) as workspace:
         report = verify(workspace)
         assert (report.sound, report.head.entry) == (True, 2)
-
-
-def test_two_benches_at_once(workspace_folder: Path) -> None:
-    """Both begin in a folder that is not a workspace yet, so they race to create it, too."""
-    count = 12
-    benches = [_python(RECEIVE, workspace_folder, name, count) for name in ("left", "right")]
-    said = []
-    for bench in benches:
-        out, err = bench.communicate(timeout=120)
-        assert bench.returncode == 0, err
-        said += out.split()
-    assert len(set(said)) == len(said) == 2 * count
-    with Workspace.open(workspace_folder) as workspace, workspace.read() as session:
-        labels = session.scalars(select(Lot.label).order_by(Lot.id)).all()
-        assert sorted(labels) == [f"L{number:04d}" for number in range(1, 3 * count + 1)]
-        assert set(said) <= set(labels)
-        assert len(session.scalars(select(Piece.label)).all()) == 3 * 3 * count
-        ids = session.scalars(select(JournalEntry.id).order_by(JournalEntry.id)).all()
-        assert ids == list(range(1, 3 * count + 1))
-        assert verify(workspace).sound
 
 
 def test_a_busy_workspace_says_so(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:

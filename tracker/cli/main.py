@@ -38,6 +38,7 @@ from tracker.cli import (
     next_test,
     photos,
     serve,
+    workspace,
 )
 from tracker.cli.wording import plain_help, refusal
 from tracker.errors import ExitCode, LotproofError
@@ -70,6 +71,7 @@ VERB_MODULES = (
     dates,
     keep,
     house,
+    workspace,
     serve,
 )
 

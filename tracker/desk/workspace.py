@@ -15,6 +15,7 @@ from tracker import journal
 from tracker.desk import keys
 from tracker.desk import place as places
 from tracker.desk.fields import one_line
+from tracker.desk.moved import refuse_if_closed
 from tracker.desk.remembered import Remembered
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore, Kept
@@ -98,7 +99,7 @@ class Workspace:
             When its records or settings cannot be read.
         """
         place = places.find(location)
-        store = EvidenceStore(place.evidence_url)
+        store = EvidenceStore(place.evidence_url, place.endpoint)
         with sessions.explained(str(place.folder)):
             engine = _engine(place, create)
             try:
@@ -133,7 +134,7 @@ class Workspace:
             yield session
 
     @contextmanager
-    def act(self, operator: str | None, act: str, subject: str) -> Iterator[Act]:
+    def act(self, operator: str | None, act: str, subject: str, *, closed: bool = False) -> Iterator[Act]:
         """Carry out one act: what happens inside is recorded with one journal entry, or not at all.
 
         Other benches wait while it lasts, so do slow work (reading photos, measuring) before it. An act that adds no
@@ -147,6 +148,8 @@ class Workspace:
             One word, e.g. 'receive'.
         subject : str
             The label it is about; '' when it is not known yet.
+        closed : bool
+            Whether it is carried out in a workspace that has moved elsewhere, too.
         """
         who = operator_name(operator)
         signed: _Signed | None = None
@@ -155,10 +158,13 @@ class Workspace:
             doing = Act(session, self.store, who, act, subject, journal.head(session).entry + 1)
             stamp_new_rows(session, doing.entry_id)
             try:
+                if not closed:
+                    refuse_if_closed(session)
                 yield doing
                 signed = _record(doing, self.url)
             except BaseException:
-                _forget_files(doing)
+                if sessions.still_holds(connection):
+                    _forget_files(doing)
                 raise
             finally:
                 session.expunge_all()
@@ -252,7 +258,8 @@ def _record(doing: Act, workspace: str) -> _Signed | None:
 
 
 def _forget_files(doing: Act) -> None:
-    # The write lock is still held, so nobody else can have come to rely on a file that this act was the first to keep.
+    # While the write lock is held nobody else can have come to rely on a file that this act was the first to keep.
+    # Without it (the connection broke) the files stay, and `tidy` finds those that belong to no entry.
     for sha256, kept in doing.files.items():
         if kept.new:
             with suppress(Exception):

@@ -13,7 +13,14 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, DatabaseError, IntegrityError, NoSuchModuleError
+from sqlalchemy.exc import (
+    ArgumentError,
+    DatabaseError,
+    DBAPIError,
+    IntegrityError,
+    InvalidRequestError,
+    NoSuchModuleError,
+)
 from sqlalchemy.pool import QueuePool
 
 from tracker.errors import BadRequest, Damaged, LotproofError
@@ -93,7 +100,8 @@ def postgres_engine(url: URL) -> Engine:
         When the driver is not installed.
     """
     try:
-        engine = create_engine(url, connect_args={"connect_timeout": 10})
+        # Asked before use: after a restart of the server a connection from the pool is dead, and a new one is made.
+        engine = create_engine(url, connect_args={"connect_timeout": 10}, pool_pre_ping=True)
     except (ImportError, NoSuchModuleError):
         raise BadRequest(
             "The workspace is on PostgreSQL, and its driver is not installed.", "Run: pip install 'lotproof[postgres]'"
@@ -120,6 +128,17 @@ def write_transaction(engine: Engine) -> Iterator[Connection]:
     """Hold the write lock; commit at the end, or leave nothing when an exception passes."""
     with engine.connect().execution_options(**WRITE) as connection, connection.begin():
         yield connection
+
+
+def still_holds(connection: Connection) -> bool:
+    """Tell whether a write transaction still has its lock; it has not once its connection broke."""
+    try:
+        connection.exec_driver_sql("SELECT 1")
+    except DBAPIError as error:
+        return not error.connection_invalidated  # after a failed statement PostgreSQL answers nothing, and keeps locks
+    except InvalidRequestError:
+        return False
+    return True
 
 
 @contextmanager
@@ -153,7 +172,10 @@ def _for_a_person(error: DatabaseError, place: str) -> LotproofError:
     if "readonly" in low or "unable to open" in low:
         return BadRequest(f"The records of {place} cannot be opened for writing ({said}).", "Check its permissions.")
     if "connection" in low or "connect" in low or "authentication" in low:
-        return BadRequest(f"The database of {place} does not answer ({said}).", "Check its address and that it runs.")
+        return BadRequest(
+            f"The database of {place} does not answer ({said}).",
+            "Check its address and that it runs; `lotproof log` tells what was recorded.",
+        )
     return Damaged(
         f"The records of {place} are damaged ({said}).",
         "Change nothing there; restore the folder from a backup, then run `lotproof verify`.",
