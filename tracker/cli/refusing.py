@@ -1,0 +1,33 @@
+"""One error, as a line for a person and an exit code."""
+
+import os
+import sys
+import traceback
+
+import typer
+
+from tracker.cli.wording import refusal
+from tracker.errors import ExitCode, LotproofError
+
+
+def explain(error: Exception) -> int:
+    """Print one error for a person and return the exit code it stands for."""
+    if isinstance(error, typer.Abort):
+        # On a line of its own, below the prompt.
+        print("\nlotproof: Stopped; nothing was recorded.", file=sys.stderr)
+        return ExitCode.BAD_REQUEST
+    if os.environ.get("LOTPROOF_DEBUG"):
+        traceback.print_exception(error)
+    refused = refusal(error)
+    if refused is not None:
+        error = refused
+    if isinstance(error, LotproofError):
+        if not error.what:
+            return error.exit_code
+        print(f"lotproof: {error.what}", file=sys.stderr)
+        if error.advice:
+            print(f"          {error.advice}", file=sys.stderr)
+        return error.exit_code
+    print(f"lotproof: a fault in Lotproof itself ({type(error).__name__}: {error}).", file=sys.stderr)
+    print("          Run it again as `lotproof --debug ...` and report what it prints.", file=sys.stderr)
+    return ExitCode.INTERNAL
