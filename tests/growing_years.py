@@ -180,7 +180,7 @@ def _lot(shop: _Shop, number: int, pieces: int) -> Iterator[None]:
             yield from _decide(shop, label, chip)
         if shop.some(0.02):
             yield from _settle(shop, chip)
-    yield from _photos(shop, (lot, label, "after-swab", part, source), [chip for chip in chips if shop.some(0.95)])
+    yield from _photos(shop, (lot, label, "after-swab", part, source), chips)
     for chip in chips:
         if chip.disposition == "accepted" and shop.some(0.7):
             yield from _fit(shop, chip)
