@@ -37,6 +37,7 @@ from tracker.cli import (
     machines,
     next_test,
     photos,
+    reinspect,
     serve,
 )
 from tracker.cli.wording import plain_help, refusal
@@ -59,6 +60,7 @@ VERB_MODULES = (
     bench_signature,
     bench_soak,
     next_test,
+    reinspect,
     correct,
     decisions,
     machines,

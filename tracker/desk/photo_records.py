@@ -26,6 +26,7 @@ from tracker.desk.corrections import Chip, Correction
 from tracker.desk.inspect import sum_items
 from tracker.desk.looks import TOP_ROLES
 from tracker.desk.matching import Matched
+from tracker.desk.method import LOOKED
 from tracker.desk.workspace import Act
 from tracker.judgement.prior import Prior
 from tracker.records.models import Finding, Inspection, Lot, Photo, Piece
@@ -62,6 +63,8 @@ class Looked:
     notes: tuple[str, ...] = ()
     corrections: Mapping[Chip, Correction] = field(default_factory=dict)
     """Readings of the lot that a person corrected."""
+    looked: str = ""
+    """Digest of what the photos were looked at with (`tracker.desk.method`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +140,7 @@ def _inspection(
         piece=seen.pieces[index],
         warnings=seen.warnings,
         compared_with=_compared_with(looked, piece.label),
-        method=looked.document.method,
+        method={**looked.document.method, LOOKED: looked.looked},
     )
     write_inspection(act, photo, piece, document, looked.before, overlay)
 

@@ -26,6 +26,7 @@ from tracker.desk.inspect import FACE_DOWN, Beside, Progress, judge
 from tracker.desk.learned import learned
 from tracker.desk.looks import TOP_ROLES
 from tracker.desk.matching import BY_ORDER, Matched, match
+from tracker.desk.method import looked_with
 from tracker.desk.overlays import annotate
 from tracker.desk.photo_records import Looked, Taken, record
 from tracker.desk.pieces import find_lot, resolve_pieces
@@ -290,6 +291,7 @@ def _look(
         companions=known.companions,
         notes=known.notes + more,
         corrections=known.corrections,
+        looked=looked_with(document.method, known.claim, role, known.companions.exemplar_photos),
     )
 
 
