@@ -60,10 +60,10 @@ def reinspect(
 ) -> None:
     """Look again at photos on record, with today's reader, limits and facts, and record what they show now.
 
-    For a new version of Lotproof. Who is which piece stays as recorded, by place in the photo; corrections hold; earlier
-    inspections stay on record and the newest counts. A photo that was looked at with the same method, facts and claim is
-    left out, so a run that was broken off goes on where it was. Exit code 2 when a photo had to be set aside; the others
-    are done all the same.
+    For a new version of Lotproof. Who is which piece stays as recorded, by place in the photo; corrections hold;
+    earlier inspections stay on record and the newest counts. A photo that was looked at with the same method, facts
+    and claim is left out, so a run that was broken off goes on where it was. Exit code 2 when a photo had to be set
+    aside; the others are done all the same.
     """
     from tracker.desk.reinspect import dry_run
     from tracker.desk.workspace import Workspace
@@ -116,8 +116,8 @@ def _print(found: "ReinspectDocument") -> None:
     if found.to_do:
         would = "would be" if found.dry_run else "were"
         print(
-            f"{cost.looks} photos {would} opened, those to compare with among them; {cost.bytes_read / 1e6:.1f} MB read, "
-            f"{cost.cpu_s:.0f} s of processor time ({cost.source})."
+            f"{cost.looks} photos {would} opened, those to compare with among them; "
+            f"{cost.bytes_read / 1e6:.1f} MB read, {cost.cpu_s:.0f} s of processor time ({cost.source})."
         )
     if found.dry_run:
         return

@@ -46,6 +46,11 @@ class EarlierPhoto:
     chips: tuple[EarlierChip, ...]
 
     @property
+    def outlines(self) -> dict[int, Outline]:
+        """Where its chips lie, by their number."""
+        return {chip.index: chip.outline for chip in self.chips}
+
+    @property
     def source(self) -> PhotoSource:
         """What is handed to be looked at."""
         return PhotoSource(self.name, self.data)

@@ -5,7 +5,7 @@ belongs on a network where everybody is trusted, or behind TLS, as dask's own co
 """
 
 import multiprocessing
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from typing import Any, Protocol
@@ -54,10 +54,19 @@ class LocalHands:
     workers : int
     look : callable
         What is done with a job, a function of a module.
+    ready : callable
+        What each process does first.
+    way : str, optional
+        How they are started, of `multiprocessing`. They are not forked from here where nothing is said: by the time one
+        has to be replaced, a database is open and other threads run.
     """
 
-    def __init__(self, workers: int, look: Look = look_at) -> None:
-        self._workers, self._look = workers, look
+    def __init__(
+        self, workers: int, look: Look = look_at, ready: Callable[[], object] | None = None, way: str | None = None
+    ) -> None:
+        self._workers, self._look, self._ready = workers, look, ready or _ready
+        ways = multiprocessing.get_all_start_methods()
+        self._context = multiprocessing.get_context(way or ("forkserver" if "forkserver" in ways else "spawn"))
         self._pool = self._open()
 
     @property
@@ -66,9 +75,7 @@ class LocalHands:
         return self._workers
 
     def _open(self) -> Executor:
-        # Spawned: by the time one has to be replaced, a database is open here and other threads run.
-        context = multiprocessing.get_context("spawn")
-        return ProcessPoolExecutor(self._workers, mp_context=context, initializer=_ready)
+        return ProcessPoolExecutor(self._workers, mp_context=self._context, initializer=self._ready)
 
     def submit(self, job: LotJob) -> "Future[LotSeen]":
         """Hand a job to the next process that is free."""

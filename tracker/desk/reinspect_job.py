@@ -1,15 +1,43 @@
 """What a worker is told of a lot's photos, and what it answers: plain values, so that it needs no database."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 from tracker.desk.companions import EarlierChip
 from tracker.desk.contract import Outline, PieceDocument
 from tracker.desk.corrections import Chip
+from tracker.judgement.counts import Taught
 from tracker.judgement.marking import Claim
 from tracker.judgement.prior import Prior
-from tracker.judgement.weights import Weights
+from tracker.judgement.together import Together
+from tracker.judgement.weights import Weights, declared
+
+
+@dataclass(frozen=True, slots=True)
+class WeightsTold:
+    """What settled pieces made of the declared weights, as it travels; what is declared every program has itself."""
+
+    version: str
+    declared_pieces: float
+    taught: Mapping[str, Taught]
+    together: Together
+
+    @classmethod
+    def of(cls, weights: Weights) -> "WeightsTold":
+        """Return what has to be told of some weights."""
+        return cls(weights.version, weights.declared_pieces, dict(weights.taught), weights.together)
+
+    @property
+    def weights(self) -> Weights:
+        """The weights themselves."""
+        return replace(
+            declared(),
+            version=self.version,
+            declared_pieces=self.declared_pieces,
+            taught=self.taught,
+            together=self.together,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +116,7 @@ class LotJob:
     photos: tuple[PhotoJob, ...]
     claim: Claim
     before: Prior
-    weights: Weights
+    weights: WeightsTold
     today: date
     exemplars: tuple[Exemplar, ...] = ()
     dates: Mapping[str, str] = field(default_factory=dict)

@@ -130,6 +130,7 @@ class _Photo:
 
     def __init__(self, job: LotJob, one: PhotoJob, read: _Reading) -> None:
         self.job, self.one, self.read = job, one, read
+        self.weights = job.weights.weights
         self.data = read(one.photo.sha256)
         self.lost: list[str] = []
         self.siblings = [photo for photo in one.siblings if self._there(photo.sha256, photo.name)]
@@ -179,12 +180,12 @@ class _Photo:
         elif role == FACE_DOWN:
             beside = beside_of_undersides(seen, places, job.dates)
         document = judge(
-            seen, job.claim, today=job.today, before=job.before, role=role, beside=beside, weights=job.weights
+            seen, job.claim, today=job.today, before=job.before, role=role, beside=beside, weights=self.weights
         )
         if role not in TOP_ROLES:
             return document
         texts = self._corrected(known)
-        return with_corrections(document, texts, job.claim, today=job.today, before=job.before, weights=job.weights)
+        return with_corrections(document, texts, job.claim, today=job.today, before=job.before, weights=self.weights)
 
     def _photos(self) -> tuple[KeptPhoto, ...]:
         return (self.one.photo, *self.siblings)

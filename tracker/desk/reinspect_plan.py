@@ -26,7 +26,7 @@ from tracker.desk.inspect import FACE_DOWN, SWABBED
 from tracker.desk.learned import Learned
 from tracker.desk.looks import TOP_ROLES
 from tracker.desk.method import LOOKED, looked_with
-from tracker.desk.reinspect_job import Exemplar, KeptPhoto, LotJob, PhotoJob
+from tracker.desk.reinspect_job import Exemplar, KeptPhoto, LotJob, PhotoJob, WeightsTold
 from tracker.desk.undersides import date_codes_on_top
 from tracker.judgement.marking import Claim, fold_alike
 from tracker.judgement.prior import Prior, before_looking
@@ -146,7 +146,7 @@ class Plan:
                     photos=tuple(some),
                     claim=claim,
                     before=now.before,
-                    weights=now.weights,
+                    weights=WeightsTold.of(now.weights),
                     today=self.today,
                     exemplars=exemplars,
                     dates=dates,
