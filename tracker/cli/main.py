@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 VERB_MODULES = (
     "lots",
     "photos",
+    "reinspect",
     # The groups first, then the verbs in them.
     "bench",
     "calc",

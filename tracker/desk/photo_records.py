@@ -26,6 +26,8 @@ from tracker.desk.corrections import Chip, Correction
 from tracker.desk.inspect import sum_items
 from tracker.desk.looks import TOP_ROLES
 from tracker.desk.matching import Matched
+from tracker.desk.method import LOOKED
+from tracker.desk.same_chips import same_chips
 from tracker.desk.workspace import Act
 from tracker.judgement.prior import Prior
 from tracker.records.models import Finding, Inspection, Lot, Photo, Piece
@@ -62,6 +64,8 @@ class Looked:
     notes: tuple[str, ...] = ()
     corrections: Mapping[Chip, Correction] = field(default_factory=dict)
     """Readings of the lot that a person corrected."""
+    looked: str = ""
+    """Digest of what the photos were looked at with (`tracker.desk.method`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +98,7 @@ def record(act: Act, lot: Lot, looked: Looked) -> PhotographDocument:
         for one in looked.matched:
             if one.photo == position and one.piece:
                 found = seen.pieces[one.index]
-                _inspection(act, looked, photo, pieces[one.piece], one.index, seen, overlay.sha256)
+                _inspection(act, looked, photo, pieces[one.piece], (one.index, found), seen, overlay.sha256)
                 written.append(_Written(pieces[one.piece], taken.name, one.index, found, one.how, False))
     written += _look_again(act, looked, pieces, {one.piece.label for one in written})
     act.body["role"] = looked.role
@@ -129,15 +133,23 @@ def _photo(act: Act, lot: Lot, looked: Looked, position: int) -> tuple[Photo, bo
 
 
 def _inspection(
-    act: Act, looked: Looked, photo: Photo, piece: Piece, index: int, seen: PhotoInspected, overlay: str | None
+    act: Act,
+    looked: Looked,
+    photo: Photo,
+    piece: Piece,
+    numbered: tuple[int, PieceFound],
+    seen: PhotoInspected,
+    overlay: str | None,
 ) -> None:
+    # The number by which the records know a chip of the photo; a new look may count them otherwise.
+    index, found = numbered
     document = PieceDocument(
         photo=photo.name,
         index=index,
-        piece=seen.pieces[index],
+        piece=found,
         warnings=seen.warnings,
         compared_with=_compared_with(looked, piece.label),
-        method=looked.document.method,
+        method={**looked.document.method, LOOKED: looked.looked},
     )
     write_inspection(act, photo, piece, document, looked.before, overlay)
 
@@ -198,13 +210,14 @@ def _look_again(act: Act, looked: Looked, pieces: dict[str, Piece], done: set[st
     first = len(looked.taken)
     for earlier, seen in zip(looked.companions.siblings, looked.document.photos[first:], strict=True):
         row = act.session.get_one(Photo, earlier.photo_id)
+        now = same_chips(earlier.outlines, [piece.outline for piece in seen.pieces])
         for chip in earlier.chips:
-            if chip.piece in done or chip.index >= len(seen.pieces):
+            if chip.piece in done or chip.index not in now:
                 continue
-            if chip.findings == findings_in(seen.pieces[chip.index]):
+            found = seen.pieces[now[chip.index]]
+            if chip.findings == findings_in(found):
                 continue
-            _inspection(act, looked, row, pieces[chip.piece], chip.index, seen, None)
-            found = seen.pieces[chip.index]
+            _inspection(act, looked, row, pieces[chip.piece], (chip.index, found), seen, None)
             written.append(_Written(pieces[chip.piece], row.name, chip.index, found, "earlier photo", True))
     return written
 
