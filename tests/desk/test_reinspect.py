@@ -311,8 +311,8 @@ def test_killed_at_any_point_only_what_is_missing_is_done(tmp_path, sqlite_templ
     child = os.fork()
     if not child:
         written = []
-        whole = reinspect_write.write if moment == "after it" else reinspect_write.write_inspection
-        module, name = (desk, "write") if moment == "after it" else (reinspect_write, "write_inspection")
+        whole = reinspect_write.write if moment == "after it" else reinspect_write.write_inspections
+        module, name = (desk, "write") if moment == "after it" else (reinspect_write, "write_inspections")
 
         def write(*given):
             answer = whole(*given)
