@@ -204,7 +204,10 @@ def cluster_hands(address: str) -> Iterator[ClusterHands]:
 def _refuse_others(client: Any, address: str) -> None:
     """Ask every worker what it is made of; on the way it opens its networks."""
     try:
-        told = client.run(warm)
+        # As a job, not by `client.run`, whose thread is not the one that looks.
+        workers = list(client.scheduler_info(n_workers=-1)["workers"])
+        asked = {worker: client.submit(warm, workers=[worker], pure=False) for worker in workers}
+        told = {worker: future.result() for worker, future in asked.items()}
     except Exception as error:  # whatever a worker without our program raises
         raise BadRequest(
             f"The workers of {address} cannot run this program ({type(error).__name__}: {str(error)[:200]}).", _SAME

@@ -112,6 +112,8 @@ def write(workspace: Workspace, planned: Planned, one: PhotoJob, seen: PhotoSeen
                 "cpu_s": round(seen.cpu_s, 3),
             }
         )
+        if seen.strangers:
+            act.body["not_recorded"] = seen.strangers
         if seen.gone:
             act.body["gone"] = list(seen.gone)
         state = state_of(act.session, lot.lot_id)
