@@ -85,13 +85,9 @@ def reinspect(
 
 def _run(opened: Any, scheduler: str | None, processes: int | None, **asked: Any) -> "ReinspectDocument":
     from tracker.cli.photo_text import progress
-    from tracker.desk.reinspect import dry_run, reinspect
+    from tracker.desk.reinspect import reinspect
     from tracker.desk.reinspect_hands import Hands, cluster_hands, local_hands
 
-    if scheduler is None:
-        planned = dry_run(opened, lot=asked["lot"])
-        if not planned.to_do:
-            return planned
     give: AbstractContextManager[Hands] = local_hands(processes) if scheduler is None else cluster_hands(scheduler)
     with give as hands, progress("Looking at photos again") as told, stopping() as stop:
         return reinspect(

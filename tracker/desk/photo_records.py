@@ -13,6 +13,7 @@ from tracker.desk.assess import piece_suspicions
 from tracker.desk.companions import Companions, findings_in, lost_note
 from tracker.desk.contract import (
     ChipUnmatched,
+    FindingFound,
     InspectionDocument,
     PhotographDocument,
     PhotoInspected,
@@ -164,38 +165,59 @@ def write_inspection(
     overlay : str, optional
         SHA-256 of the annotated picture.
     """
-    found = document.piece
-    best = found.date_codes[0] if found.date_codes else None
-    inspection = act.add(
-        Inspection(
-            photo_id=photo.id,
-            piece_id=piece.id,
-            part_read=found.part,
-            marking=found.marking,
-            date_code=best.text if best else None,
-            date_year=best.year if best else None,
-            date_week=best.week if best else None,
-            package=found.package,
-            suspicion=found.suspicion,
-            prior_db=before.db,
-            document=document.as_text(),
-            overlay_sha256=overlay,
-        )
+    write_inspections(act, [ToWrite(photo, piece, document, before.db, overlay)])
+
+
+@dataclass(frozen=True, slots=True)
+class ToWrite:
+    """What one inspection saw of one piece in one photo; `overlay` is the SHA-256 of the annotated picture."""
+
+    photo: Photo
+    piece: Piece
+    document: PieceDocument
+    prior_db: float
+    overlay: str | None = None
+
+
+def write_inspections(act: Act, several: Sequence[ToWrite]) -> None:
+    """Write down inspections with their findings, all at once: one by one takes twice as long."""
+    rows = act.add_all([_row(one) for one in several])
+    act.add_all(
+        [_finding(row, said) for row, one in zip(rows, several, strict=True) for said in one.document.piece.findings]
     )
-    for finding in found.findings:
-        act.add(
-            Finding(
-                inspection_id=inspection.id,
-                code=finding.code,
-                family=finding.family,
-                weight_db=finding.weight_db,
-                message=finding.message,
-                value=finding.value,
-                unit=finding.unit,
-                reference=finding.reference,
-                outline=json.dumps(finding.outline) if finding.outline else None,
-            )
-        )
+
+
+def _row(one: ToWrite) -> Inspection:
+    found = one.document.piece
+    best = found.date_codes[0] if found.date_codes else None
+    return Inspection(
+        photo_id=one.photo.id,
+        piece_id=one.piece.id,
+        part_read=found.part,
+        marking=found.marking,
+        date_code=best.text if best else None,
+        date_year=best.year if best else None,
+        date_week=best.week if best else None,
+        package=found.package,
+        suspicion=found.suspicion,
+        prior_db=one.prior_db,
+        document=one.document.as_text(),
+        overlay_sha256=one.overlay,
+    )
+
+
+def _finding(inspection: Inspection, said: FindingFound) -> Finding:
+    return Finding(
+        inspection_id=inspection.id,
+        code=said.code,
+        family=said.family,
+        weight_db=said.weight_db,
+        message=said.message,
+        value=said.value,
+        unit=said.unit,
+        reference=said.reference,
+        outline=json.dumps(said.outline) if said.outline else None,
+    )
 
 
 def _compared_with(looked: Looked, piece: str) -> tuple[str, ...]:

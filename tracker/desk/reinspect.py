@@ -179,14 +179,11 @@ class _Run:
         begun = time.monotonic()
         with self._workspace.read() as session:
             self._all = _photos(session, label)
-        self._queue = Queue(self._hands, self._jobs(label))
-        stopped = False
+        self._queue = Queue(self._hands, self._jobs(label), self._wanted)
         for planned, seen in self._queue.answers():
             self._record(planned, seen)
             self._tell()
-            if not self._wanted():
-                stopped = True
-                break
+        stopped = not self._wanted()
         tally, count = self._tally, self._plan.count
         cost = Cost(count.looks, tally.bytes_read, round(tally.cpu_s, 2), "measured in this run")
         return _document(count, tally, cost, self._lots, time.monotonic() - begun, stopped=stopped)

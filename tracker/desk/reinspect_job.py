@@ -137,7 +137,7 @@ class PhotoSeen:
     gone : tuple of str
         Labels of pieces where the new look sees no chip.
     strangers : int
-        Chips in view that lie where none is recorded.
+        Chips in view that lie where none is recorded as a piece.
     lost : tuple of str
         Names of photos to compare with whose file is missing or changed.
     picture : bytes or None

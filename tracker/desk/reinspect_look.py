@@ -3,6 +3,7 @@
 The steps are those of `tracker.desk.photograph`, but who is which piece is not found out anew: it is on record.
 """
 
+import multiprocessing
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -56,7 +57,7 @@ def warm() -> dict[str, str]:
     import numpy as np
 
     with _ONE_AT_A_TIME:
-        one_core()
+        _one_core()
         # Print on a plain ground makes every network open that a photo of chips needs.
         picture = np.full((240, 480, 3), 60, np.uint8)
         cv2.putText(picture, "WARM 1234", (40, 140), cv2.FONT_HERSHEY_SIMPLEX, 2, (230, 230, 230), 4)
@@ -77,8 +78,17 @@ def look_at(job: LotJob) -> LotSeen:
     if said is not None:
         return LotSeen(refused=said)
     with _ONE_AT_A_TIME:
+        _one_core()
         read = _Reading(_store(job.store))
         return LotSeen(tuple(_look_at_photo(job, one, read) for one in job.photos))
+
+
+@cache
+def _one_core() -> None:
+    # Before the first network is opened, and by the thread that looks: what is set for it holds for that thread alone.
+    # In a main process that does other things as well, as in tests, it is left as it is.
+    if threading.current_thread() is not threading.main_thread() or multiprocessing.parent_process() is not None:
+        one_core()
 
 
 @cache

@@ -5,7 +5,7 @@ lost again, it is taken apart into its photos, and a photo that is lost by itsel
 """
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import replace
 
@@ -15,6 +15,8 @@ from tracker.desk.reinspect_plan import Planned
 
 IN_HAND = 2
 """Jobs for each worker that are handed over before the first answer: one to do, one to begin with at once."""
+PATIENCE_S = 0.5
+"""How soon a wait notices that it is in vain (our own choice)."""
 BROKEN = "a worker ended each time it looked at it: for want of memory, or by a crash"
 
 
@@ -26,10 +28,12 @@ class Queue:
     hands : Hands
     jobs : iterator of Planned
         Asked for the next one only when there is room for it, so that memory does not grow with their number.
+    wanted : callable
+        Asked again and again while answers are awaited; once it says no, none is awaited any more.
     """
 
-    def __init__(self, hands: Hands, jobs: Iterator[Planned]) -> None:
-        self._hands, self._jobs = hands, jobs
+    def __init__(self, hands: Hands, jobs: Iterator[Planned], wanted: Callable[[], bool] = lambda: True) -> None:
+        self._hands, self._jobs, self._wanted = hands, jobs, wanted
         self._waiting: dict[Future[LotSeen], Planned] = {}
         self._doubted: deque[Planned] = deque()
         self._broken = False
@@ -47,7 +51,7 @@ class Queue:
             A worker has another program, or all are gone.
         """
         try:
-            while self._fill():
+            while self._wanted() and self._fill():
                 yield from self._next()
         finally:
             for future in self._waiting:
@@ -76,7 +80,7 @@ class Queue:
         self._waiting[self._hands.submit(planned.job)] = planned
 
     def _next(self) -> Iterator[tuple[Planned, LotSeen]]:
-        done, _ = wait(self._waiting, return_when=FIRST_COMPLETED)
+        done, _ = wait(self._waiting, timeout=PATIENCE_S, return_when=FIRST_COMPLETED)
         for future in done:
             planned = self._waiting.pop(future)
             try:

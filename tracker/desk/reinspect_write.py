@@ -12,10 +12,10 @@ from tracker.desk.contract import PieceFound
 from tracker.desk.facts import kept_document
 from tracker.desk.looks import TOP_ROLES
 from tracker.desk.method import LOOKED
-from tracker.desk.photo_records import write_inspection
+from tracker.desk.photo_records import ToWrite, write_inspections
 from tracker.desk.reinspect_job import PhotoJob, PhotoSeen
 from tracker.desk.reinspect_plan import ACT, LotNow, Planned, state_of
-from tracker.desk.workspace import Act, Workspace
+from tracker.desk.workspace import Workspace
 from tracker.judgement.suspicion import combine, weigh
 from tracker.records.models import Inspection, Photo, Piece
 
@@ -97,10 +97,11 @@ def write(workspace: Workspace, planned: Planned, one: PhotoJob, seen: PhotoSeen
         photo = act.session.get_one(Photo, one.photo.photo_id)
         overlay = act.keep(seen.picture).sha256 if seen.picture is not None and seen.documents else None
         standing = _standing_elsewhere(act.session, one, seen)
-        for chip, document in seen.documents:
-            write_inspection(act, photo, act.session.get_one(Piece, chip.piece_id), document, lot.before, overlay)
-        for inspection, document in standing:
-            _written_again(act, inspection, document)
+        pieces = _pieces(act.session, seen)
+        new = [ToWrite(photo, pieces[c.piece_id], document, lot.before.db, overlay) for c, document in seen.documents]
+        # What stands is written again after it, word for word.
+        new += [ToWrite(row.photo, row.piece, doc, row.prior_db, row.overlay_sha256) for row, doc in standing]
+        write_inspections(act, new)
         act.body.update(
             {
                 "photo": one.photo.name,
@@ -111,6 +112,8 @@ def write(workspace: Workspace, planned: Planned, one: PhotoJob, seen: PhotoSeen
                 "cpu_s": round(seen.cpu_s, 3),
             }
         )
+        if seen.strangers:
+            act.body["not_recorded"] = seen.strangers
         if seen.gone:
             act.body["gone"] = list(seen.gone)
         state = state_of(act.session, lot.lot_id)
@@ -118,6 +121,11 @@ def write(workspace: Workspace, planned: Planned, one: PhotoJob, seen: PhotoSeen
     old = {chip.index: planned.old[one.photo.photo_id, chip.index] for chip, _ in seen.documents}
     moved = tuple(_moved(lot, one, chip.piece, old[chip.index], doc.piece) for chip, doc in seen.documents)
     return Written(len(seen.documents), moved, tuple(_notes(lot, one, seen, old)))
+
+
+def _pieces(session: Session, seen: PhotoSeen) -> dict[int, Piece]:
+    wanted = [chip.piece_id for chip, _ in seen.documents]
+    return {one.id: one for one in session.scalars(select(Piece).where(Piece.id.in_(wanted)))}
 
 
 def _standing_elsewhere(session: Session, one: PhotoJob, seen: PhotoSeen) -> Sequence[KnownChip]:
@@ -136,15 +144,6 @@ def _standing_elsewhere(session: Session, one: PhotoJob, seen: PhotoSeen) -> Seq
     )
     newest = {row.piece_id: row for row in rows}
     return [(row, kept_document(row)) for row in newest.values() if row.photo.role != one.role]
-
-
-def _written_again(act: Act, row: Inspection, document: object) -> None:
-    """Write a look as it stands after the one just written, word for word."""
-    from tracker.desk.contract import PieceDocument
-    from tracker.judgement.prior import Prior
-
-    assert isinstance(document, PieceDocument)
-    write_inspection(act, row.photo, row.piece, document, Prior(row.prior_db, ""), row.overlay_sha256)
 
 
 def _moved(lot: LotNow, one: PhotoJob, piece: str, old: PieceFound, new: PieceFound) -> Moved:

@@ -1,7 +1,7 @@
 """The open workspace: the one value that is passed down, and the only way to write records, evidence and journal."""
 
 import getpass
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -57,6 +57,12 @@ class Act:
         self.session.add(row)
         self.session.flush()
         return row
+
+    def add_all(self, rows: Sequence[Row]) -> Sequence[Row]:
+        """Add rows of one table that this act writes; they have their ids, in this order, when it returns."""
+        self.session.add_all(rows)
+        self.session.flush()
+        return rows
 
     def keep(self, data: bytes | Path) -> Kept:
         """Keep a file as evidence of this act."""
