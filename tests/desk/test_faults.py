@@ -1,4 +1,4 @@
-"""Killed in the middle: nothing acknowledged is lost, nothing doubled. Many benches: tests/desk/test_many_writers.py."""
+"""Killed in the middle: nothing acknowledged is lost, nothing doubled."""
 
 import os
 import signal

@@ -134,8 +134,8 @@ def test_eight_benches_at_once(place: Path) -> None:
 
 @pytest.mark.thorough
 def test_eight_benches_for_longer(place: Path, capfd: pytest.CaptureFixture[str]) -> None:
-    took = _at_once(place, 6, measure=True)
-    acts = _nothing_lost_or_doubled(place, 6, measure=True)
+    took = _at_once(place, 3, measure=True)
+    acts = _nothing_lost_or_doubled(place, 3, measure=True)
     kind = "SQLite and a folder" if (place / "records.sqlite").exists() else "PostgreSQL and a bucket"
     with capfd.disabled():
         print(f"\n{BENCHES} benches on {kind}: {acts} acts in {took:.1f} s, {acts / took:.1f} a second")
