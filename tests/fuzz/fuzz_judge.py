@@ -21,7 +21,7 @@ from vision.errors import PhotoError
 
 REFUSALS = (LotproofError, PhotoError)
 MOST_SECONDS = 5.0
-"""Of processor time for one case; of waiting, `MOST_WAITING` where others use the machine. What the project promises."""
+"""Of processor time for one case, as the project promises; of waiting `MOST_WAITING`, as others use the machine."""
 MOST_WAITING = 30.0
 MOST_BYTES = 1 << 30
 """Growth of the process within a case; what the project promises."""

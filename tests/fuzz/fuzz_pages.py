@@ -86,7 +86,8 @@ class _House:
         self.acts = self.before[0]
         status, headers, body = self.ask("GET", "/phone", [], b"")
         found = re.search(rb'name="lotproof-token" content="([^"]+)"', body)
-        assert status == 200 and found, (status, body[:300])
+        assert status == 200, body[:300]
+        assert found
         self.token = found[1].decode()
         self.cookie = dict(headers)[b"set-cookie"].decode().split(";")[0]
 
@@ -154,8 +155,20 @@ def made(pick: Choices) -> bytes:
         body, kind = _body(pick, kind, schema, house)
         headers.append(f"content-type: {kind}")
     if pick.often(3):
-        headers.append(pick.one(("origin: null", "origin: https://evil.example", "sec-fetch-site: cross-site", "range: bytes=0-5",
-                                 "if-none-match: *", "if-none-match: \"x\"", "accept-encoding: gzip", "content-length: 9")))  # fmt: skip
+        headers.append(
+            pick.one(
+                (
+                    "origin: null",
+                    "origin: https://evil.example",
+                    "sec-fetch-site: cross-site",
+                    "range: bytes=0-5",
+                    "if-none-match: *",
+                    'if-none-match: "x"',
+                    "accept-encoding: gzip",
+                    "content-length: 9",
+                )
+            )
+        )
     return f"{method} {target}\r\n".encode("utf-8", "replace") + "\r\n".join([*headers, "", ""]).encode() + body
 
 
@@ -175,7 +188,9 @@ def _body(pick: Choices, kind: str, schema: dict[str, Any], house: _House) -> tu
     if kind == "multipart/form-data" or pick.often(15):
         return _multipart(pick, fields), "multipart/form-data; boundary=b"
     text = "&".join(f"{quote(name)}={quote(value)}" for name, value in fields)
-    return (pick.spoiled(text) if pick.often(4) else text).encode("utf-8", "replace"), "application/x-www-form-urlencoded"
+    return (pick.spoiled(text) if pick.often(4) else text).encode(
+        "utf-8", "replace"
+    ), "application/x-www-form-urlencoded"
 
 
 def _multipart(pick: Choices, fields: list[tuple[str, str]]) -> bytes:
@@ -183,7 +198,9 @@ def _multipart(pick: Choices, fields: list[tuple[str, str]]) -> bytes:
     for name in ("photos", "table", "file", "papers", "bag"):
         if pick.often(25):
             called = pick.one(("a.png", "t.csv", "bag.zip", "", "../../x", "\u202egnp.exe"))
-            content = pick.one((b"", b"x", b"clock_hz,current_a\n1,2\n", b"PK\x05\x06" + bytes(18), b"\x89PNG\r\n\x1a\n"))
+            content = pick.one(
+                (b"", b"x", b"clock_hz,current_a\n1,2\n", b"PK\x05\x06" + bytes(18), b"\x89PNG\r\n\x1a\n")
+            )
             parts.append(f'Content-Disposition: form-data; name="{name}"; filename="{called}"\r\n'
                          "Content-Type: application/octet-stream\r\n\r\n".encode() + content)  # fmt: skip
     data = b"".join(b"--b\r\n" + part + b"\r\n" for part in parts) + b"--b--\r\n"
