@@ -64,6 +64,7 @@ def test_a_traceback_and_a_slow_case_are_findings(monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr("fuzz_judge.MOST_SECONDS", -1.0)
     tally.judge(broken, b"a")
     assert "too slow at fine" in tally.findings
+    monkeypatch.setattr("fuzz_judge._WORTH_WEIGHING", -1.0)
     monkeypatch.setattr("fuzz_judge.MOST_BYTES", -(1 << 50))
     tally.judge(broken, b"a")
     assert "too much memory at fine" in tally.findings
