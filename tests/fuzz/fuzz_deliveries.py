@@ -131,7 +131,7 @@ def standing(workspace: Workspace) -> tuple[object, ...]:
     counts = [select(literal(one.name), func.count()).select_from(one) for one in Base.metadata.sorted_tables]
     with workspace.read() as session:
         now = head(session)
-        rows = tuple(session.execute(union_all(*counts)).tuples())
+        rows = tuple(tuple(row) for row in session.execute(union_all(*counts)))
     files = tuple(sorted(str(one) for one in (workspace.folder / "evidence").rglob("*")))
     return now.entry, now.hash, rows, files
 

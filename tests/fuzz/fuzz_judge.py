@@ -21,10 +21,12 @@ from vision.errors import PhotoError
 
 REFUSALS = (LotproofError, PhotoError)
 MOST_SECONDS = 5.0
-"""Of processor time for one case; of waiting, `MOST_WAITING` where others use the machine. What the project promises."""
+"""Of processor time for one case, as the project promises; of waiting `MOST_WAITING`, as others use the machine."""
 MOST_WAITING = 30.0
 MOST_BYTES = 1 << 30
 """Growth of the process within a case; what the project promises."""
+_WORTH_WEIGHING = 0.02
+"""Seconds: no process fills a gibibyte in less."""
 MOST_KEPT = 20
 """Findings that differ; more are counted and not kept."""
 _HERE = Path(__file__).parent
@@ -61,7 +63,19 @@ class Tally:
     def judge(self, one_case: Callable[[bytes], str], data: bytes) -> None:
         """Try one case."""
         self.cases += 1
-        waited, worked = time.monotonic(), time.process_time()
+        stage, waited = self._tried(one_case, data)
+        self.stages[stage] += 1
+        if waited > self.slowest:
+            self.slowest, self.slowest_case = waited, data
+        if waited > MOST_SECONDS:
+            self._again(one_case, data, waited)
+        if waited > _WORTH_WEIGHING or self.cases % 64 == 0:
+            self._weigh(stage, data)
+        self.seconds = time.monotonic() - self._began
+
+    def _tried(self, one_case: Callable[[bytes], str], data: bytes) -> tuple[str, float]:
+        """Return where a case ended, and after how long."""
+        began = time.monotonic()
         try:
             stage = one_case(data)
         except REFUSALS as error:
@@ -69,16 +83,18 @@ class Tally:
         except Exception as error:
             stage = "a finding"
             self.found(f"{type(error).__name__} at {where(error)}", str(error)[:300], data)
-        waited, worked = time.monotonic() - waited, time.process_time() - worked
-        self.stages[stage] += 1
-        if worked > self.slowest:
-            self.slowest, self.slowest_case = worked, data
-        if worked > MOST_SECONDS or waited > MOST_WAITING:
-            self.found(f"too slow at {stage}", f"{worked:.1f} s of work in {waited:.1f} s", data)
-        self._weigh(stage, data)
-        self.seconds = time.monotonic() - self._began
+        return stage, time.monotonic() - began
+
+    def _again(self, one_case: Callable[[bytes], str], data: bytes, waited: float) -> None:
+        """Try a slow case again, by the processor's clock: others may have had the machine meanwhile."""
+        worked = time.process_time()
+        stage, again = self._tried(one_case, data)
+        worked = time.process_time() - worked
+        if worked > MOST_SECONDS or min(waited, again) > MOST_WAITING:
+            self.found(f"too slow at {stage}", f"{worked:.1f} s of work in {again:.1f} s", data)
 
     def _weigh(self, stage: str, data: bytes) -> None:
+        """Look how much memory the process has held since it was last asked; it takes a while to fill much."""
         peak = peak_bytes()
         self.peak = max(self.peak, peak)
         if peak > self.base + MOST_BYTES:

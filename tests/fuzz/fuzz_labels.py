@@ -1,10 +1,13 @@
-"""Texts of QR codes and labels, and what is typed into the search: which thing they name, and none that is not there."""
+"""Texts of QR codes and labels, and what is typed into the search: which thing they name."""
 
 import re
+import shutil
+import tempfile
+from pathlib import Path
 
-import fuzz_workshop
 import numpy as np
 from fuzz_choices import Choices
+from stock import a_lot
 
 from tracker.desk.find import KINDS, find, label_in
 from tracker.desk.pieces import find_lot
@@ -12,9 +15,33 @@ from tracker.desk.workspace import Workspace
 from vision import labels as seen
 
 MODULES = ("tracker.desk.find", "tracker.desk.pieces", "vision.labels")
-_TEXTS = ("L0001", "L0001-02", "l1-2", "M0001", "B0001", "W0001", "#L0001", "(L0002)", "[B1]", "L 1", "L.0001", "L0001-02..03",
-          "CARD L0001 1/2", "https://example.invalid/L0001", "Quayside", "CV6522", "Q-7", "%", "_", "L0000", "L999999999",
-          "L0001-00", "L0001-99999", "L0001‐02")  # fmt: skip
+_TEXTS = (
+    "L0001",
+    "L0001-02",
+    "l1-2",
+    "M0001",
+    "B0001",
+    "W0001",
+    "#L0001",
+    "(L0002)",
+    "[B1]",
+    "L 1",
+    "L.0001",
+    "L0001-02..03",
+    "CARD L0001 1/2",
+    "https://example.invalid/L0001",
+    "Quayside",
+    "CV6522",
+    "Q-7",
+    "%",
+    "_",
+    "L0000",
+    "L999999999",
+    "L0001-00",
+    "L0001-99999",
+    "L0001‐02",
+)
+_folder = Path(tempfile.mkdtemp(prefix="fuzz-labels-"))
 _open: list[Workspace] = []
 
 
@@ -59,7 +86,8 @@ def _in_a_picture(text: str) -> str:
     found = seen.read(image)
     for one in found:
         assert one.corners.shape == (4, 2)
-        assert np.isfinite(one.corners).all() and one.side > 0
+        assert np.isfinite(one.corners).all()
+        assert one.side > 0
         seen.OF_A_PIECE.fullmatch(one.text.strip())
     if text.isascii() and text.isprintable():
         assert [one.text for one in found] == [text], (text, found)
@@ -68,10 +96,13 @@ def _in_a_picture(text: str) -> str:
 
 def _workspace() -> Workspace:
     if not _open:
-        _open.append(Workspace.open(fuzz_workshop.fresh("labels")))
+        workspace = Workspace.open(_folder / "w", create=True)
+        a_lot(workspace, order="Q-7")
+        a_lot(workspace, part="KM4417", seller="Fenwright % Components_")
+        _open.append(workspace)
     return _open[0]
 
 
 def close() -> None:
     """Remove what was written."""
-    fuzz_workshop.remove()
+    shutil.rmtree(_folder, ignore_errors=True)

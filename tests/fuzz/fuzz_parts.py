@@ -4,7 +4,7 @@ import math
 
 from fuzz_choices import Choices
 
-from tracker.knowledge import families, lexicon, makers, parts, part_split, signatures
+from tracker.knowledge import families, lexicon, makers, part_split, parts, signatures
 from tracker.knowledge.bodies import claimed_bodies
 
 MODULES = ("tracker.knowledge",)

@@ -90,7 +90,9 @@ def _jpeg(pick: Choices, data: bytes) -> bytes:
     elif way == 1:
         part[2:4] = struct.pack(">H", pick.one((0, 1, 2, 3, 255, 65535, len(part))))
     elif way == 2 and len(part) > 1:
-        part[1] = pick.one((0xC0, 0xC1, 0xC2, 0xC4, 0xD8, 0xD9, 0xDA, 0xDB, 0xDD, 0xE0, 0xE1, 0xE2, 0xED, 0xEE, 0xFE, 0))
+        part[1] = pick.one(
+            (0xC0, 0xC1, 0xC2, 0xC4, 0xD8, 0xD9, 0xDA, 0xDB, 0xDD, 0xE0, 0xE1, 0xE2, 0xED, 0xEE, 0xFE, 0)
+        )
     elif way == 3:
         part += bytes(part)
     elif way == 4:
@@ -123,7 +125,9 @@ def _png(pick: Choices, data: bytes) -> bytes:
     elif word == b"IDAT" and way <= 3:
         body = zlib.compress(pick.bent(_unpacked(body)))
     elif way == 4:
-        word = pick.one((b"tRNS", b"PLTE", b"iCCP", b"eXIf", b"zTXt", b"iTXt", b"acTL", b"fcTL", b"fdAT", b"gAMA", b"IEND"))
+        word = pick.one(
+            (b"tRNS", b"PLTE", b"iCCP", b"eXIf", b"zTXt", b"iTXt", b"acTL", b"fcTL", b"fdAT", b"gAMA", b"IEND")
+        )
     elif way == 5:
         chunks.insert(which, (pick.one((b"zTXt", b"iCCP", b"eXIf", b"tRNS", b"tEXt")), pick.raw(40)))
     else:

@@ -65,7 +65,15 @@ def _cell(pick: Choices, column: str, steady: bool, row: int) -> str:
                 else "u")  # fmt: skip
     if steady and kind not in ("passed", "pin", "said", "instant"):
         number = pick.whole(1, 999) / 10 if kind != "time" else row * 60
-        unit = {"clock": " MHz", "current": " mA", "voltage": " V", "time": " s", "temp": " C", "ambient": " C", "u": " mA"}
+        unit = {
+            "clock": " MHz",
+            "current": " mA",
+            "voltage": " V",
+            "time": " s",
+            "temp": " C",
+            "ambient": " C",
+            "u": " mA",
+        }
         plain = column.endswith((")", "]", "_s", "_min", "_c", "_a", "_v", "_hz", "_mv"))
         return f"{number}{'' if plain else unit[kind]}"
     return pick.one(_CELLS[kind])
@@ -118,7 +126,8 @@ def _typed(_: Path, data: bytes) -> None:
 
 def _soak(path: Path, _: bytes) -> None:
     table = in_order(soak_table(path, Sensors(cold_junction_c=21.0)), "rows")
-    assert np.isfinite(table.time_s).all() and np.isfinite(table.temp_c).all()
+    assert np.isfinite(table.time_s).all()
+    assert np.isfinite(table.temp_c).all()
     assert table.ambient_c is None or np.isfinite(table.ambient_c).all()
     assert (np.diff(table.time_s) >= 0).all()
     _sayable(table.notes)

@@ -1,4 +1,4 @@
-"""A workspace's own files that somebody edited or a disk spoiled: workspace.toml, the work list, the head of the records."""
+"""A workspace's own files that somebody edited or a disk spoiled: workspace.toml, the work list, the records."""
 
 import json
 import shutil
@@ -14,17 +14,69 @@ from tracker.desk.task import PhotoRow, Wish
 from tracker.desk.task_rows import LIST, WORK, TaskRows
 from tracker.desk.workspace import Workspace
 
-MODULES = ("tracker.desk.place", "tracker.desk.task_rows", "tracker.desk.task", "tracker.desk.workspace", "tracker.evidence")
+MODULES = (
+    "tracker.desk.place",
+    "tracker.desk.task_rows",
+    "tracker.desk.task",
+    "tracker.desk.workspace",
+    "tracker.evidence",
+)
 LAYERS = ("toml", "wish", "photo", "list", "records")
 _folder = Path(tempfile.mkdtemp(prefix="fuzz-settings-"))
-_LINES = ('created = "2031-04-02T09:15:00Z"', 'evidence = "evidence"', 'database = "sqlite:///x.sqlite"', "created = 1", "[created]",
-          'evidence = "memory://x"', 'evidence = "nowhere://x"', 'evidence = ""', 'database = "x"', 'database = ""', "# a remark",
-          'evidence = "\\u0000"', "created = 2031-04-02", "evidence = ['x']", 'other = "x"', 'evidence = """\nx"""')  # fmt: skip
+_LINES = (
+    'created = "2031-04-02T09:15:00Z"',
+    'evidence = "evidence"',
+    'database = "sqlite:///x.sqlite"',
+    "created = 1",
+    "[created]",
+    'evidence = "memory://x"',
+    'evidence = "nowhere://x"',
+    'evidence = ""',
+    'database = "x"',
+    'database = ""',
+    "# a remark",
+    'evidence = "\\u0000"',
+    "created = 2031-04-02",
+    "evidence = ['x']",
+    'other = "x"',
+    'evidence = """\nx"""',
+)
 _WISH = {"kind": "photograph", "subject": "L0001", "role": "top", "pieces": ["L0001-01"], "form": "", "without": [],
          "organization": ""}  # fmt: skip
-_COLUMNS = ("id", "token", "wish", "operator", "state", "turn", "changed", "stopping", "done", "total", "words", "attempts",
-            "asked_at", "began_at", "ended_at", "what", "advice", "made", "refused")  # fmt: skip
-_OF_A_PHOTO = ("number", "name", "sha256", "size_bytes", "warnings", "state", "attempts", "what", "advice", "entry", "document")
+_COLUMNS = (
+    "id",
+    "token",
+    "wish",
+    "operator",
+    "state",
+    "turn",
+    "changed",
+    "stopping",
+    "done",
+    "total",
+    "words",
+    "attempts",
+    "asked_at",
+    "began_at",
+    "ended_at",
+    "what",
+    "advice",
+    "made",
+    "refused",
+)
+_OF_A_PHOTO = (
+    "number",
+    "name",
+    "sha256",
+    "size_bytes",
+    "warnings",
+    "state",
+    "attempts",
+    "what",
+    "advice",
+    "entry",
+    "document",
+)
 
 
 def made(pick: Choices) -> bytes:
@@ -36,7 +88,11 @@ def made(pick: Choices) -> bytes:
         data = (pick.spoiled(text) if pick.often(30) else text).encode("utf-8", "surrogatepass")
         data = pick.bent(data) if pick.often(5) else data
     elif name in ("wish", "photo"):
-        column = pick.one(_COLUMNS if name == "wish" else _OF_A_PHOTO) if pick.often(50) else ("wish", "warnings")[name == "photo"]
+        column = (
+            pick.one(_COLUMNS if name == "wish" else _OF_A_PHOTO)
+            if pick.often(50)
+            else ("wish", "warnings")[name == "photo"]
+        )
         data = json.dumps([column, _cell(pick, column)]).encode()
     else:
         data = bytes(pick.whole(0, 255) for _ in range(6)) + pick.raw(24)
@@ -45,7 +101,9 @@ def made(pick: Choices) -> bytes:
 
 def _cell(pick: Choices, column: str) -> object:
     if column in ("wish", "refused", "warnings", "document") and pick.often(85):
-        value: object = {"wish": dict(_WISH), "refused": [{"name": "x", "what": "y", "advice": "z"}]}.get(column, ["soft"])
+        value: object = {"wish": dict(_WISH), "refused": [{"name": "x", "what": "y", "advice": "z"}]}.get(
+            column, ["soft"]
+        )
         if isinstance(value, dict):
             key = pick.one(tuple(value))
             value = {**value, key: pick.one((None, 1, [], {}, "x", [1], [[]], pick.odd()))}
@@ -57,7 +115,9 @@ def _cell(pick: Choices, column: str) -> object:
             value = pick.one(([{}], [1], {}, "x", None, [{"name": 1}], [[]], [{"name": "x", "other": 1}]))
         text = json.dumps(value)
         return pick.spoiled(text).encode("utf-8", "replace").decode() if pick.often(20) else text
-    return pick.one((0, -1, 1, 2**62, 1.5, "", "x", "waiting", "running", "done", "2031-04-02T09:15:00.000Z", pick.text(), "\0"))
+    return pick.one(
+        (0, -1, 1, 2**62, 1.5, "", "x", "waiting", "running", "done", "2031-04-02T09:15:00.000Z", pick.text(), "\0")
+    )
 
 
 def one_case(data: bytes) -> str:

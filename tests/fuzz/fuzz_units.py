@@ -8,10 +8,40 @@ from tracker.bench.units import KINDS, fraction, written
 
 MODULES = ("tracker.bench",)
 _NUMBERS = ("0", "96", "12.3", ".5", "5.", "+1.25", "-40", "1e3", "4.7E-6", "1000000", "0.000001", "9.9E37", "25")
-_UNITS = tuple(
-    sorted({spelling for kind in KINDS.values() for spelling, _ in kind.aliases})
-    + ["A", "mA", "uA", "µA", "kHz", "MHz", "V", "mV", "degC", "degF", "kelvin", "s", "min", "h", "days", "kohm", "eV"]
-    + ["%", "m", "kg", "A*s", "A/s", "A**2", "VA", "dB", "dBm", "delta_degC", "1/s", "mA h", "(A)", "A A", "2 A"]
+_UNITS = (
+    *sorted({spelling for kind in KINDS.values() for spelling, _ in kind.aliases}),
+    "A",
+    "mA",
+    "uA",
+    "µA",
+    "kHz",
+    "MHz",
+    "V",
+    "mV",
+    "degC",
+    "degF",
+    "kelvin",
+    "s",
+    "min",
+    "h",
+    "days",
+    "kohm",
+    "eV",
+    "%",
+    "m",
+    "kg",
+    "A*s",
+    "A/s",
+    "A**2",
+    "VA",
+    "dB",
+    "dBm",
+    "delta_degC",
+    "1/s",
+    "mA h",
+    "(A)",
+    "A A",
+    "2 A",
 )
 _KINDS = tuple(KINDS)
 
@@ -37,7 +67,9 @@ def one_case(data: bytes) -> str:
         return "a share"
     found = written(text, kind)
     wanted = KINDS[kind]
-    assert math.isfinite(found.value) and math.isfinite(found.step) and found.step >= 0
+    assert math.isfinite(found.value)
+    assert math.isfinite(found.step)
+    assert found.step >= 0
     assert wanted.lowest <= found.value <= wanted.highest
     assert found.text.isprintable(), f"accepted with characters that do not print: {text!r}"
     again = written(f"{found.value!r} {wanted.unit}", kind)
@@ -51,5 +83,3 @@ def _sound(data: bytes) -> bool:
     except UnicodeDecodeError:
         return False
     return True
-
-

@@ -93,7 +93,17 @@ def _coverage_guided(module: ModuleType, one, seed: int, corpus: Path) -> None: 
         one(module.made(Fed(atheris.FuzzedDataProvider(data))))
 
     words = ["fuzz", f"-seed={seed + 1}", "-max_len=1500", "-len_control=0", "-timeout=100000", "-detect_leaks=0"]
-    atheris.Setup([*words, "-rss_limit_mb=0", "-malloc_limit_mb=0", "-verbosity=0", f"-artifact_prefix={corpus.parent}/", str(corpus)], test)
+    atheris.Setup(
+        [
+            *words,
+            "-rss_limit_mb=0",
+            "-malloc_limit_mb=0",
+            "-verbosity=0",
+            f"-artifact_prefix={corpus.parent}/",
+            str(corpus),
+        ],
+        test,
+    )
     atheris.Fuzz()
 
 
