@@ -1,11 +1,11 @@
 """A lot arrives: give labels, keep the papers, and say so when it is here already."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, joinedload
 
 from tracker.desk.arrival import Arrival, Paper, check_paper
 from tracker.desk.fields import file_name
@@ -200,6 +200,27 @@ def answer_for(session: Session, lot: Lot, *, already: bool = False, notes: Sequ
         documents=tuple(KeptDocument(paper.kind, paper.name, paper.sha256) for paper in papers),
         notes=tuple(notes),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedLot:
+    """One lot as its delivery note has it."""
+
+    lot: str
+    part: str
+    seller: str
+    received: int
+    claim_by: date | None
+
+
+def logged_lots(workspace: Workspace, labels: Collection[str]) -> tuple[LoggedLot, ...]:
+    """Return those of some lots that are on record, in the order they were logged."""
+    query = select(Lot).options(joinedload(Lot.seller)).where(Lot.label.in_(labels)).order_by(Lot.id)
+    with workspace.read() as session:
+        return tuple(
+            LoggedLot(lot.label, lot.claimed_part, lot.seller.name, lot.quantity_received, lot.claim_by)
+            for lot in session.scalars(query)
+        )
 
 
 def add_documents(

@@ -1,6 +1,6 @@
 """Which pieces' truth is known, from whom, and what that says of their sellers."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -33,8 +33,10 @@ class Truth:
     by_bench: bool
 
 
-def truths(session: Session, seller: int | None = None) -> tuple[Truth, ...]:
-    """Return what is known of all pieces, or of those of one seller, by piece.
+def truths(
+    session: Session, seller: int | None = None, *, pieces: Sequence[int] | None = None
+) -> tuple[Truth, ...]:
+    """Return what is known of all pieces, of those of one seller, or of some named by their ids, by piece.
 
     The truth of a piece is a settlement that stands, or a decision that a bench test agrees with: a decision from
     photos alone must not come back as evidence. A settlement goes before the bench.
@@ -44,6 +46,8 @@ def truths(session: Session, seller: int | None = None) -> tuple[Truth, ...]:
     wanted = select(Piece.id).where(told)
     if seller is not None:
         wanted = wanted.join(Piece.lot).where(Lot.seller_id == seller)
+    if pieces is not None:
+        wanted = wanted.where(Piece.id.in_(pieces))
     settled = standing(
         session.scalars(select(Settlement).where(Settlement.piece_id.in_(wanted)).order_by(Settlement.id))
     )

@@ -160,7 +160,7 @@ class Workspace:
         who = operator_name(operator)
         signed: _Signed | None = None
         with sessions.explained(str(self.folder)), sessions.write_transaction(self._engine) as connection:
-            session = Session(bind=connection, expire_on_commit=False)
+            session = Session(bind=connection, expire_on_commit=False, info=self._remembered.info_of_act())
             doing = Act(session, self.store, who, act, subject, journal.head(session).entry + 1)
             stamp_new_rows(session, doing.entry_id)
             try:
