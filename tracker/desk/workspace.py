@@ -1,7 +1,7 @@
 """The open workspace: the one value that is passed down, and the only way to write records, evidence and journal."""
 
 import getpass
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,8 +20,9 @@ from tracker.desk.remembered import Remembered
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore, Kept
 from tracker.records import session as sessions
-from tracker.records.guard import stamp_new_rows
-from tracker.records.models import Written
+from tracker.records.bulk import insert_columns
+from tracker.records.guard import check_columns, stamp_new_rows
+from tracker.records.models import Base, Written
 from tracker.records.schema import bring_up_to_date, is_empty
 
 Row = TypeVar("Row", bound=Written)
@@ -41,6 +42,8 @@ class Act:
         What was said, for the journal: plain JSON values. The rows and files are added at the end.
     entry_id : int
         The journal entry this act will be.
+    wrote : set of str
+        Names of the tables that rows were written to so far.
     """
 
     session: Session
@@ -51,6 +54,7 @@ class Act:
     entry_id: int
     body: dict[str, Any] = field(default_factory=dict)
     files: dict[str, Kept] = field(default_factory=dict)
+    wrote: set[str] = field(default_factory=set)
 
     def add(self, row: Row) -> Row:
         """Add a row that this act writes; it has its id when this returns."""
@@ -63,6 +67,21 @@ class Act:
         self.session.add_all(rows)
         self.session.flush()
         return rows
+
+    def add_many(self, model: type[Written], columns: Mapping[str, Sequence[Any]]) -> None:
+        """Add many rows of one table, given as the values of each column; the database gives them their ids.
+
+        What was added before is written first, so they may refer to it.
+        """
+        count = len(next(iter(columns.values()), ()))
+        if not count:
+            return
+        self.session.flush()
+        table = Base.metadata.tables[model.__tablename__]
+        stamped = {**columns, "entry_id": [self.entry_id] * count}
+        check_columns(table, stamped)
+        insert_columns(self.session.connection(), table, stamped)
+        self.wrote.add(model.__tablename__)
 
     def keep(self, data: bytes | Path) -> Kept:
         """Keep a file as evidence of this act."""
@@ -162,7 +181,7 @@ class Workspace:
         with sessions.explained(str(self.folder)), sessions.write_transaction(self._engine) as connection:
             session = Session(bind=connection, expire_on_commit=False, info=self._remembered.info_of_act())
             doing = Act(session, self.store, who, act, subject, journal.head(session).entry + 1)
-            stamp_new_rows(session, doing.entry_id)
+            doing.wrote = stamp_new_rows(session, doing.entry_id)
             try:
                 if not closed:
                     refuse_if_closed(session)
@@ -249,7 +268,7 @@ class _Signed:
 
 def _record(doing: Act, workspace: str) -> _Signed | None:
     doing.session.flush()
-    rows = journal.rows_written(doing.session, doing.entry_id)
+    rows = journal.rows_written(doing.session, doing.entry_id, doing.wrote)
     files = {sha256: kept.size_bytes for sha256, kept in doing.files.items()}
     if not (rows or files or doing.body):
         return None
