@@ -5,7 +5,7 @@ from dataclasses import astuple, dataclass, fields
 from pathlib import Path
 
 from tracker.desk.listing_filters import Filters as Filters
-from tracker.desk.listing_filters import no_such_row, ordered, tests_of
+from tracker.desk.listing_filters import must_pass, no_such_row, ordered
 from tracker.desk.listing_others import QUICK
 from tracker.desk.listing_page import Wish, page
 from tracker.desk.listing_plain import PLAIN
@@ -73,7 +73,7 @@ def list_rows(
         raise BadRequest(f"There is no list of '{what}'.", f"There are: {', '.join(ROW_OF)}.")
     columns = [field.name for field in fields(ROW_OF[what])]
     filters = filters or Filters()
-    tests = tests_of(what, columns, filters)
+    tests = must_pass(what, columns, filters)
     if sort is not None and sort not in columns:
         raise BadRequest(f"{what} have no column '{sort}'.", f"They have: {', '.join(columns)}.")
     key = sort or columns[0]

@@ -50,7 +50,7 @@ def _by(column: str) -> Callable[[Any], Any]:
     return key
 
 
-def tests_of(what: str, columns: Sequence[str], filters: Filters) -> list[Callable[[Row], bool]]:
+def must_pass(what: str, columns: Sequence[str], filters: Filters) -> list[Callable[[Row], bool]]:
     """Return what a row must pass.
 
     Raises

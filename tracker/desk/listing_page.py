@@ -88,7 +88,7 @@ def _of_today(workspace: Workspace, what: str) -> bool:
                 return True
             found = kept.reckon_pieces(session, today, kept.some_stale(session, today, kept.FEW))
             if what == "lots":
-                lots = kept.reckon_lots(session, today, kept.stale_lots(session, today, -1))
+                lots = kept.reckon_lots(session, today, kept.stale_lots(session, today))
                 found = kept.Reckoned(today, found.pieces | lots.pieces, lots.lots)
         if not found.pieces and not found.lots:
             return True

@@ -1,8 +1,8 @@
 """The questions that lists of pieces and lots ask: filters, order, and a page by the value and number it goes on after.
 
 Each is made once a shape (which list, column, direction, filters) and asked with other values then. A list that goes by
-label goes by number: L10000 follows L9999. Among equal values the earlier number comes first, either way; rows without a
-value come last.
+label goes by number: L10000 follows L9999. Among equal values the earlier number comes first, either way; rows without
+a value come last.
 """
 
 from collections.abc import Mapping

@@ -2,8 +2,7 @@
 
 The tables are in `tracker/records/derived.py`. They say what the rows say up to the journal entry `through`; what an
 act wrote is added in its own transaction, and whoever finds them behind (new tables, records written in another way)
-has what was written since added first. So they may be emptied at any time. Suspicions are another matter, since one settled
-piece moves those of all: see `tracker/desk/standing_suspicion.py`.
+
 
 Acts never read these tables to decide anything.
 """
@@ -199,7 +198,7 @@ def _write_lots(session: Session, lots: Sequence[int], until: int) -> None:
         session.execute(insert(LOT_STANDING), [{**row, "changed": until} for row in rows])
 
 
-def lot_rows(session: Session, lots: Sequence[int]) -> list[dict[str, object]]:
+def lot_rows(session: Session, lots: Sequence[int]) -> list[dict[str, Any]]:
     """Return what the rows of `lot_standing` say of some lots, from those of their pieces; no suspicion."""
     named = session.execute(select(Lot.id, Lot.claimed_part).where(Lot.id.in_(lots)).order_by(Lot.id)).all()
     of = select(Piece.lot_id, func.count()).where(Piece.lot_id.in_(lots)).group_by(Piece.lot_id)
@@ -214,7 +213,7 @@ def lot_rows(session: Session, lots: Sequence[int]) -> list[dict[str, object]]:
         for name in (disposition, settled, None if truth is None else "known", "bad" if truth else None):
             if name is not None:
                 mine[name] = mine.get(name, 0) + count
-    rows: list[dict[str, object]] = []
+    rows: list[dict[str, Any]] = []
     for lot, part in named:
         mine, number = counts[lot], numbers.get(lot, 0)
         decided = sum(mine.get(name, 0) for name in COUNTED if name != "open")

@@ -8,7 +8,7 @@ from sqlalchemy import delete, insert, select
 from sqlalchemy.orm import Session
 
 from tracker.desk.learned import bench_outcomes, photo_outcomes
-from tracker.desk.on_record import VERDICTS, OnRecord, on_record
+from tracker.desk.on_record import VERDICTS, OnRecord, bench_and_truth, on_record
 from tracker.desk.pieces import seats, standings
 from tracker.desk.standing import folded
 from tracker.desk.truths import bench_truth
@@ -20,6 +20,10 @@ SAID = tuple(
     column.name for column in PIECE_STANDING.columns if column.name not in ("changed", "suspicion", "reckoned")
 )
 """The columns that the rows alone decide."""
+
+
+FROM_LOOKS = ("part_read", "read_key", "date_code", "package")
+"""Those that come from photos."""
 
 
 class Written(NamedTuple):
@@ -48,18 +52,20 @@ def write_pieces(session: Session, pieces: Sequence[int], until: int) -> Written
     return Written({row["lot_id"] for row in rows}, taught)
 
 
-def standing_rows(session: Session, pieces: Sequence[int]) -> list[dict[str, Any]]:
+def standing_rows(session: Session, pieces: Sequence[int], *, with_looks: bool = True) -> list[dict[str, Any]]:
     """Return what the records say of some pieces, as rows of `piece_standing`.
 
     Parameters
     ----------
     pieces : sequence of int
         Ids, at most `AT_ONCE` of `tracker/desk/standing.py`.
+    with_looks : bool
+        Without, nothing that photos showed is in them: no document is read.
     """
     lot_of: dict[int, int] = dict(
         session.execute(select(Piece.id, Piece.lot_id).where(Piece.id.in_(pieces)).order_by(Piece.id)).all()
     )
-    known = on_record(session, list(lot_of))
+    known = on_record(session, list(lot_of)) if with_looks else bench_and_truth(session, list(lot_of))
     some = [_Numbered(number) for number in lot_of]
     sitting = seats(session, some)
     now = standings(session, some, sitting)

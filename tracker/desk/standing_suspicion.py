@@ -151,7 +151,7 @@ def some_stale(session: Session, today: str, most: int, after: int = 0) -> list[
     return list(session.scalars(query.order_by(at.piece_id).limit(most)))
 
 
-def stale_lots(session: Session, today: str, most: int) -> list[int]:
+def stale_lots(session: Session, today: str, most: int | None = None) -> list[int]:
     """Return the ids of some lots whose suspicion is not of today."""
     at = LOT_STANDING.c
     return list(session.scalars(select(at.lot_id).where(_stale(LOT_STANDING, today)).order_by(at.lot_id).limit(most)))
