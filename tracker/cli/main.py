@@ -49,6 +49,7 @@ VERB_MODULES = (
     "labels",
     "dates",
     "keep",
+    "reckon",
     "house",
     "workspace",
     "serve",

@@ -134,7 +134,7 @@ def _touched(session: Session, entry: int) -> list[int]:
 
 
 def _read(session: Session, told: Sequence[Truth]) -> dict[int, Known]:
-    found = {}
+    found: dict[int, Known] = {}
     for some in _chunks(told):
         facts = on_record(session, [one.piece for one in some])
         found |= {one.piece: Known(one, _outcomes(one, facts[one.piece])) for one in some}

@@ -9,11 +9,13 @@ from sqlalchemy.orm import Session
 
 from tracker.desk.known_pieces import truths_of
 from tracker.desk.learned import learned
+from tracker.desk.standing import folded, state
 from tracker.desk.truths import SellerRecords
 from tracker.desk.workspace import Workspace
 from tracker.errors import NoSuch
 from tracker.judgement import sellers
 from tracker.judgement.sellers import Expected, Share, Trend
+from tracker.records.derived import SELLER_STANDING
 from tracker.records.models import Lot, Seller
 
 
@@ -63,8 +65,16 @@ class SellerShown:
 
 def find_seller_or_none(session: Session, name: str) -> Seller | None:
     """Return the seller of this name, in any case, or None."""
-    wanted = " ".join(name.split()).casefold()
-    return next((one for one in session.scalars(select(Seller)) if one.name.casefold() == wanted), None)
+    if state(session).current:
+        at = SELLER_STANDING.c
+        return session.scalar(
+            select(Seller)
+            .join(SELLER_STANDING, at.seller_id == Seller.id)
+            .where(at.name_key == folded(name))
+            .order_by(Seller.id)
+            .limit(1)
+        )
+    return next((one for one in session.scalars(select(Seller)) if folded(one.name) == folded(name)), None)
 
 
 def records(session: Session) -> dict[int, Share]:

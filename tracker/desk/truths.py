@@ -63,13 +63,13 @@ def truths(
         if number in settled:
             found.append(Truth(number, lot, owner, not settled[number].genuine, by_bench=False))
             continue
-        by_bench = _by_bench(verdicts.get(number, {}).values(), decided.get(number))
+        by_bench = bench_truth(verdicts.get(number, {}).values(), decided.get(number))
         if by_bench is not None:
             found.append(Truth(number, lot, owner, by_bench, by_bench=True))
     return tuple(found)
 
 
-def _by_bench(verdicts: Iterable[str], disposition: str | None) -> bool | None:
+def bench_truth(verdicts: Iterable[str], disposition: str | None) -> bool | None:
     """Return whether bench and decision together say that a piece is bad; None where they do not.
 
     A piece accepted in spite of a failed test is known neither way.

@@ -19,7 +19,7 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
 from tracker import journal
-from tracker.desk import keys, task_leftovers
+from tracker.desk import keys, standing_check, task_leftovers
 from tracker.desk import spool as spools
 from tracker.desk.fault import Fault, Notice
 from tracker.desk.moved import came_from
@@ -50,6 +50,8 @@ class Tidied:
 
     removed: tuple[str, ...]
     left: tuple[Notice, ...] = ()
+    mended: int = 0
+    """Rows kept beside the records that did not say what these do, before all of them were made anew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,10 +314,13 @@ def _chain(session: Session, noted: str | None) -> Iterator[Fault | int]:
 def _rows(session: Session) -> Iterator[Fault | int]:
     for found in check_rows(session):
         yield found if isinstance(found, int) else Fault("rows", found.code, found.subject, found.message)
+    yield from standing_check.check(session)
 
 
 def tidy(workspace: Workspace, *, spool: bool = False, work: bool = False, operator: str | None = None) -> Tidied:
-    """Remove evidence files that belong to no entry, and nothing else; the removal is journaled.
+    """Remove evidence files that belong to no entry; the removal is journaled.
+
+    What is kept beside the records for lists is made anew where it differs from them. Nothing else is touched.
 
     Parameters
     ----------
@@ -336,7 +341,7 @@ def tidy(workspace: Workspace, *, spool: bool = False, work: bool = False, opera
         if removed:
             act.subject = "evidence" if there else removed[0].partition("/")[0]
             act.body["removed"] = list(removed)
-        return Tidied(removed, (*cleared.left, *worked.left))
+        return Tidied(removed, (*cleared.left, *worked.left), standing_check.mend(act.session))
 
 
 def _clear_spool(workspace: Workspace, named: dict[str, str]) -> Tidied:

@@ -12,7 +12,7 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from tracker import journal
-from tracker.desk import keys
+from tracker.desk import keys, standing
 from tracker.desk import place as places
 from tracker.desk.fields import one_line
 from tracker.desk.moved import refuse_if_closed
@@ -21,7 +21,7 @@ from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore, Kept
 from tracker.records import session as sessions
 from tracker.records.bulk import insert_columns
-from tracker.records.guard import check_columns, stamp_new_rows
+from tracker.records.guard import check_columns, refuse_rows, stamp_new_rows
 from tracker.records.models import Base, Written
 from tracker.records.schema import bring_up_to_date, is_empty
 
@@ -187,6 +187,8 @@ class Workspace:
                     refuse_if_closed(session)
                 yield doing
                 signed = _record(doing, self.url)
+                if signed is not None:
+                    standing.follow(session, doing.entry_id)
             except BaseException:
                 if sessions.still_holds(connection):
                     _forget_files(doing)
@@ -196,6 +198,23 @@ class Workspace:
                 session.close()
         if signed is not None:
             keys.remember(signed.key, self.url, signed.head)
+
+    @contextmanager
+    def derive(self, *, wait: bool = True) -> Iterator[Session]:
+        """Give a session to write what follows from the records (`tracker/records/derived.py`), and no record.
+
+        Parameters
+        ----------
+        wait : bool
+            Wait for another bench that is writing; without, it is refused at once, as busy.
+        """
+        with (
+            sessions.explained(str(self.folder)),
+            sessions.write_transaction(self._engine, wait=wait) as connection,
+            Session(bind=connection, expire_on_commit=False) as session,
+        ):
+            refuse_rows(session)
+            yield session
 
     def close(self) -> None:
         """Let go of the database."""

@@ -39,6 +39,15 @@ def stamp_new_rows(session: Session, entry_id: int) -> set[str]:
     return wrote
 
 
+def refuse_rows(session: Session) -> None:
+    """Refuse every new, changed or deleted row of the records in `session`: it writes what follows from them alone."""
+
+    @event.listens_for(session, "before_flush")
+    def _before_flush(session: Session, *_: object) -> None:
+        if session.new or session.dirty or session.deleted:
+            raise RuntimeError("records are written in an act alone")
+
+
 def check_row(row: object) -> None:
     """Refuse a row that one of the databases would take and another not.
 

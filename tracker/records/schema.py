@@ -7,7 +7,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 from tracker.errors import BadRequest
 from tracker.records.session import read_transaction, write_transaction
 
-HEAD = "v0005"
+HEAD = "v0006"
 """The newest migration; kept here so that a workspace which is up to date opens without loading Alembic."""
 UNFINISHED = "unfinished"
 """What stands in the place of a migration while records are being copied from elsewhere; nothing opens them."""

@@ -30,6 +30,7 @@ LOCK_WAIT_S = 30.0
 # Advisory locks are numbered per database; this number is ours ("lotproof" in ASCII).
 ADVISORY_LOCK = int.from_bytes(b"lotproof", "big")
 WRITE = {"lotproof_write": True}
+AT_ONCE = {"lotproof_at_once": True}
 
 
 def sqlite_engine(path: Path, *, create: bool = False) -> Engine:
@@ -52,7 +53,14 @@ def sqlite_engine(path: Path, *, create: bool = False) -> Engine:
     def _begin(connection: Connection) -> None:
         write = bool(connection.get_execution_options().get("lotproof_write"))
         connection.exec_driver_sql(f"PRAGMA query_only={'OFF' if write else 'ON'}")
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+        if not connection.get_execution_options().get("lotproof_at_once"):
+            connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+            return
+        connection.exec_driver_sql("PRAGMA busy_timeout=0")
+        try:
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        finally:
+            connection.exec_driver_sql(f"PRAGMA busy_timeout={int(LOCK_WAIT_S * 1000)}")
 
     return engine
 
@@ -110,7 +118,8 @@ def postgres_engine(url: URL) -> Engine:
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
         if connection.get_execution_options().get("lotproof_write"):
-            connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{int(LOCK_WAIT_S)}s'")
+            at_once = connection.get_execution_options().get("lotproof_at_once")
+            connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{'1ms' if at_once else f'{int(LOCK_WAIT_S)}s'}'")
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({ADVISORY_LOCK})")
         else:
             connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
@@ -124,9 +133,16 @@ def where(engine: Engine) -> str:
 
 
 @contextmanager
-def write_transaction(engine: Engine) -> Iterator[Connection]:
-    """Hold the write lock; commit at the end, or leave nothing when an exception passes."""
-    with engine.connect().execution_options(**WRITE) as connection, connection.begin():
+def write_transaction(engine: Engine, *, wait: bool = True) -> Iterator[Connection]:
+    """Hold the write lock; commit at the end, or leave nothing when an exception passes.
+
+    Parameters
+    ----------
+    wait : bool
+        Wait for another bench that is writing; without, its lock is refused at once.
+    """
+    options = WRITE if wait else WRITE | AT_ONCE
+    with engine.connect().execution_options(**options) as connection, connection.begin():
         yield connection
 
 
