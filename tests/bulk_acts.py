@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Connection, Table, func, insert, select, text
 from sqlalchemy.orm import Session
 
-from tracker import journal
+from tracker import __version__, journal
 from tracker.desk import keys
 from tracker.desk.workspace import Workspace
 from tracker.evidence import Kept
@@ -90,7 +90,7 @@ class Scribe:
             name: journal.rows_said({row["id"]: journal.row_text(row) for row in rows})
             for name, rows in sorted(self._rows.items())
         }
-        whole = {**body, "rows": said, "files": self._files}
+        whole = {**body, journal.PROGRAM: __version__, "rows": said, "files": self._files}
         if self.entries == 0 and self._key.announce is not None:
             whole["key"] = self._key.announce
         self.entries += 1

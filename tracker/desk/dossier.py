@@ -246,6 +246,18 @@ def _entries(session: Session, lot: Lot, pieces: Sequence[Piece], copy: Copy) ->
         .order_by(JournalEntry.id)
     )
     return tuple(
-        EntryRow(one.id, dossier_pieces.instant(one.at), copy.operator(one.operator), one.act, one.subject, one.hash)
+        EntryRow(
+            one.id,
+            dossier_pieces.instant(one.at),
+            copy.operator(one.operator),
+            one.act,
+            one.subject,
+            one.hash,
+            _wrote(journal.program_of(one)),
+        )
         for one in rows
     )
+
+
+def _wrote(program: str | None) -> str:
+    return "" if program is None else f"written by lotproof {program}"

@@ -18,6 +18,7 @@ class Logged:
     """One entry: who did what, when (UTC), about which label.
 
     `said` is what was said, as JSON text; `rows` counts the rows it wrote by table; `files` counts the evidence kept.
+    `program` is the version of the program that wrote it, None of the oldest entries.
     """
 
     entry: int
@@ -29,6 +30,7 @@ class Logged:
     rows: tuple[tuple[str, int], ...]
     files: int
     hash: str
+    program: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +79,7 @@ def read_log(
 
 def _logged(entry: JournalEntry) -> Logged:
     body = journal.body_of(entry)
-    rows, files = body.pop("rows", {}), body.pop("files", {})
+    rows, files, program = body.pop("rows", {}), body.pop("files", {}), body.pop(journal.PROGRAM, None)
     return Logged(
         entry=entry.id,
         at=entry.at,
@@ -88,6 +90,7 @@ def _logged(entry: JournalEntry) -> Logged:
         rows=tuple((name, _count(said)) for name, said in rows.items()) if isinstance(rows, dict) else (),
         files=len(files) if isinstance(files, dict) else 0,
         hash=entry.hash,
+        program=program if isinstance(program, str) else None,
     )
 
 

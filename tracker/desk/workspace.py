@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from tracker import journal
+from tracker import __version__, journal
 from tracker.desk import keys
 from tracker.desk import place as places
 from tracker.desk.fields import one_line
@@ -242,7 +242,7 @@ def _record(doing: Act, workspace: str) -> _Signed | None:
     if not (rows or files or doing.body):
         return None
     bench = keys.of_workspace(doing.session, workspace, first=doing.entry_id == 1)
-    body = {**doing.body, "rows": rows, "files": files}
+    body = {**doing.body, journal.PROGRAM: __version__, "rows": rows, "files": files}
     if bench.announce is not None:
         body["key"] = bench.announce
     entry = journal.append(
