@@ -20,6 +20,7 @@ from tracker.desk.origin import origin_of
 from tracker.desk.pieces import find_lot, find_piece, plain_label
 from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
+from tracker.disk import make_folder
 from tracker.dossier import render
 from tracker.dossier.model import Dossier, EntryRow, FileRow, Row
 from tracker.dossier.plain import mapped
@@ -109,7 +110,7 @@ def write_dossier(
         dossier, pictures = gathered_dossier(session, workspace.store, lot, pieces, made_at, without)
     try:
         for path in targets:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(path.parent)
             if path.suffix == PDF:
                 put_whole(path, render.pdf(dossier, pictures, made_at))
             else:

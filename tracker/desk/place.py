@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from tracker.desk.whole_file import put_whole
-from tracker.disk import sync_folder
+from tracker.desk.whole_file import is_part, put_whole
+from tracker.disk import make_folder
 from tracker.errors import BadRequest, Damaged
 
 SETTINGS = "workspace.toml"
@@ -86,15 +86,16 @@ def find(location: Path | str | None) -> Place:
 
 def mark_created(place: Place) -> None:
     """Write into `workspace.toml` that the records are set up, once; what a person wrote there stays."""
-    place.folder.mkdir(parents=True, exist_ok=True)
+    make_folder(place.folder)
     path = place.folder / SETTINGS
     if "created" in _read_settings(place.folder):
         return
     before = path.read_text(encoding="utf-8") if path.exists() else ""
     now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-    put_whole(path, f'created = "{now}"\n{before}'.encode())
+    for left in filter(is_part, place.folder.iterdir()):
+        left.unlink(missing_ok=True)  # of somebody who was killed here; we hold the write lock
     # The records' own entry in the folder is made safe by this, too.
-    sync_folder(place.folder)
+    put_whole(path, f'created = "{now}"\n{before}'.encode())
 
 
 def _read_settings(folder: Path) -> dict[str, str]:
@@ -121,5 +122,8 @@ def _has_other_things(folder: Path) -> bool:
     if not folder.exists():
         return False
     with contextlib.suppress(PermissionError):
-        return any(path.name not in _OURS and not path.name.startswith(f"{SETTINGS}.") for path in folder.iterdir())
+        return any(
+            not (path.name in _OURS or path.name.startswith(f"{SETTINGS}.") or is_part(path))
+            for path in folder.iterdir()
+        )
     raise BadRequest(f"{folder} cannot be read.", "Check its permissions.")

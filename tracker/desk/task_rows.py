@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from tracker.desk.task import CANCELLED, DONE, FAILED, RUNNING, WAITING, PhotoRow, Refused, Task, Wish
+from tracker.disk import make_folder
 from tracker.errors import BadRequest, Damaged, NoSuch
 
 WORK, LIST = "work", "list.sqlite"
@@ -55,7 +56,7 @@ class TaskRows:
         self.folder = folder / WORK
         self._lock = threading.RLock()
         with _explained(self.folder):
-            self.folder.mkdir(exist_ok=True)
+            make_folder(self.folder)
             self._connection = sqlite3.connect(
                 self.folder / LIST, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
             )

@@ -16,6 +16,7 @@ from tracker.desk import keys
 from tracker.desk import place as places
 from tracker.desk.fields import one_line
 from tracker.desk.remembered import Remembered
+from tracker.disk import make_folder
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore, Kept
 from tracker.records import session as sessions
@@ -203,7 +204,7 @@ def _engine(place: places.Place, create: bool) -> Engine:
     if not create:
         raise _none_yet(place)
     try:
-        place.folder.mkdir(parents=True, exist_ok=True)
+        make_folder(place.folder)
     except OSError as error:
         raise BadRequest(f"The folder {place.folder} cannot be made ({error.strerror}).", "Name another.") from None
     return sessions.sqlite_engine(place.records, create=True)

@@ -1,11 +1,15 @@
 """Which schema a database has, and bringing it up to ours through the Alembic migrations in this package."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, Engine, inspect, text
 
 from tracker.errors import BadRequest
 from tracker.records.session import read_transaction, write_transaction
+
+if TYPE_CHECKING:
+    from alembic.config import Config
 
 HEAD = "v0005"
 """The newest migration; kept here so that a workspace which is up to date opens without loading Alembic."""
@@ -34,27 +38,46 @@ def bring_up_to_date(engine: Engine) -> None:
         When a newer Lotproof wrote the database.
     """
     with read_transaction(engine) as connection:
-        if revision(connection) == HEAD:
-            return
+        present = revision(connection)
+    if present == HEAD:
+        return
+    # Before the write lock: who may only read, or finds the records busy, shall hear what is the matter.
+    _refuse_newer(present)
     with write_transaction(engine) as connection:
         # Another bench may have done it while we waited for the lock.
         if revision(connection) != HEAD:
-            _upgrade(connection)
+            _refuse_newer(revision(connection))
+            upgrade(connection)
 
 
-def _upgrade(connection: Connection) -> None:
+def upgrade(connection: Connection, to: str = "head") -> None:
+    """Run the missing migrations up to a revision, inside the connection's transaction."""
     from alembic import command
-    from alembic.config import Config
+
+    config = _config()
+    config.attributes["connection"] = connection
+    command.upgrade(config, to)
+
+
+def revisions() -> tuple[str, ...]:
+    """Return every revision there was, the oldest first."""
     from alembic.script import ScriptDirectory
+
+    return tuple(script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions())[::-1]
+
+
+def _config() -> "Config":
+    from alembic.config import Config
 
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
-    config.attributes["connection"] = connection
-    known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
-    present = revision(connection)
-    if present is not None and present not in known:
+    return config
+
+
+def _refuse_newer(present: str | None) -> None:
+    if present is not None and present not in revisions():
         raise BadRequest(
-            f"This workspace was written by a newer Lotproof (records at {present}, known here up to {HEAD}).",
+            f"This workspace was written by a newer Lotproof (records at {present}, known here up to {HEAD}). "
+            "Nothing was changed.",
             "Update Lotproof: pip install --upgrade lotproof",
         )
-    command.upgrade(config, "head")
