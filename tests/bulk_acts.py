@@ -16,7 +16,7 @@ from fast_canonical import canonical, quoted
 from sqlalchemy import Connection, Date, Table, func, select, text
 from sqlalchemy.orm import Session
 
-from tracker import journal
+from tracker import __version__, journal
 from tracker.desk import keys
 from tracker.desk.workspace import Workspace
 from tracker.evidence import Kept
@@ -139,7 +139,7 @@ class Scribe:
     def end(self, operator: str, act: str, subject: str, body: Mapping[str, Any], at: datetime) -> None:
         """End the act under way: write the journal entry that holds it."""
         said = {name: journal.rows_said(rows) for name, rows in self._rows.items()}
-        whole = {**body, "rows": said, "files": self._files}
+        whole = {**body, journal.PROGRAM: __version__, "rows": said, "files": self._files}
         if self.entries == 0 and self._key.announce is not None:
             whole["key"] = self._key.announce
         self.entries += 1

@@ -213,6 +213,24 @@ def sound(tmp_path_factory: pytest.TempPathFactory, sqlite_template: Path) -> Pa
         return a_bag(theirs, folder / "bag")
 
 
+@pytest.fixture(scope="session")
+def small_bag(tmp_path_factory: pytest.TempPathFactory, sqlite_template: Path) -> Path:
+    """Give the bag of a lot with one paper; it is not to be changed."""
+    from bags import a_bag, copy
+    from stock import a_lot
+
+    from tracker.desk.arrival import Paper
+    from tracker.desk.receive import add_documents
+
+    folder = tmp_path_factory.mktemp("small")
+    copy(sqlite_template, folder / "A")
+    (folder / "invoice.pdf").write_bytes(b"%PDF-1.4 an invoice")
+    with Workspace.open(folder / "A") as theirs:
+        a_lot(theirs, order="Q-7")
+        add_documents(theirs, "L0001", [Paper("invoice", folder / "invoice.pdf")], operator="mira")
+        return a_bag(theirs, folder / "bag")
+
+
 @pytest.fixture
 def bag(sound: Path, tmp_path: Path) -> Path:
     """Give a copy of that bag."""

@@ -19,6 +19,19 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
+def make_folder(folder: Path, mode: int = 0o777) -> None:
+    """Make a folder, and those above it where they are missing, so that they survive a power cut."""
+    if folder.is_dir():
+        return
+    make_folder(folder.parent)
+    try:
+        folder.mkdir(mode)
+    except FileExistsError:
+        if not folder.is_dir():
+            raise
+    sync_folder(folder.parent)
+
+
 @contextmanager
 def unfinished(target: Path) -> Iterator[Path]:
     """Give a name beside `target` for a file or folder that is to become it; what is left there at the end goes.

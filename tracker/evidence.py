@@ -23,7 +23,7 @@ from typing import IO, Any
 import fsspec
 
 from tracker.bucket import Bucket, Trouble
-from tracker.disk import sync_folder
+from tracker.disk import make_folder, sync_folder
 from tracker.errors import BadRequest, Damaged
 
 _BLOCK = 1 << 20
@@ -217,7 +217,7 @@ class EvidenceStore:
 
     def _keep_local(self, source: IO[bytes]) -> Kept:
         root = Path(self._root)
-        _make_folder(root)
+        make_folder(root)
         temporary = root / f"unfinished-{secrets.token_hex(8)}"
         try:
             with temporary.open("xb") as file:
@@ -227,8 +227,11 @@ class EvidenceStore:
             target = Path(self._path(sha256))
             if target.exists():
                 self._check_same(sha256)
+                # Whoever put it there may have been killed before its name was safe.
+                sync_folder(target.parent)
+                sync_folder(root)
                 return Kept(sha256, size, new=False)
-            _make_folder(target.parent)
+            make_folder(target.parent)
             temporary.chmod(stat.S_IRUSR | stat.S_IRGRP | stat.S_IROTH)
             temporary.replace(target)
             sync_folder(target.parent)
@@ -340,12 +343,3 @@ def _digest(source: IO[bytes], copy: IO[bytes] | None = None) -> tuple[str, int]
 def _protocols(filesystem: Any) -> tuple[str, ...]:
     protocol = filesystem.protocol
     return (protocol,) if isinstance(protocol, str) else tuple(protocol)
-
-
-def _make_folder(folder: Path) -> None:
-    if folder.is_dir():
-        return
-    _make_folder(folder.parent)
-    with contextlib.suppress(FileExistsError):
-        folder.mkdir()
-    sync_folder(folder.parent)

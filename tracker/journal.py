@@ -16,6 +16,7 @@ The recipe, so that anyone can check it by hand:
    `lotproof journal entry HASH`, both in hexadecimal. The first entry a key signs announces it in `body.key`, with the
    public key; a key's name is the beginning of the SHA-256 of that key's 32 bytes.
 6. `at` never goes back by more than a minute without the entry saying so in `body.clock_behind_s`.
+7. `body.program` is the version of the program that wrote the entry; the oldest entries have none.
 
 RFC 8785 of an object whose members are strings and whole numbers is what Python's
 `json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)` gives, so hashlib and json suffice.
@@ -40,6 +41,8 @@ from tracker.signing import Signature
 
 FIRST_PREVIOUS = "0" * 64
 _MARK = 8
+PROGRAM = "program"
+"""In an entry's body: the version of the program that wrote it. Entries from before it was written have none."""
 CLOCK_SLACK_S = 60
 """Clocks of two benches may differ by so much without a word; common practice, no source."""
 
@@ -301,6 +304,12 @@ def table_texts(table: Table, rows: Sequence[Sequence[Any]]) -> dict[int, str]:
     """
     names, columns = bulk.canonical_names(table), bulk.columns_read(table, rows)
     return dict(zip(columns[names.index("id")], row_texts(names, columns), strict=True)) if rows else {}
+
+
+def program_of(entry: JournalEntry) -> str | None:
+    """Return the version of the program that wrote an entry; None of entries from before it was written."""
+    program = body_of(entry).get(PROGRAM)
+    return program if isinstance(program, str) else None
 
 
 def body_of(entry: JournalEntry) -> dict[str, Any]:

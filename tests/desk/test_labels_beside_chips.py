@@ -23,11 +23,12 @@ def folder(sqlite_template, tmp_path):
 def test_the_piece_is_told_by_the_label_beside_it(folder, tmp_path, monkeypatch, lotproof):
     path = tmp_path / "labels.jpg"
     path.write_bytes(shot(PLACES, MIXED, monkeypatch))
+    shutil.copytree(folder, tmp_path / "other")
     ran = lotproof("photograph", "L0001", path, "--workspace", folder, "--operator", "mira", "--json")
     assert ran.code == 0, ran.err
     seen = {one["piece"]: one for one in ran.json["pieces"]}
     assert sorted(seen) == ["L0001-02", "L0001-03", "L0001-04", "L0001-06"]
     assert {one["matched_by"] for one in seen.values()} == {"label in view"}
     assert seen["L0001-04"]["index"] == 0  # the upper left one
-    again = lotproof("photograph", "L0001", path, "--workspace", folder, "--operator", "mira")
-    assert "by label in view" in again.out
+    told = lotproof("photograph", "L0001", path, "--workspace", tmp_path / "other", "--operator", "mira")
+    assert "by label in view" in told.out

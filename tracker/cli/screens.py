@@ -203,6 +203,10 @@ _MOST_READINGS = 40
 """A sweep or a soak has hundreds; a screen shows the first of them."""
 
 
+def _with(program: str | None) -> str:
+    return "" if program is None else f", with lotproof {program}"
+
+
 def _draw_run(shown: RunShown) -> None:
     _head(shown.run, f"{shown.test} test of {shown.subject}: {shown.verdict}")
     _facts(
@@ -214,7 +218,7 @@ def _draw_run(shown: RunShown) -> None:
             ("jig", shown.jig),
             ("instrument", shown.instrument),
             ("remark", shown.remark),
-            ("by", f"{shown.operator}, {shown.at[:16].replace('T', ' ')} UTC"),
+            ("by", f"{shown.operator}, {shown.at[:16].replace('T', ' ')} UTC{_with(shown.program)}"),
         )
     )
     names = list(dict.fromkeys(name for one in shown.samples for name, _ in one))

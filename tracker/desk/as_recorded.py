@@ -9,6 +9,8 @@ from tracker.desk.assess import piece_suspicions
 from tracker.desk.contract import PhotographDocument, PhotoKept, PieceDocument, PiecePhotographed
 from tracker.desk.facts import kept_document
 from tracker.desk.inspect import sum_items
+from tracker.desk.photo_records import Taken
+from tracker.desk.pieces import find_lot
 from tracker.evidence import EvidenceStore
 from tracker.records.models import Inspection, Lot, Photo
 
@@ -19,6 +21,25 @@ def kept_photo(session: Session, lot: Lot, role: str, sha256: str) -> Photo | No
     """Return the row of a photo that a lot has in this role, or None."""
     query = select(Photo).where(Photo.lot_id == lot.id, Photo.role == role, Photo.sha256 == sha256)
     return session.scalar(query.order_by(Photo.id).limit(1))
+
+
+def all_as_recorded(
+    session: Session, store: EvidenceStore, label: str, role: str, taken: Sequence[Taken]
+) -> PhotographDocument | None:
+    """Return what is on record of photos that a lot all has in this role, with their files; None where one is new."""
+    lot = find_lot(session, label)
+    kept = [kept_photo(session, lot, role, one.sha256) for one in taken]
+    there = [photo for photo in kept if photo is not None and store.has(photo.sha256)]
+    if not there or len(there) < len(taken):
+        return None
+    documents = [as_recorded(session, store, lot, photo) for photo in there]
+    return documents[0].model_copy(
+        update={
+            "photos": tuple(photo for one in documents for photo in one.photos),
+            "pieces": tuple(piece for one in documents for piece in one.pieces),
+            "notes": tuple(note for one in documents for note in one.notes),
+        }
+    )
 
 
 def as_recorded(session: Session, store: EvidenceStore, lot: Lot, photo: Photo) -> PhotographDocument:

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from tracker.disk import make_folder
 from tracker.errors import BadRequest
 
 FIRST_INDICES = range(6)
@@ -89,7 +90,7 @@ def keep(shot: Shot, folder: Path) -> Path:
     stem, ending = Path(shot.name).stem, Path(shot.name).suffix
     number = 1
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
         while True:
             path = folder / (shot.name if number == 1 else f"{stem}-{number}{ending}")
             try:

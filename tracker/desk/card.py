@@ -7,6 +7,7 @@ from pathlib import Path
 from tracker.desk.pieces import find_lot
 from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
+from tracker.disk import make_folder
 from tracker.dossier.card import Box, Page, Sheet, Step, pdf
 from tracker.errors import BadRequest
 from tracker.knowledge.bodies import claimed_bodies
@@ -156,7 +157,7 @@ def _file(to: Path | None, lot: str) -> Path:
 
 def _write(data: bytes, file: Path) -> None:
     try:
-        file.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(file.parent)
         put_whole(file, data)
     except OSError as error:
         raise BadRequest(

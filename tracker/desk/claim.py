@@ -21,6 +21,7 @@ from tracker.desk.learned import learned
 from tracker.desk.pieces import dispositions, find_lot
 from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
+from tracker.disk import make_folder
 from tracker.dossier import sheet as papers
 from tracker.dossier.model import PieceSheet, Row
 from tracker.dossier.redaction import Redaction
@@ -94,7 +95,7 @@ def write_statement(workspace: Workspace, label: str, to: Path, *, today: date) 
     files = {DRAFT: papers.text(paper).encode("utf-8")}
     files |= {"statement.pdf": papers.pdf(paper, pictures), **pictures}
     try:
-        to.mkdir(parents=True, exist_ok=True)
+        make_folder(to)
         for name, data in files.items():
             put_whole(to / name, data)
     except OSError as error:

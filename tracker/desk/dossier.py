@@ -20,6 +20,7 @@ from tracker.desk.origin import origin_of
 from tracker.desk.pieces import find_lot, find_piece, plain_label
 from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
+from tracker.disk import make_folder
 from tracker.dossier import render
 from tracker.dossier.model import Dossier, EntryRow, FileRow, Row
 from tracker.dossier.plain import mapped
@@ -109,7 +110,7 @@ def write_dossier(
         dossier, pictures = gathered_dossier(session, workspace.store, lot, pieces, made_at, without)
     try:
         for path in targets:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(path.parent)
             if path.suffix == PDF:
                 put_whole(path, render.pdf(dossier, pictures, made_at))
             else:
@@ -246,6 +247,18 @@ def _entries(session: Session, lot: Lot, pieces: Sequence[Piece], copy: Copy) ->
         .order_by(JournalEntry.id)
     )
     return tuple(
-        EntryRow(one.id, dossier_pieces.instant(one.at), copy.operator(one.operator), one.act, one.subject, one.hash)
+        EntryRow(
+            one.id,
+            dossier_pieces.instant(one.at),
+            copy.operator(one.operator),
+            one.act,
+            one.subject,
+            one.hash,
+            _wrote(journal.program_of(one)),
+        )
         for one in rows
     )
+
+
+def _wrote(program: str | None) -> str:
+    return "" if program is None else f"written by lotproof {program}"

@@ -56,7 +56,7 @@ def export_provenance(
     target = to.expanduser().absolute()
     try:
         _refuse(target)
-        target.parent.mkdir(parents=True, exist_ok=True)
+        disk.make_folder(target.parent)
         with disk.unfinished(target) as temporary:
             with temporary.open("x", encoding="utf-8") as file:
                 file.write(provenance.as_json(told))
@@ -82,7 +82,7 @@ def export_tables(workspace: Workspace, label: str, to: Path) -> TablesWritten:
         lot = None if label.strip().lower() == ALL else find_lot(session, label)
         try:
             _refuse(target)
-            target.parent.mkdir(parents=True, exist_ok=True)
+            disk.make_folder(target.parent)
             with disk.unfinished(target) as temporary:
                 temporary.mkdir()
                 rows = {}

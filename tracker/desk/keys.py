@@ -22,6 +22,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracker.disk import make_folder, sync_folder, unfinished
 from tracker.errors import BadRequest
 from tracker.journal import Head
 from tracker.records.models import JournalEntry
@@ -118,6 +119,24 @@ def concerning(memories: Iterable[Memory], workspace: str, earlier: Mapping[str,
     )
 
 
+def put_secret(path: Path, data: bytes) -> None:
+    """Write a file that its user alone may read, whole or not at all; it survives a power cut.
+
+    Raises
+    ------
+    OSError
+        When it cannot be written.
+    """
+    make_folder(path.parent, 0o700)
+    with unfinished(path) as temporary:
+        with os.fdopen(os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    sync_folder(path.parent)
+
+
 def _memories(where: Path) -> dict[str, Memory]:
     found = {}
     for path in sorted(where.glob("*.json")):
@@ -152,12 +171,7 @@ def _read(path: Path) -> SigningKey:
 
 def _keep(where: Path, key: SigningKey) -> None:
     try:
-        where.mkdir(parents=True, exist_ok=True, mode=0o700)
-        path = where / f"{key.name}.pem"
-        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
-            file.write(key.pem())
-            file.flush()
-            os.fsync(file.fileno())
+        put_secret(where / f"{key.name}.pem", key.pem())
     except OSError as error:
         raise BadRequest(
             f"The key that signs the journal cannot be kept in {where} ({error.strerror or error}); nothing was "

@@ -8,6 +8,7 @@ from pathlib import Path
 from tracker.desk.pieces import find_lot, resolve_pieces
 from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
+from tracker.disk import make_folder
 from tracker.dossier.label_sheets import LAYOUTS, SheetLayout, changed
 from tracker.dossier.labels import LEAST_HEIGHT_MM, LEAST_WIDTH_MM, LabelText, render, sheet
 from tracker.errors import BadRequest
@@ -124,7 +125,7 @@ def _check(layout: SheetLayout) -> None:
 def _write(texts: Sequence[LabelText], folder: Path, layout: SheetLayout, asked: SheetAsked) -> LabelsWritten:
     pictures = []
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
         for text in texts:
             path = folder / f"{text.label}.png"
             put_whole(path, render(text))

@@ -61,9 +61,7 @@ def _learned(session: Session, until: int, before: Learned | None) -> Learned:
     return Learned(known, records, experience, pictures, pieces)
 
 
-def _lessons(
-    session: Session, pieces: KnownPieces, records: SellerRecords, pictures: "Pictures"
-) -> tuple[Lesson, ...]:
+def _lessons(session: Session, pieces: KnownPieces, records: SellerRecords, pictures: "Pictures") -> tuple[Lesson, ...]:
     if not pieces.pieces:
         return ()
     sources = {row.id: row.source_kind for row in session.execute(select(Lot.id, Lot.source_kind))}

@@ -21,6 +21,7 @@ class Logged:
     """One entry: who did what, when (UTC), about which label.
 
     `said` is what was said, as JSON text; `rows` counts the rows it wrote by table; `files` counts the evidence kept.
+    `program` is the version of the program that wrote it, None of the oldest entries.
     """
 
     entry: int
@@ -32,6 +33,7 @@ class Logged:
     rows: tuple[tuple[str, int], ...]
     files: int
     hash: str
+    program: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +128,7 @@ def _told(session: Session, numbers: Sequence[int]) -> tuple[Logged, ...]:
 
 def _logged(entry: JournalEntry) -> Logged:
     body = journal.body_of(entry)
-    rows, files = body.pop("rows", {}), body.pop("files", {})
+    rows, files, program = body.pop("rows", {}), body.pop("files", {}), body.pop(journal.PROGRAM, None)
     return Logged(
         entry=entry.id,
         at=entry.at,
@@ -137,6 +139,7 @@ def _logged(entry: JournalEntry) -> Logged:
         rows=tuple((name, _count(said)) for name, said in rows.items()) if isinstance(rows, dict) else (),
         files=len(files) if isinstance(files, dict) else 0,
         hash=entry.hash,
+        program=program if isinstance(program, str) else None,
     )
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from tracker.desk.fields import one_line
 from tracker.desk.recall import Recall, Stay, Wanted
 from tracker.desk.whole_file import put_whole
+from tracker.disk import make_folder
 from tracker.dossier import sheet as papers
 from tracker.dossier.model import Row
 from tracker.dossier.sheet import Section, Sheet
@@ -59,7 +60,7 @@ def write_notice(answer: Recall, wanted: Wanted, because: str | None, to: Path, 
     why = one_line(because, "reason", 2000) if because is not None else None
     paper = _notice(answer, wanted, why, today)
     try:
-        to.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(to.parent)
         put_whole(to, papers.pdf(paper, {}) if kind == ".pdf" else papers.text(paper).encode("utf-8"))
     except OSError as error:
         raise BadRequest(f"{to} cannot be written ({error.strerror or error}).", "Name another file.") from None

@@ -6,6 +6,7 @@ from pathlib import Path
 from tracker.desk.contract import FindingFound, InspectionDocument, PhotoInspected, PhotoKept, PieceFound
 from tracker.desk.pictures import as_jpeg, open_picture
 from tracker.desk.whole_file import put_whole
+from tracker.disk import make_folder
 from tracker.errors import BadRequest
 from tracker.evidence import EvidenceStore
 from tracker.judgement.suspicion import percent
@@ -104,7 +105,7 @@ def _write(folder: Path, pictures: Iterable[tuple[str, bytes]], taken: list[Path
     taken = [] if taken is None else taken
     before = len(taken)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
         for name, data in pictures:
             path = _free_name(folder, name, taken)
             put_whole(path, data)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from sqlalchemy.orm import Session
 
+from tracker.desk.as_recorded import all_as_recorded
 from tracker.desk.assess import prior_of
 from tracker.desk.camera import Shot
 from tracker.desk.card_seen import refuse_other_lots
@@ -142,6 +143,10 @@ def photograph(
     cards = _cards_in(taken)
     with workspace.read() as session:
         refuse_other_lots(cards, find_lot(session, lot).label)
+        # Done again after a kill, when nobody heard that it was recorded: by order it would show the next pieces.
+        before = None if piece or shots else all_as_recorded(session, workspace.store, lot, role, taken)
+        if before is not None:
+            return before
         known = _what_is_known(session, workspace, lot, piece, role, taken)
     looked = _look(workspace, known, taken, role, today or datetime.now(UTC).date(), progress, hands)
     with workspace.act(operator, "photograph", known.lot.label) as act:

@@ -20,8 +20,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from tracker.desk.whole_file import put_whole
-from tracker.disk import sync_folder
+from tracker.desk.whole_file import is_part, put_whole
+from tracker.disk import make_folder
 from tracker.errors import BadRequest, Damaged
 
 SETTINGS = "workspace.toml"
@@ -99,24 +99,24 @@ def find(location: Path | str | None, *, environment: bool = True) -> Place:
 
 def mark_created(place: Place) -> None:
     """Write into `workspace.toml` that the records are set up, once; what a person wrote there stays."""
-    place.folder.mkdir(parents=True, exist_ok=True)
+    make_folder(place.folder)
     path = place.folder / SETTINGS
     if "created" in _read_settings(place.folder):
         return
     before = path.read_text(encoding="utf-8") if path.exists() else ""
-    put_whole(path, f"{_created_now()}{before}".encode())
+    for left in filter(is_part, place.folder.iterdir()):
+        left.unlink(missing_ok=True)  # of somebody who was killed here; we hold the write lock
     # The records' own entry in the folder is made safe by this, too.
-    sync_folder(place.folder)
+    put_whole(path, f"{_created_now()}{before}".encode())
 
 
 def describe(place: Place, database: str | None) -> None:
     """Write `workspace.toml` of a workspace that was carried here; `database` is its address without a password."""
-    place.folder.mkdir(parents=True, exist_ok=True)
+    make_folder(place.folder)
     addresses = {"database": database, "evidence": place.evidence, "endpoint": place.endpoint}
     # A text of JSON is one of TOML, too.
     lines = [f"{name} = {json.dumps(said)}\n" for name, said in addresses.items() if said is not None]
     put_whole(place.folder / SETTINGS, f"{_created_now()}{''.join(lines)}".encode())
-    sync_folder(place.folder)
 
 
 def _created_now() -> str:
@@ -148,5 +148,8 @@ def _has_other_things(folder: Path) -> bool:
     if not folder.exists():
         return False
     with contextlib.suppress(PermissionError):
-        return any(path.name not in _OURS and not path.name.startswith(f"{SETTINGS}.") for path in folder.iterdir())
+        return any(
+            not (path.name in _OURS or path.name.startswith(f"{SETTINGS}.") or is_part(path))
+            for path in folder.iterdir()
+        )
     raise BadRequest(f"{folder} cannot be read.", "Check its permissions.")

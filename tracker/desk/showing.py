@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracker import journal
 from tracker.desk.corrections import ByHand
 from tracker.desk.events import Event, in_order, piece_events
 from tracker.desk.listing import lot_row, piece_rows
@@ -156,6 +157,8 @@ class RunShown:
     rule: str
     at: str
     operator: str
+    program: str | None
+    """Version of the program that recorded it; the oldest entries of the journal do not say."""
     supply_v: float | None
     ambient_c: float | None
     jig: str | None
@@ -337,6 +340,7 @@ def run_shown(session: Session, run: BenchRun) -> RunShown:
         rule=run.rule,
         at=entry.at,
         operator=entry.operator,
+        program=journal.program_of(entry),
         supply_v=run.supply_v,
         ambient_c=run.ambient_c,
         jig=run.jig,

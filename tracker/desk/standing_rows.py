@@ -7,12 +7,12 @@ from typing import Any, NamedTuple
 from sqlalchemy import delete, insert, select
 from sqlalchemy.orm import Session
 
-from tracker.desk.outcomes import bench_outcomes, photo_outcomes
+from tracker.canonical import canonical
 from tracker.desk.on_record import VERDICTS, OnRecord, bench_and_truth, on_record
+from tracker.desk.outcomes import bench_outcomes, photo_outcomes
 from tracker.desk.pieces import seats, standings
 from tracker.desk.standing import folded
 from tracker.desk.truths import bench_truth
-from tracker.canonical import canonical
 from tracker.records.derived import PIECE_STANDING
 from tracker.records.models import Piece
 

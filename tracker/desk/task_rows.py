@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tracker.desk.task import CANCELLED, DONE, FAILED, RUNNING, WAITING, PhotoRow, Refused, Task, Wish
+from tracker.disk import make_folder
 from tracker.errors import BadRequest, Damaged, NoSuch
 
 if TYPE_CHECKING:
@@ -59,7 +60,7 @@ class TaskRows:
         self.folder = folder / WORK
         self._lock = threading.RLock()
         with _explained(self.folder):
-            self.folder.mkdir(exist_ok=True)
+            make_folder(self.folder)
             self._connection = sqlite3.connect(
                 self.folder / LIST, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
             )

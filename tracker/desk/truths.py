@@ -33,9 +33,7 @@ class Truth:
     by_bench: bool
 
 
-def truths(
-    session: Session, seller: int | None = None, *, pieces: Sequence[int] | None = None
-) -> tuple[Truth, ...]:
+def truths(session: Session, seller: int | None = None, *, pieces: Sequence[int] | None = None) -> tuple[Truth, ...]:
     """Return what is known of all pieces, of those of one seller, or of some named by their ids, by piece.
 
     The truth of a piece is a settlement that stands, or a decision that a bench test agrees with: a decision from

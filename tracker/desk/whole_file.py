@@ -2,12 +2,16 @@
 
 import errno
 import os
+import re
 import secrets
 import shutil
 from contextlib import suppress
 from pathlib import Path
 
+from tracker.disk import sync_folder
+
 _OPENED_BY_OTHERS = (Path("/dev/stdout"), Path("/dev/stderr"))
+_PART = re.compile(r"\.[0-9a-f]{16}\.part")
 _DESCRIPTORS = (Path("/dev/fd"), Path("/proc"))
 
 
@@ -29,6 +33,11 @@ def put_whole(path: Path, data: bytes) -> None:
             _replace(path.resolve(), data)  # renaming onto a link would replace the link
     except (ValueError, RuntimeError) as error:  # a NUL in the name; links in a circle
         raise OSError(errno.EINVAL, str(error), str(path)) from None
+
+
+def is_part(path: Path) -> bool:
+    """Tell by its name whether a file is what a kill left of one that was being written."""
+    return _PART.fullmatch(path.name) is not None
 
 
 def _is_no_file(path: Path) -> bool:
@@ -53,5 +62,6 @@ def _replace(target: Path, data: bytes) -> None:
             with suppress(OSError):  # not every file system knows modes
                 shutil.copymode(target, temporary)
         temporary.replace(target)
+        sync_folder(target.parent)  # else what was told to be there may be the earlier one after a power cut
     finally:
         temporary.unlink(missing_ok=True)

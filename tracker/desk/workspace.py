@@ -11,12 +11,13 @@ from typing import Any, TypeVar
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from tracker import journal
+from tracker import __version__, journal
 from tracker.desk import keys, standing
 from tracker.desk import place as places
 from tracker.desk.fields import one_line
 from tracker.desk.moved import refuse_if_closed
 from tracker.desk.remembered import Remembered
+from tracker.disk import make_folder
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore, Kept
 from tracker.records import session as sessions
@@ -253,7 +254,7 @@ def _engine(place: places.Place, create: bool) -> Engine:
     if not create:
         raise _none_yet(place)
     try:
-        place.folder.mkdir(parents=True, exist_ok=True)
+        make_folder(place.folder)
     except OSError as error:
         raise BadRequest(f"The folder {place.folder} cannot be made ({error.strerror}).", "Name another.") from None
     return sessions.sqlite_engine(place.records, create=True)
@@ -292,7 +293,7 @@ def _record(doing: Act, workspace: str) -> _Signed | None:
     if not (rows or files or doing.body):
         return None
     bench = keys.of_workspace(doing.session, workspace, first=doing.entry_id == 1)
-    body = {**doing.body, "rows": rows, "files": files}
+    body = {**doing.body, journal.PROGRAM: __version__, "rows": rows, "files": files}
     if bench.announce is not None:
         body["key"] = bench.announce
     entry = journal.append(

@@ -150,7 +150,7 @@ class FileRow:
 
 @dataclass(frozen=True, slots=True)
 class EntryRow:
-    """One journal entry."""
+    """One journal entry; `program` names what wrote it with its version, '' where the entry does not say."""
 
     number: int
     at: str
@@ -158,6 +158,7 @@ class EntryRow:
     act: str
     subject: str
     hash: str
+    program: str = ""
 
 
 @dataclass(frozen=True, slots=True)

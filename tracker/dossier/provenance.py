@@ -167,6 +167,9 @@ class _Teller:
             "prov:label": f"{entry.act} {entry.subject}".strip(),
             "lp:journalHash": entry.hash,
         }
+        program = _program_of(entry)
+        if program is not None:
+            said["lp:program"] = f"lotproof {program}"
         self.doc.activity(_activity(entry.id), at, at, said)
         self.doc.wasAssociatedWith(_activity(entry.id), _operator(entry.operator))
 
@@ -317,6 +320,15 @@ def _operator(name: str) -> str:
 
 def _urn_word(text: str) -> str:
     return "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-._") else "-" for letter in text)
+
+
+def _program_of(entry: EntrySaid) -> str | None:
+    """Return the version of the program that wrote an entry; the oldest do not say."""
+    try:
+        program = json.loads(entry.body).get("program")
+    except (ValueError, AttributeError):
+        return None
+    return program if isinstance(program, str) else None
 
 
 def _method(document: str) -> dict[str, str]:

@@ -14,6 +14,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO
 
+from tracker.disk import make_folder, sync_folder
 from tracker.errors import BadRequest
 from tracker.instruments.reading import Read
 from tracker.instruments.scpi import Quantity
@@ -40,7 +41,7 @@ class Log:
 
     def __enter__(self) -> "Log":
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(self.path.parent)
             self._file = self.path.open("xb", buffering=0)
         except (OSError, ValueError) as error:  # ValueError: a NUL in the name
             if isinstance(error, FileExistsError) and self.path.exists():
@@ -48,7 +49,7 @@ class Log:
             raise BadRequest(f"{self.path} cannot be written: {error}.") from None
         try:
             self._write(["time_s", self.measured.column, *self._clock("clock_hz"), "instant", "said"])
-            _sync_folder(self.path.parent)
+            sync_folder(self.path.parent)
         except OSError as error:
             self._file.close()
             self.path.unlink(missing_ok=True)
@@ -95,13 +96,3 @@ class Log:
                 self._file.truncate(self._whole)  # half a line would be refused when the table is used
             raise
         self._whole += len(data)
-
-
-def _sync_folder(folder: Path) -> None:
-    if os.name == "nt":
-        return  # a folder cannot be opened there
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

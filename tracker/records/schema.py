@@ -1,11 +1,15 @@
 """Which schema a database has, and bringing it up to ours through the Alembic migrations in this package."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, Engine, inspect, text
 
 from tracker.errors import BadRequest
 from tracker.records.session import read_transaction, write_transaction
+
+if TYPE_CHECKING:
+    from alembic.config import Config
 
 HEAD = "v0006"
 """The newest migration; kept here so that a workspace which is up to date opens without loading Alembic."""
@@ -35,7 +39,7 @@ def has_tables(connection: Connection) -> bool:
 def begin_unfinished(engine: Engine) -> None:
     """Make our tables in an empty database for a copy that is not to be opened before it is whole."""
     with write_transaction(engine) as connection:
-        _upgrade(connection)
+        upgrade(connection)
         connection.execute(text("UPDATE alembic_version SET version_num = :now"), {"now": UNFINISHED})
 
 
@@ -61,25 +65,43 @@ def bring_up_to_date(engine: Engine) -> None:
             "A workspace is being copied to this place, and the copy is not finished.",
             "Wait for it; where it was broken off, run the same `lotproof workspace` command again.",
         )
+    # Before the write lock: who may only read, or finds the records busy, shall hear what is the matter.
+    _refuse_newer(present)
     with write_transaction(engine) as connection:
         # Another bench may have done it while we waited for the lock.
         if revision(connection) != HEAD:
-            _upgrade(connection)
+            _refuse_newer(revision(connection))
+            upgrade(connection)
 
 
-def _upgrade(connection: Connection) -> None:
+def upgrade(connection: Connection, to: str = "head") -> None:
+    """Run the missing migrations up to a revision, inside the connection's transaction."""
     from alembic import command
-    from alembic.config import Config
+
+    config = _config()
+    config.attributes["connection"] = connection
+    command.upgrade(config, to)
+
+
+def revisions() -> tuple[str, ...]:
+    """Return every revision there was, the oldest first."""
     from alembic.script import ScriptDirectory
+
+    return tuple(script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions())[::-1]
+
+
+def _config() -> "Config":
+    from alembic.config import Config
 
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
-    config.attributes["connection"] = connection
-    known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
-    present = revision(connection)
-    if present is not None and present not in known:
+    return config
+
+
+def _refuse_newer(present: str | None) -> None:
+    if present is not None and present not in revisions():
         raise BadRequest(
-            f"This workspace was written by a newer Lotproof (records at {present}, known here up to {HEAD}).",
+            f"This workspace was written by a newer Lotproof (records at {present}, known here up to {HEAD}). "
+            "Nothing was changed.",
             "Update Lotproof: pip install --upgrade lotproof",
         )
-    command.upgrade(config, "head")

@@ -1,7 +1,6 @@
 """Starting the server: the address, the pass key, the secret of the sessions, and what is printed for a person."""
 
 import io
-import os
 import secrets
 import socket
 from collections.abc import Callable
@@ -133,17 +132,11 @@ def _kept(name: str, fresh: str, *, anew: bool = False) -> str:
     """Return a secret kept beside the bench's keys, readable by its user alone; made where there is none."""
     path = keys.folder() / name
     try:
-        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         if not anew and path.exists():
             found = path.read_text().strip()
             if found:
                 return found
-        beside = path.with_suffix(f".{os.getpid()}")
-        with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
-            file.write(fresh)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
+        keys.put_secret(path, fresh.encode())
     except (OSError, UnicodeDecodeError) as error:
         raise BadRequest(f"The file {path} cannot be kept or read ({error}).", "Check its folder.") from None
     return fresh

@@ -35,7 +35,10 @@ def recall_document(found: Recall) -> RecallDocument:
 
 @dataclass(frozen=True, kw_only=True)
 class EntrySaid:
-    """One entry of the journal: who did what, when (UTC), about which label, and how many rows by table it wrote."""
+    """One entry of the journal: who did what, when (UTC), about which label, and how many rows by table it wrote.
+
+    `program` is the version of the program that wrote it; null of the oldest entries, which do not say.
+    """
 
     entry: int
     at: str
@@ -46,6 +49,7 @@ class EntrySaid:
     rows: dict[str, int]
     files: int
     hash: str
+    program: str | None
 
 
 @dataclass(frozen=True, kw_only=True)

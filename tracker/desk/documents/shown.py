@@ -75,6 +75,7 @@ class RunDocument(Document):
     rule: str
     at: str
     operator: str
+    program: str | None
     supply_v: float | None
     ambient_c: float | None
     jig: str | None

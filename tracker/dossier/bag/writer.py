@@ -94,7 +94,7 @@ def writing(target: Path, *, zipped: bool) -> Iterator[BagWriter]:
     if os.path.lexists(target):
         raise BadRequest(f"{target} is there already.", "Name a new one with --to; nothing is written over.")
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
+        disk.make_folder(target.parent)
         with disk.unfinished(target) as temporary:
             sink = _Zip(temporary, target) if zipped else _Folder(temporary, target)
             try:
