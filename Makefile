@@ -5,7 +5,7 @@ STAMPS := .venv/.stamps
 PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
 export MPLBACKEND := Agg
 
-.PHONY: demo test thorough fuzz check bench format samples clean
+.PHONY: demo test thorough fuzz check bench bench-all format samples clean
 
 demo: $(STAMPS)/base ## the main job on invented pictures, in a new temporary workspace
 	@$(BIN)/lotproof demo --workspace "$$(mktemp -d)/workshop"
@@ -28,6 +28,9 @@ check: $(STAMPS)/test ## style, types, and which room may import which
 
 bench: $(STAMPS)/test ## speed as ratios against plain tools, measured in the same run
 	@$(BIN)/python tests/bench/run.py
+
+bench-all: $(STAMPS)/test ## that, and what takes longer: reading, altered chips, dates, intervals, the next test, soaks, load
+	@$(BIN)/python tests/bench/run.py --all
 
 format: $(STAMPS)/test ## mend style
 	@$(BIN)/ruff check --fix --quiet . ; $(BIN)/ruff format --quiet .

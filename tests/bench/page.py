@@ -15,6 +15,7 @@ from ratios import Result, always, paired, ratio
 sys.path.append(str(Path(__file__).parents[1]))
 
 from growing import Growth, grow
+from page_plain import bare_app
 from starlette.testclient import TestClient
 
 from tracker.desk.due import due
@@ -30,6 +31,11 @@ READS = (
     "A page as the server makes it, warm, from the request to its last byte, against the plainest lookup of what is "
     "on it by the desk alone. It holds what the page asks beside that, the template, the checks of every request, and "
     "what the client in the same process takes to send and read."
+)
+
+BARE_READS = (
+    "The same page against a bare FastAPI application and one Jinja2 template that makes the same bytes from memory: "
+    "no question to any record, no check of the request. Both through the same client in the same process."
 )
 
 
@@ -60,6 +66,16 @@ def _run(folder: Path) -> Result:
             ratios.append(
                 ratio(f"page {path}", ours=f"GET {path}", plain="the desk's lookup alone", took=took, reads=READS)
             )
+            bare = TestClient(bare_app({path: _got(client, path).text}))
+            assert _got(bare, path).content == _got(client, path).content
+            took = paired(
+                always(lambda path=path: _got(client, path)),
+                always(lambda path=path, bare=bare: _got(bare, path)),
+                rounds=ROUNDS,
+                warm=2,
+            )
+            what = "bare FastAPI + Jinja2"
+            ratios.append(ratio(f"page {path}", ours=f"GET {path}", plain=what, took=took, reads=BARE_READS))
             found = _measured(client, path)
             figures[path] = found
             lines.append(

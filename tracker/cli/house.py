@@ -12,7 +12,7 @@ from tracker.errors import ExitCode
 if TYPE_CHECKING:
     from tracker.desk.bench_record import Recorded, Result
     from tracker.desk.demo import PieceTold, Story
-    from tracker.desk.doctor import Check
+    from tracker.desk.doctor_check import Check
 
 DEMO_FOLDER = Path("demo-workspace")
 

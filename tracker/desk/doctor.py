@@ -1,60 +1,32 @@
-"""What is installed here and whether it works: each part is tried, not only looked up."""
+"""What is installed here and whether it works: each part is tried, not only looked up.
+
+Libraries are imported by the trial that needs them, so that one that is missing is a line of the answer, not its
+end. What this computer and the workshop's folder give is looked at in `tracker/desk/doctor_place.py`.
+"""
 
 import os
 import platform
+import re
 import sqlite3
 import sys
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
-from importlib.metadata import PackageNotFoundError, version
+from contextlib import redirect_stdout
+from importlib.metadata import PackageNotFoundError, requires, version
 from importlib.util import find_spec
 from pathlib import Path
-
-import numpy as np
-from PIL import Image, ImageDraw, ImageFont
+from typing import TYPE_CHECKING
 
 from tracker import __version__
-from tracker.desk import keys, place
-from tracker.desk.demo import sample
-from tracker.desk.workspace import Workspace
+from tracker.desk.doctor_check import FAILS, MISSING, UNUSED, WORKS, Check
 from tracker.errors import LotproofError
-from tracker.signing import SigningKey, holds
-from vision.observations import Rgb
+
+if TYPE_CHECKING:
+    from vision.observations import Rgb
 
 TEXT = "CV6522AP"
 """What the readers are given to read; an invented part."""
 LEAST_PYTHON = (3, 11)
-WORKS, MISSING, FAILS, UNUSED = "works", "missing", "fails", "not set up"
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """One part of the installation.
-
-    Attributes
-    ----------
-    name : str
-    state : str
-        works, missing, fails, or not set up.
-    needed : bool
-        Whether Lotproof's main job needs it.
-    detail : str
-        Version, place, or what went wrong.
-    advice : str
-        How to get it or mend it; empty when it works.
-    """
-
-    name: str
-    state: str
-    needed: bool
-    detail: str
-    advice: str = ""
-
-    @property
-    def bad(self) -> bool:
-        """True when something needed does not work."""
-        return self.needed and self.state in (MISSING, FAILS)
 
 
 Trial = Callable[[], Check]
@@ -74,8 +46,11 @@ def examine(workspace: Path | None = None) -> tuple[Check, ...]:
     tuple of Check
         In the order in which a person would mend them.
     """
+    from tracker.desk import doctor_place as around
+
     trials: tuple[tuple[str, bool, Trial], ...] = (
         ("Python", True, _python),
+        ("Libraries", True, _libraries),
         ("Neural reader", True, _neural),
         ("Tesseract", False, _tesseract),
         ("Fonts", True, _fonts),
@@ -86,8 +61,18 @@ def examine(workspace: Path | None = None) -> tuple[Check, ...]:
         ("Instruments", False, _instruments),
         ("Sample pictures", False, _samples),
         ("Workspace", True, lambda: _workspace(workspace)),
+        ("Folder", True, lambda: around.kept_on(workspace)),
+        ("Disk space", True, lambda: around.room(workspace)),
+        ("Clock", True, lambda: around.clock(workspace)),
+        ("Camera", False, around.camera),
+        ("Serial ports", False, around.serial_ports),
         ("PostgreSQL", False, lambda: _extra("PostgreSQL", "psycopg", "postgres", "records on a server")),
         ("Buckets", False, lambda: _extra("Buckets", "s3fs", "buckets", "evidence in a bucket")),
+        (
+            "Many machines",
+            False,
+            lambda: _extra("Many machines", "distributed", "cluster", "work on several computers"),
+        ),
     )
     return tuple(_tried(*one) for one in trials)
 
@@ -95,7 +80,9 @@ def examine(workspace: Path | None = None) -> tuple[Check, ...]:
 def _tried(name: str, needed: bool, trial: Trial) -> Check:
     """Run one trial; a part that breaks in any way is a finding, not the end."""
     try:
-        return trial()
+        # What a library says by itself (OpenCV does where NumPy is missing) is no part of the answer.
+        with redirect_stdout(sys.stderr):
+            return trial()
     except ImportError as error:
         return Check(name, MISSING, needed, str(error), AGAIN)
     except LotproofError as error:
@@ -111,8 +98,33 @@ def _python() -> Check:
     return Check("Python", WORKS, True, said)
 
 
-def _rendered() -> Rgb:
+def _libraries() -> Check:
+    """See that all that Lotproof is installed with is there; the trials say whether the greater ones work."""
+    try:
+        wanted = [
+            re.split(r"[^\w.-]", one, maxsplit=1)[0] for one in requires("lotproof") or () if "extra ==" not in one
+        ]
+    except PackageNotFoundError:
+        return Check("Libraries", UNUSED, True, "run from a folder that was never installed", "python -m pip install .")
+    missing = [name for name in wanted if not _present(name)]
+    if missing:
+        advice = f"python -m pip install {' '.join(missing)}"
+        return Check("Libraries", MISSING, True, f"not installed: {', '.join(missing)}", advice)
+    return Check("Libraries", WORKS, True, f"all {len(wanted)} are installed")
+
+
+def _present(name: str) -> bool:
+    try:
+        return bool(version(name))
+    except PackageNotFoundError:
+        return False
+
+
+def _rendered() -> "Rgb":
     """Return a small picture of the test text, pale on dark as on a chip, shape (height, width, 3)."""
+    import numpy as np
+    from PIL import Image, ImageDraw, ImageFont
+
     image = Image.new("RGB", (340, 64), (44, 44, 46))
     ImageDraw.Draw(image).text((18, 8), TEXT, fill=(205, 204, 198), font=ImageFont.truetype(str(_font()), 44))
     return np.asarray(image)
@@ -157,6 +169,8 @@ def _tesseract() -> Check:
 
 
 def _fonts() -> Check:
+    from PIL import ImageFont
+
     path = _font()
     if not path.is_file():
         return Check("Fonts", MISSING, True, f"no {path}", AGAIN)
@@ -171,6 +185,8 @@ def _heic() -> Check:
 
 def _records() -> Check:
     """Set up a whole workspace in a temporary folder and read it back."""
+    from tracker.desk.workspace import Workspace
+
     with tempfile.TemporaryDirectory(prefix="lotproof-doctor-") as folder:
         place_for_it = Path(folder) / "workspace"
         with _without_server(), Workspace.open(place_for_it, create=True) as opened, opened.read():
@@ -191,6 +207,9 @@ class _without_server:
 
 def _signing() -> Check:
     """Sign something and check it, and see that keys can be kept where this bench keeps them."""
+    from tracker.desk import keys
+    from tracker.signing import SigningKey, holds
+
     key, where = SigningKey.new(), keys.folder()
     if not holds(key.public_key, "0" * 64, key.sign("0" * 64).signature):
         return Check("Signing", FAILS, True, "a signature does not hold", AGAIN)
@@ -216,17 +235,24 @@ def _instruments() -> Check:
 
 
 def _samples() -> Check:
+    from tracker.desk.demo import sample
+
     found = sample("marketplace_lot.jpg")
     return Check("Sample pictures", WORKS, False, str(found.parent))
 
 
 def _workspace(location: Path | None) -> Check:
+    from tracker.desk import place
+
     found = place.find(location)
     if found.created is None:
         advice = "`lotproof receive` starts one with the first lot."
         return Check("Workspace", UNUSED, True, f"none yet in {found.folder}", advice)
+    from tracker.desk.workspace import Workspace
+    from tracker.records.schema import HEAD
+
     with Workspace.open(location) as opened, opened.read():
-        return Check("Workspace", WORKS, True, f"{opened.folder}, records in {opened.url}")
+        return Check("Workspace", WORKS, True, f"{opened.folder}, records in {opened.url}, schema {HEAD}")
 
 
 def _extra(name: str, package: str, extra: str, purpose: str) -> Check:

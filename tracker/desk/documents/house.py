@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from tracker.desk.doctor import Check
+from tracker.desk.doctor_check import Check
 from tracker.desk.documents.base import Document
 
 
