@@ -14,6 +14,7 @@ from fuzz_photos import bomb
 from PIL import Image
 
 from tracker.bench.units import written
+from tracker.desk.bag_read import opened
 from tracker.desk.task import PhotoRow, Wish
 from tracker.desk.task_rows import LIST, WORK, TaskRows
 from tracker.dossier import provenance
@@ -156,3 +157,19 @@ def test_a_photo_in_strips_is_what_pillow_makes_of_it() -> None:
     Image.fromarray(deep).save(out, "PNG")
     wanted = (deep.astype(np.float32) * 255 / deep.max()).astype(np.uint8)
     assert np.abs(photo.pixels("x.png", out.getvalue())[..., 0].astype(int) - wanted).max() <= 1
+
+
+@pytest.mark.parametrize(("bound", "said"), [("MOST_MEMBERS", "values with a name"), ("MOST_ENTRIES", "entries")])
+def test_records_of_too_many_parts_are_refused_before_they_are_read(
+    bound: str, said: str, bag: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(f"tracker.desk.bag_read.{bound}", 3)
+    with pytest.raises(BadRequest, match=rf"holds more than 3 {said}"), opened(bag):
+        pass
+
+
+def test_documents_in_a_row_do_not_count_as_members(bag: Path) -> None:
+    """Each piece's document has hundreds of members within a text: a large lot's bag is not refused for them."""
+    data = (bag / "data" / "records.json").read_bytes()
+    plain = data.count(b":") - data.count(b'\\":')
+    assert plain < data.count(b":") / 2

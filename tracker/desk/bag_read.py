@@ -45,9 +45,9 @@ MOST_VALUES = 6_000_000
 MOST_MEMBERS = 1_200_000
 MOST_ENTRIES = 10_000
 MOST_TOLD = 1_000_000
-"""Commas and opening brackets in the records and in the provenance: each may become a hundred bytes of memory. And
-members of objects, of which rows are made: 5.7 million took 7 s and 1.6 GB. And journal entries, whose signatures take up
-to half a millisecond each: a lot of a thousand pieces with ten acts for each. Our own bounds."""
+"""Commas and opening brackets in the records and in the provenance: each may become a hundred bytes of memory. Members
+of objects, of which rows are made: 5.7 million took 7 s and 1.6 GB. Journal entries, whose signatures take up to half a
+millisecond each: a lot of a thousand pieces with ten acts for each. Our own bounds."""
 _A_SECOND = 200_000_000
 """Bytes; about what is hashed twice in a second or two (measured on two slow cores)."""
 OWN_FILES = {
