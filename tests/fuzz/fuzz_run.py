@@ -209,7 +209,7 @@ def _print(log: Path, jobs: list[Job], state: Path) -> int:
 
 def _print_depth(stages: Counter[str]) -> None:
     whole = max(1, stages.total())
-    parts = [f"{stage} {count / whole:.0%}" for stage, count in stages.most_common(9) if count / whole >= 0.005]
+    parts = [f"{stage} {count / whole:.0%}" for stage, count in stages.most_common(12) if count / whole >= 0.005]
     rest = len(stages) - len(parts)
     print(f"    {'; '.join(parts)}{f'; and {rest} more places' if rest > 0 else ''}")
 
