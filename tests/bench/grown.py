@@ -91,8 +91,22 @@ def pages(of: Names) -> Iterator[str]:
     yield from (f"/lots/{of.lot}/{one}" for one in ("outlook", "compare", "photograph", "papers"))
     yield from (f"/pieces/{of.piece}", f"/pieces/{of.piece}/next", f"/pieces/{of.piece}/correct")
     yield from (f"/{one}?piece={of.piece}" for one in ("decide", "settle", "exemplar", "fit", "unfit"))
-    yield from ("/due", f"/next?what={of.open_lot}", "/next", "/costs", "/calibration", "/sellers", f"/sellers/{of.seller}")
-    yield from ("/machines", f"/machines/{of.machine}", "/recall", f"/recall?lot={of.lot}", f"/recall?seller={of.seller}")
+    yield from (
+        "/due",
+        f"/next?what={of.open_lot}",
+        "/next",
+        "/costs",
+        "/calibration",
+        "/sellers",
+        f"/sellers/{of.seller}",
+    )
+    yield from (
+        "/machines",
+        f"/machines/{of.machine}",
+        "/recall",
+        f"/recall?lot={of.lot}",
+        f"/recall?seller={of.seller}",
+    )
     yield from (f"/runs/{of.run}", f"/bench/{of.piece}", f"/bench/current/{of.piece}", f"/bench/plan/{of.lot}")
     yield from (f"/bench/compare?run={of.run}&run={of.other_run}", f"/bench/history/{of.machine}")
     yield from ("/log", f"/log?label={of.piece}", f"/log?label={of.lot}", "/log?before=5000", "/work", "/phone")

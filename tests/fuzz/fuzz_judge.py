@@ -129,9 +129,11 @@ class Tally:
 
 
 def refused_at(error: BaseException) -> str:
-    """Return which function of ours refused: how deep a case came."""
+    """Return where in the program a case was refused: how deep it came."""
     frames = [one for one in traceback.extract_tb(error.__traceback__) if _ours(one.filename)]
-    return f"{Path(frames[-1].filename).stem}.{frames[-1].name}" if frames else type(error).__name__
+    if not frames:
+        return type(error).__name__
+    return f"{Path(frames[-1].filename).stem}.{frames[-1].name}:{frames[-1].lineno}"
 
 
 def where(error: BaseException) -> str:

@@ -37,6 +37,7 @@ def watched(name: str, engine: str, cases: int, seed: int, seconds: float, state
             seen[HEAD.size : HEAD.size + min(len(data), LARGEST)] = data[:LARGEST]
             HEAD.pack_into(seen, 0, tally.cases + 1, time.time(), min(len(data), LARGEST))
             tally.judge(module.one_case, data)
+            HEAD.pack_into(seen, 0, tally.cases, 0.0, 0)  # between two cases
             if tally.cases % _SAVED_EACH == 0:
                 _save(state, tally)
             if tally.cases >= cases or time.monotonic() > last:

@@ -14,11 +14,13 @@ from fuzz_photos import bomb
 from PIL import Image
 
 from tracker.bench.units import written
+from tracker.desk.bag_read import opened
 from tracker.desk.task import PhotoRow, Wish
 from tracker.desk.task_rows import LIST, WORK, TaskRows
 from tracker.dossier import provenance
 from tracker.dossier.bag.source import unpack
 from tracker.errors import BadRequest, Damaged
+from tracker.records.session import explained
 from vision import photo
 from vision.errors import PhotoError
 
@@ -27,6 +29,11 @@ from vision.errors import PhotoError
 def test_a_unit_with_what_cannot_be_seen_is_refused(text: str) -> None:
     with pytest.raises(BadRequest, match="do not print"):
         written(text, "current")
+
+
+def test_a_unit_that_cannot_be_told_is_refused() -> None:
+    with pytest.raises(BadRequest, match="something else, where a current is needed"):
+        written("12.3 dB;m", "current")
 
 
 @pytest.mark.parametrize("space", [" ", "\xa0", "\u202f", "\u2009", "\t", "\n "])
@@ -62,6 +69,26 @@ def test_a_row_of_the_work_list_that_somebody_edited_is_damaged(
             rows.every()
     finally:
         rows.close()
+
+
+def test_a_work_list_with_a_column_renamed_is_damaged(tmp_path: Path) -> None:
+    rows = TaskRows(tmp_path)
+    rows.add(Wish("photograph", "L0001", "top"), "mira", "a" * 32, [PhotoRow(1, "a.png", "0" * 64, 10, ("soft",))])
+    rows.close()
+    with closing(sqlite3.connect(tmp_path / WORK / LIST)) as other:
+        other.execute("ALTER TABLE photo RENAME COLUMN warnings TO warning")
+        other.commit()
+    rows = TaskRows(tmp_path)
+    try:
+        with pytest.raises(Damaged, match=r"work list in .* is damaged"):
+            rows.every()
+    finally:
+        rows.close()
+
+
+def test_records_of_which_sqlite_cites_no_text_are_damaged() -> None:
+    with pytest.raises(Damaged, match="are damaged"), explained("here"):
+        b"\xcd.".decode()
 
 
 def test_a_work_list_whose_own_words_are_spoiled_is_damaged(tmp_path: Path) -> None:
@@ -156,3 +183,26 @@ def test_a_photo_in_strips_is_what_pillow_makes_of_it() -> None:
     Image.fromarray(deep).save(out, "PNG")
     wanted = (deep.astype(np.float32) * 255 / deep.max()).astype(np.uint8)
     assert np.abs(photo.pixels("x.png", out.getvalue())[..., 0].astype(int) - wanted).max() <= 1
+
+
+@pytest.mark.parametrize(("bound", "said"), [("MOST_MEMBERS", "values with a name"), ("MOST_ENTRIES", "entries")])
+def test_records_of_too_many_parts_are_refused_before_they_are_read(
+    bound: str, said: str, bag: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(f"tracker.desk.bag_read.{bound}", 3)
+    with pytest.raises(BadRequest, match=rf"holds more than 3 {said}"), opened(bag):
+        pass
+
+
+def test_documents_in_a_row_do_not_count_as_members(bag: Path) -> None:
+    """What is counted before reading, against the members that `json` finds: texts add the colons of times of day."""
+    data = (bag / "data" / "records.json").read_bytes()
+    found = 0
+
+    def count(members: list[tuple[str, object]]) -> None:
+        nonlocal found
+        found += len(members)
+
+    json.loads(data, object_pairs_hook=count)
+    assert found <= data.count(b":") - data.count(b'\\":') <= 1.5 * found
+    assert data.count(b":") > 1.5 * found

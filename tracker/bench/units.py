@@ -6,6 +6,7 @@ says in words what was wrong. A unit is never guessed for somebody who left it o
 
 import math
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -338,9 +339,10 @@ def _kind_of(unit_text: str, unit: Any) -> str:
             return kind.name
     if unit_text.strip() == "%":
         return "a share"
-    for name, example in _OTHER_KINDS.items():
-        if unit.dimensionality == registry.parse_units(example).dimensionality:
-            return name
+    with suppress(Exception):  # pint cannot tell of every unit that it reads: 'dB;m'
+        for name, example in _OTHER_KINDS.items():
+            if unit.dimensionality == registry.parse_units(example).dimensionality:
+                return name
     return "something else"
 
 

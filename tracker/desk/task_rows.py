@@ -292,7 +292,7 @@ class TaskRows:
                     photos[one["task"]].append(one)
         try:
             return tuple(_task(row, photos[row["id"]]) for row in rows)
-        except (ValueError, TypeError, RecursionError) as error:  # no JSON, or not what a task has
+        except (ValueError, TypeError, LookupError, RecursionError) as error:  # no JSON, or not what a task has
             raise _damaged(self.folder, str(error).partition("\n")[0][:120]) from None
 
 

@@ -173,6 +173,10 @@ def explained(place: str) -> Iterator[None]:
         raise  # A broken rule of the records is our own fault and must look like one.
     except DatabaseError as error:
         raise _for_a_person(error, place) from error
+    except UnicodeDecodeError as error:  # what SQLite says of a spoiled file cites it
+        raise Damaged(
+            f"The records of {place} are damaged: they hold what is no text.", "Restore them from a backup."
+        ) from error
 
 
 def _for_a_person(error: DatabaseError, place: str) -> LotproofError:
