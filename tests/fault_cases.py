@@ -91,7 +91,7 @@ def the_command() -> Any:
     return typer.main.get_command(main.app)
 
 
-def build(folder: Path, template: Path, foreign: Path) -> Path:
+def build(folder: Path, template: Path, foreign: Path, database: str = "") -> Path:
     """Make the shop: a workspace with a lot that went all the way, this bench's keys, papers and tables on the desk.
 
     Parameters
@@ -100,8 +100,15 @@ def build(folder: Path, template: Path, foreign: Path) -> Path:
         An empty workspace.
     foreign : Path
         A bag of another workshop.
+    database : str, optional
+        Address of an empty PostgreSQL database, in the place of `template`.
     """
-    shutil.copytree(template, folder / "w")
+    if database:
+        (folder / "w").mkdir(parents=True)
+        (folder / "w" / "workspace.toml").write_text(f'database = "{database}"\n', encoding="utf-8")
+        Workspace.open(folder / "w", create=True).close()
+    else:
+        shutil.copytree(template, folder / "w")
     desk = folder / "desk"
     shutil.copytree(foreign, desk / "foreign")
     stage = Stage({}, [])
