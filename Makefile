@@ -5,7 +5,7 @@ STAMPS := .venv/.stamps
 PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
 export MPLBACKEND := Agg
 
-.PHONY: demo test thorough check bench format samples clean
+.PHONY: demo test thorough fuzz check bench format samples clean
 
 demo: $(STAMPS)/base ## the main job on invented pictures, in a new temporary workspace
 	@$(BIN)/lotproof demo --workspace "$$(mktemp -d)/workshop"
@@ -15,6 +15,10 @@ test: $(STAMPS)/test ## every test but the thorough ones; nearly ten minutes on 
 
 thorough: $(STAMPS)/test ## every page in a real browser: both sizes and themes, links, keyboard, accessibility; every command broken at every point
 	@$(BIN)/python -m pytest -n 2 --dist loadfile -m thorough
+
+CASES ?= 100000
+fuzz: $(STAMPS)/test ## hostile input against everything that takes any; CASES=1000 ONLY=units,photos for less
+	@$(BIN)/python tests/fuzz/fuzz_run.py --cases $(CASES) --only "$(ONLY)" --seed $(or $(SEED),1)
 
 check: $(STAMPS)/test ## style, types, and which room may import which
 	@$(BIN)/ruff check .

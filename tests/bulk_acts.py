@@ -1,16 +1,19 @@
 """Writing thousands of acts at once: rows in bulk, and for each act the journal entry that the desk would have written.
 
 The desk takes the write lock, reads back its rows and syncs the disk for every act. `Scribe` leaves that out and keeps
-what proof rests on: each entry holds the digests of its rows (`journal.rows_said`), hashes and signatures are made by
-the functions of `tracker.journal` and `tracker.signing`, and every entry follows from the one before. `lotproof verify`
-finds nothing to say about the result.
+what proof rests on: each entry holds the digests of its rows (`journal.rows_said`), is hashed by the recipe of
+`tracker.journal` and signed as the desk signs, and every entry follows from the one before. `lotproof verify` finds
+nothing to say about the result.
 """
 
-from collections.abc import Mapping
-from datetime import UTC, datetime
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Table, func, insert, select, text
+from fast_canonical import canonical, quoted
+from sqlalchemy import Connection, Date, Table, func, select, text
 from sqlalchemy.orm import Session
 
 from tracker import __version__, journal
@@ -24,6 +27,21 @@ AT_ONCE = 20_000
 """Rows kept in memory before they are written."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """A table's columns in order, and in the order of canonical JSON with the beginning of each member."""
+
+    names: tuple[str, ...]
+    members: tuple[tuple[str, str], ...]
+    dates: tuple[int, ...]
+
+    @classmethod
+    def of(cls, table: Table) -> "_Columns":
+        names = tuple(column.name for column in table.columns)
+        dates = tuple(at for at, column in enumerate(table.columns) if isinstance(column.type, Date))
+        return cls(names, tuple((name, f"{quoted(name)}:") for name in sorted(names)), dates)
+
+
 class Scribe:
     """Writes acts into a new workspace; everything is there once the `with` block has ended, or nothing.
 
@@ -31,25 +49,35 @@ class Scribe:
             lot = scribe.add(Lot, label="L0001", ...)      # the row's id
             scribe.end("mira", "receive", "L0001", {"lots": [...]}, at)
 
+    Parameters
+    ----------
+    large : bool
+        For hundreds of thousands of acts: commits on the way, and makes the indexes at the end. When it is broken off,
+        what is there is no workspace.
+
     Attributes
     ----------
     entries : int
         Journal entries written so far.
     """
 
-    def __init__(self, workspace: Workspace) -> None:
+    def __init__(self, workspace: Workspace, *, large: bool = False) -> None:
         self._workspace = workspace
+        self._large = large and workspace._engine.dialect.name == "sqlite"
         self.entries = 0
         self._hash = journal.FIRST_PREVIOUS
         self._ids: dict[str, int] = {}
-        self._waiting: dict[Table, list[dict[str, Any]]] = {table: [] for table in Base.metadata.sorted_tables}
+        self._columns = {table.name: _Columns.of(table) for table in Base.metadata.sorted_tables}
+        self._waiting: dict[str, list[tuple[Any, ...]]] = {name: [] for name in self._columns}
         self._count = 0
-        self._rows: dict[str, list[dict[str, Any]]] = {}
+        self._rows: dict[str, dict[int, str]] = {}
         self._files: dict[str, int] = {}
+        self._indexes: list[str] = []
 
     def __enter__(self) -> "Scribe":
-        self._transaction = sessions.write_transaction(self._workspace._engine)
-        self._connection: Connection = self._transaction.__enter__()
+        if self._large:
+            self._hasten()
+        self._begin()
         with Session(bind=self._connection) as session:
             if journal.head(session).entry:
                 raise ValueError("only a new workspace is filled at once")
@@ -60,17 +88,41 @@ class Scribe:
         if kind is None:
             self._flush()
             self._follow_ids()
+            for statement in self._indexes:
+                self._connection.exec_driver_sql(statement)
         self._transaction.__exit__(kind, error, at)
+        if self._large:
+            self._workspace._engine.dispose()
         if kind is None and self.entries:
             keys.remember(self._key.key.name, self._workspace.url, journal.Head(self.entries, self._hash))
 
+    def _begin(self) -> None:
+        self._transaction = sessions.write_transaction(self._workspace._engine)
+        self._connection: Connection = self._transaction.__enter__()
+
+    def _hasten(self) -> None:
+        """Leave out what costs most while nobody else looks: syncing, looking up other rows, keeping indexes."""
+        self._workspace._engine.dispose()
+        with self._workspace._engine.connect() as connection:
+            driver: Any = connection.connection.driver_connection
+            for setting in ("query_only=OFF", "synchronous=OFF", "foreign_keys=OFF", "cache_size=-262144"):
+                driver.execute(f"PRAGMA {setting}")
+            own = "SELECT name, sql FROM sqlite_master WHERE type = 'index' AND sql IS NOT NULL"
+            for name, statement in driver.execute(own).fetchall():
+                driver.execute(f'DROP INDEX "{name}"')
+                self._indexes.append(statement)
+
     def add(self, model: type[Written], **values: Any) -> int:
         """Add a row to the act under way and return its id; columns that are not named stay empty."""
-        table = model.__table__
-        number = self._ids[table.name] = self._ids.get(table.name, 0) + 1
-        row = dict.fromkeys(_columns(table)) | values | {"id": number, "entry_id": self.entries + 1}
-        self._rows.setdefault(table.name, []).append(row)
-        self._waiting[table].append(row)
+        table = model.__tablename__
+        columns = self._columns[table]
+        number = self._ids[table] = self._ids.get(table, 0) + 1
+        values["id"] = number
+        values["entry_id"] = self.entries + 1
+        found = values.get
+        told = "{" + ",".join([begin + canonical(found(name)) for name, begin in columns.members]) + "}"
+        self._rows.setdefault(table, {})[number] = told
+        self._waiting[table].append(tuple([found(name) for name in columns.names]))
         self._count += 1
         return number
 
@@ -86,36 +138,36 @@ class Scribe:
 
     def end(self, operator: str, act: str, subject: str, body: Mapping[str, Any], at: datetime) -> None:
         """End the act under way: write the journal entry that holds it."""
-        said = {
-            name: journal.rows_said({row["id"]: journal.row_text(row) for row in rows})
-            for name, rows in sorted(self._rows.items())
-        }
+        said = {name: journal.rows_said(rows) for name, rows in self._rows.items()}
         whole = {**body, journal.PROGRAM: __version__, "rows": said, "files": self._files}
         if self.entries == 0 and self._key.announce is not None:
             whole["key"] = self._key.announce
         self.entries += 1
-        values = {
-            "id": self.entries,
-            "at": at.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z"),
-            "operator": operator,
-            "act": act,
-            "subject": subject,
-            "body": journal.canonical(whole),
-            "previous_hash": self._hash,
-        }
-        self._hash = journal.entry_hash(**values)
-        signed = self._key.key.sign(self._hash)
-        self._waiting[JournalEntry.__table__].append(
-            {**values, "hash": self._hash, "signing_key": signed.key, "signature": signed.signature}
+        spoken = canonical(whole)
+        instant = at.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+        # The seven members in the order of their names: what `journal.entry_hash` makes of them.
+        members = (
+            f'{{"act":{quoted(act)},"at":"{instant}","body":{quoted(spoken)},"id":{self.entries},'
+            f'"operator":{quoted(operator)},"previous_hash":"{self._hash}","subject":{quoted(subject)}}}'
         )
+        before, self._hash = self._hash, hashlib.sha256(members.encode("utf-8")).hexdigest()
+        signed = self._key.key.sign(self._hash)
+        row = (self.entries, instant, operator, act, subject, spoken, before, self._hash, signed.key, signed.signature)
+        self._waiting[JournalEntry.__tablename__].append(row)
+        self._count += 1
         self._rows, self._files = {}, {}
         if self._count >= AT_ONCE:
             self._flush()
+            if self._large:
+                self._transaction.__exit__(None, None, None)
+                self._begin()
 
     def _flush(self) -> None:
-        for table, rows in self._waiting.items():
+        driver: Any = self._connection.connection.driver_connection
+        postgres = self._connection.dialect.name == "postgresql"
+        for name, rows in self._waiting.items():
             if rows:
-                self._connection.execute(insert(table), rows)
+                (_copied if postgres else _inserted)(driver, name, self._columns[name], rows)
                 rows.clear()
         self._count = 0
 
@@ -128,10 +180,16 @@ class Scribe:
             self._connection.execute(text(f"SELECT setval(pg_get_serial_sequence('{name}', 'id'), {highest})"))
 
 
-_COLUMNS: dict[str, tuple[str, ...]] = {}
+def _inserted(driver: Any, table: str, columns: _Columns, rows: Sequence[tuple[Any, ...]]) -> None:
+    given = ",".join(f'"{name}"' for name in columns.names)
+    marks = ",".join("?" * len(columns.names))
+    if columns.dates:
+        rows = [tuple(one.isoformat() if isinstance(one, date) else one for one in row) for row in rows]
+    driver.executemany(f'INSERT INTO "{table}" ({given}) VALUES ({marks})', rows)
 
 
-def _columns(table: Table) -> tuple[str, ...]:
-    if table.name not in _COLUMNS:
-        _COLUMNS[table.name] = tuple(column.name for column in table.columns)
-    return _COLUMNS[table.name]
+def _copied(driver: Any, table: str, columns: _Columns, rows: Sequence[tuple[Any, ...]]) -> None:
+    given = ",".join(f'"{name}"' for name in columns.names)
+    with driver.cursor() as cursor, cursor.copy(f'COPY "{table}" ({given}) FROM STDIN') as copy:
+        for row in rows:
+            copy.write_row(row)

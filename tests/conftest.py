@@ -41,7 +41,7 @@ def pytest_configure() -> None:
 @pytest.fixture(autouse=True)
 def _clean_environment(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
     """No test sees the user's workspace, name or settings."""
-    for name in ("WORKSPACE", "OPERATOR", "DATABASE", "EVIDENCE", "DEBUG", "KEYS"):
+    for name in ("WORKSPACE", "OPERATOR", "DATABASE", "EVIDENCE", "ENDPOINT", "DEBUG", "KEYS"):
         monkeypatch.delenv(f"LOTPROOF_{name}", raising=False)
     home = tmp_path_factory.getbasetemp() / "home"
     home.mkdir(exist_ok=True)
@@ -86,6 +86,29 @@ def _postgres_folder(folder: Path, address: str) -> Path:
     folder.mkdir(parents=True)
     (folder / "workspace.toml").write_text(f'database = "{address}"\n', encoding="utf-8")
     return folder
+
+
+@pytest.fixture(scope="session")
+def bucket_server() -> Iterator[str]:
+    """Start one S3-compatible store for the whole run and give its endpoint."""
+    from buckets import serving
+
+    yield from serving()
+
+
+@pytest.fixture
+def bucket(bucket_server: str, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Give the address of a new, empty bucket; where it answers and who we are stand in the environment."""
+    from buckets import new_bucket
+
+    for name in ("AWS_PROFILE", "AWS_ENDPOINT_URL", "AWS_SESSION_TOKEN"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("AWS_ENDPOINT_URL_S3", bucket_server)
+    monkeypatch.setenv("AWS_ACCESS_KEY_ID", "bench")
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "not-a-secret")
+    monkeypatch.setenv("AWS_DEFAULT_REGION", "us-east-1")
+    monkeypatch.setenv("AWS_EC2_METADATA_DISABLED", "true")
+    return f"s3://{new_bucket(bucket_server)}/workshop"
 
 
 @pytest.fixture

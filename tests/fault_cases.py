@@ -13,10 +13,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import cache, partial
 from pathlib import Path
-from typing import Any
 
 import pytest
-import typer
 from bags import full_lot
 from fault_points import Ran, Strike, broken
 from scpi_server import scpi_server
@@ -83,14 +81,6 @@ def everything() -> None:
         importlib.import_module(name)
 
 
-@cache
-def the_command() -> Any:
-    """Return the command line, put together once: half of what a short command takes."""
-    from tracker.cli import main
-
-    return typer.main.get_command(main.app)
-
-
 def build(folder: Path, template: Path, foreign: Path, database: str = "") -> Path:
     """Make the shop: a workspace with a lot that went all the way, this bench's keys, papers and tables on the desk.
 
@@ -134,7 +124,6 @@ def build(folder: Path, template: Path, foreign: Path, database: str = "") -> Pa
 def carry_out(case: Case, shop: Path, strike: Strike = None, *, spare: Path | None = None) -> Ran:
     """Carry out a use-case in a child, and break it."""
     everything()
-    the_command()
     return broken(partial(_child, case, shop), shop, strike, spare=spare)
 
 
@@ -162,7 +151,6 @@ def _lotproof(*words: str) -> None:
     from tracker.cli import main
 
     sys.argv = ["lotproof", *words]
-    main.typer.main.get_command = lambda _: the_command()  # type: ignore[assignment]
     main.run()
 
 

@@ -152,7 +152,7 @@ def grow(workspace: Workspace, growth: Growth | None = None) -> Grown:
     rng = random.Random(size.seed)
     begin = datetime.combine(size.today - timedelta(days=3 * size.lots + 2), time(7), tzinfo=UTC)
     with Scribe(workspace) as scribe:
-        kept = [workspace.store.keep(_picture(number)) for number in range(3)]
+        kept = [workspace.store.keep(picture(number)) for number in range(3)]
         shop = _Shop(scribe, size, rng, kept, begin)
         for number in range(size.machines):
             name = f"Sampling keyboard Orrin {number % 7 + 2}, serial {rng.randint(1000, 9999)}{number:03d}"
@@ -244,11 +244,50 @@ def _say_seen(shop: _Shop, name: str, role: str, chips: Sequence[_Chip]) -> None
 
 
 def _inspection(shop: _Shop, photo: int, role: str, name: str, index: int, chip: _Chip, claim: tuple[str, str]) -> None:
-    rng, (part, source) = shop.rng, claim
+    seen, prior_db = a_look(shop.rng, role, index, claim, bad=chip.bad)
+    code = seen.date_codes[0]
+    number = shop.scribe.add(
+        Inspection,
+        photo_id=photo,
+        piece_id=chip.id,
+        part_read=seen.part,
+        marking=seen.marking,
+        date_code=code.text,
+        date_year=code.year,
+        date_week=code.week,
+        package="DIP-40",
+        suspicion=seen.suspicion,
+        prior_db=prior_db,
+        document=PieceDocument(photo=name, index=index, piece=seen, method=METHOD).as_text(),
+    )
+    for one in seen.findings:
+        said = {"weight_db": one.weight_db, "message": one.message, "value": one.value, "unit": one.unit}
+        shop.scribe.add(Finding, inspection_id=number, code=one.code, family=one.family, reference=1.0, **said)
+    shop.grown.inspections += 1
+    shop.grown.findings += len(seen.findings)
+
+
+def a_look(
+    rng: random.Random, role: str, index: int, claim: tuple[str, str], *, bad: bool
+) -> tuple[PieceFound, float]:
+    """Draw what a photo shows of a piece, and return it with the prior it was judged with, in decibans.
+
+    Parameters
+    ----------
+    role : str
+        Of the photo: what is looked for depends on it.
+    index : int
+        Where the chip lies in the photo, from 0.
+    claim : (str, str)
+        The claimed part and the kind of source.
+    bad : bool
+        Whether the piece is not genuine.
+    """
+    part, source = claim
     code = f"{rng.randint(84, 99):02d}{rng.randint(1, 52):02d}"
     outcomes = {
         one: _drawn(rng, chances)
-        for one, chances in _chances(chip.bad).items()
+        for one, chances in _chances(bad).items()
         if (one in SWAB) == (role == "after-swab") and (one == "mould-marks-mixed") == (role == "bottom")
     }
     facts = [_remark(rng, one, outcome) for one, outcome in outcomes.items() if outcome != ABSENT]
@@ -256,7 +295,7 @@ def _inspection(shop: _Shop, photo: int, role: str, name: str, index: int, chip:
     weighed = weigh(facts, outcomes)
     found = combine(before.db, weighed, prior_text=before.text)
     weights = {item.code: item.weight_db for item in weighed}
-    place = _outline(index)
+    place = outline(index)
     findings = tuple(
         FindingFound(
             code=one.code,
@@ -294,25 +333,7 @@ def _inspection(shop: _Shop, photo: int, role: str, name: str, index: int, chip:
         ),
         looked_for=tuple(outcomes),
     )
-    number = shop.scribe.add(
-        Inspection,
-        photo_id=photo,
-        piece_id=chip.id,
-        part_read=seen.part,
-        marking=seen.marking,
-        date_code=code,
-        date_year=1900 + int(code[:2]),
-        date_week=int(code[2:]),
-        package="DIP-40",
-        suspicion=seen.suspicion,
-        prior_db=before.db,
-        document=PieceDocument(photo=name, index=index, piece=seen, method=METHOD).as_text(),
-    )
-    for one in findings:
-        said = {"weight_db": one.weight_db, "message": one.message, "value": one.value, "unit": one.unit}
-        shop.scribe.add(Finding, inspection_id=number, code=one.code, family=one.family, reference=1.0, **said)
-    shop.grown.inspections += 1
-    shop.grown.findings += len(findings)
+    return seen, before.db
 
 
 def _remark(rng: random.Random, code: str, outcome: str) -> Remark:
@@ -405,18 +426,18 @@ def _fit(shop: _Shop, chips: Sequence[_Chip]) -> None:
             shop.end("fit" if fitted else "unfit", chip.label, body)
 
 
-def _outline(index: int) -> tuple[tuple[float, float], ...]:
+def outline(index: int) -> tuple[tuple[float, float], ...]:
     """Return where a chip of the picture lies, clockwise from its upper left."""
     left, top = 60.0 + 380.0 * (index % ACROSS), 120.0 + 360.0 * (index // ACROSS)
     return ((left, top), (left + 320.0, top), (left + 320.0, top + 110.0), (left, top + 110.0))
 
 
-def _picture(number: int) -> bytes:
+def picture(number: int) -> bytes:
     """Return a drawn picture of twelve chips, as JPEG."""
     image = Image.new("RGB", (WIDTH, HEIGHT), (196 + 4 * number, 190, 178))
     draw = ImageDraw.Draw(image)
     for index in range(PER_PHOTO):
-        (left, top), _, (right, bottom), _ = _outline(index)
+        (left, top), _, (right, bottom), _ = outline(index)
         draw.rectangle((left, top, right, bottom), fill=(38, 38, 42))
         draw.ellipse((left + 8, top + 45, left + 28, top + 65), fill=(24, 24, 27))
         draw.text(

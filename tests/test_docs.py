@@ -66,6 +66,11 @@ def test_commands_are_documented_as_they_are_now() -> None:
     assert make_commands().document() == COMMANDS, "run: .venv/bin/python docs/make_commands.py"
 
 
+def test_the_table_of_verbs_is_as_they_are_now() -> None:
+    table = (ROOT / "tracker" / "cli" / "verb_table.py").read_text(encoding="utf-8")
+    assert make_commands().table() == table, "run: .venv/bin/python docs/make_commands.py"
+
+
 def test_every_command_has_its_heading_and_no_other() -> None:
     assert sorted(re.findall(r"^## (.+)$", COMMANDS, re.MULTILINE)) == sorted(commands())
 

@@ -2,11 +2,12 @@
 
 A file with digest `ab12...` lies at `ab/ab12...` below the store's address. In a folder it is written to a temporary
 file, synced, made read-only and renamed, and the folders are synced, so a kept file survives a power cut whole or is
-not there. Other addresses (`s3://bucket/prefix`, `memory://name`) go through fsspec, whose stores put an object whole
-or not at all.
+not there. A bucket (`s3://bucket/prefix`) is `tracker/bucket.py`; other addresses (`memory://name`) go through fsspec,
+whose stores put an object whole or not at all.
 """
 
 import contextlib
+import errno
 import hashlib
 import io
 import os
@@ -21,11 +22,17 @@ from typing import IO, Any
 
 import fsspec
 
+from tracker.bucket import Bucket, Trouble
 from tracker.disk import make_folder, sync_folder
 from tracker.errors import BadRequest, Damaged
 
 _BLOCK = 1 << 20
 _NAME = re.compile(r"[0-9a-f]{64}")
+_IN_MEMORY = 8 << 20  # of a file from a bucket; a longer one passes through the disk
+
+
+class Unreachable(BadRequest):
+    """The store as a whole cannot be asked: nothing is known of any file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +50,9 @@ class EvidenceStore:
     Parameters
     ----------
     url : str
-        A folder, `file://...`, or any address fsspec knows.
+        A folder, `file://...`, `s3://...`, or any other address fsspec knows.
+    endpoint : str, optional
+        Where a bucket's store answers; None: as the environment says.
 
     Raises
     ------
@@ -51,10 +60,16 @@ class EvidenceStore:
         When fsspec does not know the kind of address, or lacks the package for it.
     """
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, endpoint: str | None = None) -> None:
         self.url = url
+        self._bucket: Bucket | None = None
+        self._local = False
+        if url.startswith("s3://"):
+            self._bucket = Bucket(url, endpoint)
+            return
         try:
-            self._fs, self._root = fsspec.core.url_to_fs(url)
+            # What was listed a moment ago says nothing now: another bench may have written.
+            self._fs, self._root = fsspec.core.url_to_fs(url, use_listings_cache=False)
         except (ImportError, ValueError) as error:
             raise BadRequest(
                 f"The evidence address {url} cannot be used ({error}).",
@@ -62,8 +77,8 @@ class EvidenceStore:
             ) from None
         self._local = "file" in _protocols(self._fs)
 
-    def keep(self, data: bytes | Path) -> Kept:
-        """Keep `data` (bytes, or the file at a path) and return its digest and size.
+    def keep(self, data: bytes | Path | IO[bytes]) -> Kept:
+        """Keep `data` (bytes, the file at a path, or what an open file gives) and return its digest and size.
 
         Returns only after the bytes are safe. Call it inside an act, so that `tidy` cannot take the file for an orphan.
 
@@ -76,7 +91,11 @@ class EvidenceStore:
         """
         with _source(data) as source:
             try:
+                if self._bucket is not None:
+                    return self._keep_in_bucket(self._bucket, source)
                 return self._keep_local(source) if self._local else self._keep_remote(source)
+            except Trouble as trouble:
+                raise BadRequest(trouble.what, f"Nothing was recorded. {trouble.advice}") from trouble
             except OSError as error:
                 raise BadRequest(
                     f"The evidence store {self.url} cannot be written ({error.strerror or error}).",
@@ -107,23 +126,54 @@ class EvidenceStore:
         ------
         Damaged
             When it is missing.
+        BadRequest
+            When a bucket does not hand it out; nothing is said of the file then.
         """
+        path = self._path(sha256)
         try:
-            file: IO[bytes] = self._fs.open(self._path(sha256), "rb")
+            if self._bucket is None:
+                file: IO[bytes] = self._fs.open(path, "rb")
+                return file
+            with _told():
+                return _fetched(self._bucket, path)
         except FileNotFoundError:
             raise Damaged(
                 f"The evidence file {sha256} is missing.", "Run `lotproof verify` for the whole list."
             ) from None
-        return file
 
     def has(self, sha256: str) -> bool:
         """Tell whether a file is kept under `sha256`."""
-        return bool(self._fs.isfile(self._path(sha256)))
+        path = self._path(sha256)
+        if self._bucket is None:
+            return bool(self._fs.isfile(path))
+        with _told():
+            return self._bucket.look(path) is not None
 
     def digest(self, sha256: str) -> tuple[str, int]:
-        """Return the SHA-256 and size of the bytes that now lie under `sha256`."""
-        with self.open(sha256) as file:
-            return _digest(file)
+        """Return the SHA-256 and size of the bytes that now lie under `sha256`.
+
+        Raises
+        ------
+        Damaged
+            When it is missing.
+        OSError
+            When this file cannot be read.
+        Unreachable
+            When no file of the store can be.
+        """
+        if self._bucket is None:
+            with self.open(sha256) as file:
+                return _digest(file)
+        try:
+            return self._bucket.digest(self._path(sha256))
+        except FileNotFoundError:
+            raise Damaged(
+                f"The evidence file {sha256} is missing.", "Run `lotproof verify` for the whole list."
+            ) from None
+        except Trouble as trouble:
+            if trouble.lasting:
+                raise Unreachable(trouble.what, trouble.advice) from trouble
+            raise OSError(errno.EIO, trouble.what.rstrip(".")) from trouble
 
     def all(self) -> Iterator[str]:
         """Yield the digest of every kept file, in order."""
@@ -135,6 +185,10 @@ class EvidenceStore:
 
     def remove(self, name: str) -> None:
         """Remove an orphan (its digest) or a stray (its name). Only `tidy` and a failed act do this."""
+        if self._bucket is not None:
+            with _told():
+                self._bucket.remove(self._path(name) if _NAME.fullmatch(name) else name)
+            return
         path = self._path(name) if _NAME.fullmatch(name) else f"{self._root}/{name}"
         if not self._local:
             self._fs.rm_file(path)
@@ -145,14 +199,17 @@ class EvidenceStore:
     def _path(self, sha256: str) -> str:
         if not _NAME.fullmatch(sha256):
             raise BadRequest(f"'{sha256}' is not a SHA-256 digest.", "It has 64 characters, 0-9 and a-f.")
-        return f"{self._root}/{sha256[:2]}/{sha256}"
+        name = f"{sha256[:2]}/{sha256}"
+        return name if self._bucket is not None else f"{self._root}/{name}"
 
-    def _names(self) -> list[str]:
-        try:
+    def _names(self) -> Iterator[str]:
+        if self._bucket is not None:
+            with _told():
+                yield from self._bucket.names()
+            return
+        with contextlib.suppress(FileNotFoundError):
             found = self._fs.find(self._root)
-        except FileNotFoundError:
-            return []
-        return sorted(str(path).removeprefix(self._root).lstrip("/") for path in found)
+            yield from sorted(str(path).removeprefix(self._root).lstrip("/") for path in found)
 
     def _is_kept(self, name: str) -> bool:
         folder, _, last = name.rpartition("/")
@@ -195,19 +252,61 @@ class EvidenceStore:
             self._fs.put_file(str(copy), self._path(sha256))
         return Kept(sha256, size, new=True)
 
+    def _keep_in_bucket(self, bucket: Bucket, source: IO[bytes]) -> Kept:
+        # Copied first: the digest must be known before the first byte is sent.
+        with tempfile.TemporaryDirectory(prefix="lotproof-") as folder:
+            copy = Path(folder) / "copy"
+            with copy.open("wb") as file:
+                sha256, size = _digest(source, file)
+            path = self._path(sha256)
+            stored = bucket.look(path)
+            if stored is None and bucket.put(path, copy, sha256, size):
+                return Kept(sha256, size, new=True)
+            stored = stored or bucket.look(path)
+            # A checksum that the store keeps stands for the bytes; without one they are read.
+            if stored is None or stored.size_bytes != size or (stored.sha256 or bucket.digest(path)[0]) != sha256:
+                raise _changed(sha256)
+        return Kept(sha256, size, new=False)
+
     def _check_same(self, sha256: str) -> None:
         if self.digest(sha256)[0] != sha256:
-            raise Damaged(
-                f"The evidence file {sha256} has changed since it was kept.",
-                "Run `lotproof verify`, and bring the file back from a backup.",
-            )
+            raise _changed(sha256)
+
+
+def _changed(sha256: str) -> Damaged:
+    return Damaged(
+        f"The evidence file {sha256} has changed since it was kept.",
+        "Run `lotproof verify`, and bring the file back from a backup.",
+    )
 
 
 @contextlib.contextmanager
-def _source(data: bytes | Path) -> Iterator[IO[bytes]]:
+def _told() -> Iterator[None]:
+    """Turn what a bucket did not do into what a person reads."""
+    try:
+        yield
+    except Trouble as trouble:
+        raise Unreachable(trouble.what, trouble.advice) from trouble
+
+
+def _fetched(bucket: Bucket, path: str) -> IO[bytes]:
+    """Return a file that holds an object, whole; it goes when it is closed."""
+    # Whole before the first byte is handed out: whoever reads cannot take a part for the file.
+    with contextlib.ExitStack() as stack:
+        file = stack.enter_context(tempfile.SpooledTemporaryFile(max_size=_IN_MEMORY, prefix="lotproof-"))
+        bucket.fetch(path, file)
+        stack.pop_all()
+    return file
+
+
+@contextlib.contextmanager
+def _source(data: bytes | Path | IO[bytes]) -> Iterator[IO[bytes]]:
     """Open bytes or a plain file for reading; anything else is refused before it can block or flood."""
     if isinstance(data, bytes):
         yield io.BytesIO(data)
+        return
+    if not isinstance(data, Path):
+        yield data
         return
     try:
         # Not blocking: opening a pipe must not wait for somebody who writes.

@@ -24,17 +24,18 @@ RFC 8785 of an object whose members are strings and whole numbers is what Python
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Any
 
-import rfc8785
 from sqlalchemy import RowMapping, Table, select
 from sqlalchemy.orm import Session
 
 from tracker import signing
+from tracker.canonical import canonical, row_texts
 from tracker.errors import BadRequest
+from tracker.records import bulk
 from tracker.records.models import Base, JournalEntry
 from tracker.signing import Signature
 
@@ -61,20 +62,6 @@ class BrokenLink:
     entry: int
     code: str
     message: str
-
-
-def canonical(value: Any) -> str:
-    """Return the canonical JSON text (RFC 8785) of `value`.
-
-    Raises
-    ------
-    BadRequest
-        When it holds what JSON has no form for: NaN, infinity, half a character, a number beyond 2**53.
-    """
-    try:
-        return rfc8785.dumps(value).decode("utf-8")
-    except (rfc8785.CanonicalizationError, UnicodeError) as error:
-        raise BadRequest(f"This cannot be recorded: {error}.", "Nothing was changed.") from error
 
 
 def entry_hash(*, id: int, at: str, operator: str, act: str, subject: str, body: str, previous_hash: str) -> str:
@@ -287,15 +274,36 @@ def row_mark(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8")).hexdigest()[:_MARK]
 
 
-def rows_written(session: Session, entry_id: int) -> dict[str, Any]:
-    """Return what entry `entry_id` has to say of its rows, read back from the database table by table."""
+def rows_written(session: Session, entry_id: int, tables: Iterable[str]) -> dict[str, Any]:
+    """Return what entry `entry_id` has to say of its rows, read back from the database.
+
+    Parameters
+    ----------
+    tables : iterable of str
+        The tables it wrote to; nothing is asked of the others.
+    """
     said: dict[str, Any] = {}
-    for table in written_tables():
-        found = session.execute(select(table).where(table.c.entry_id == entry_id).order_by(table.c.id)).mappings()
-        texts = {row["id"]: row_text(row) for row in found}
+    for name in sorted(tables):
+        table = Base.metadata.tables[name]
+        texts: dict[int, str] = {}
+        wanted = bulk.select_bare(table).where(table.c.entry_id == entry_id).order_by(table.c.id)
+        for rows in bulk.blocks(session.connection(), wanted):
+            texts.update(table_texts(table, rows))
         if texts:
-            said[table.name] = rows_said(texts)
+            said[name] = rows_said(texts)
     return said
+
+
+def table_texts(table: Table, rows: Sequence[Sequence[Any]]) -> dict[int, str]:
+    """Return the canonical JSON by id of rows as `bulk.select_bare` gives them.
+
+    Raises
+    ------
+    BadRequest
+        When one of them holds what JSON has no form for.
+    """
+    names, columns = bulk.canonical_names(table), bulk.columns_read(table, rows)
+    return dict(zip(columns[names.index("id")], row_texts(names, columns), strict=True)) if rows else {}
 
 
 def program_of(entry: JournalEntry) -> str | None:

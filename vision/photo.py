@@ -18,8 +18,15 @@ from vision.drawn import drawn
 from vision.errors import PhotoError
 from vision.observations import PhotoWarning, Rgb
 
-# Far above any phone (200 megapixels) but far below what could exhaust memory; common practice, no source.
+# Far above any phone (200 megapixels); common practice, no source.
 MOST_PIXELS = 220_000_000
+# What decoding may take, so that a file that was made to harm cannot exhaust the memory of a small computer: our own
+# bound. For each format the bytes for a pixel at the worst, measured on 36 megapixels, rounded up; PNG for its time.
+MOST_MEMORY = 1 << 30
+_BYTES_A_PIXEL = {"JPEG": 8, "PNG": 10, "TIFF": 12, "WEBP": 16, "HEIF": 14, "AVIF": 14}
+_PROGRESSIVE = 11
+_STRIP = 256
+"""Rows that are turned into plain RGB at a time."""
 MOST_BYTES = 200 * 1024 * 1024
 _LEAST_SIDE = 32
 # The widest panorama a phone writes is about 10 to 1 (from memory); beyond this a scaled copy would have no height.
@@ -132,8 +139,10 @@ def _opened(name: str, data: bytes) -> tuple[Rgb, float | None]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data), formats=_FORMATS) as picture:
-                _check_size(name, *picture.size)
+                _check_size(name, picture)
                 focal = _focal_35mm(picture)
+                if picture.width * picture.height > MOST_MEMORY // _BYTES_A_PIXEL["JPEG"]:
+                    picture.draft(None, (picture.width // 2, picture.height // 2))  # of JPEG alone
                 image = _pixels(picture)
     except PhotoError:
         raise
@@ -145,10 +154,22 @@ def _opened(name: str, data: bytes) -> tuple[Rgb, float | None]:
     return image, focal
 
 
-def _check_size(name: str, width: int, height: int) -> None:
-    if width * height > MOST_PIXELS:
+def most_pixels(picture: Image.Image) -> int:
+    """Return how many pixels a picture of this format may have.
+
+    A JPEG picture that takes too much is decoded at half its size, which costs a quarter; a progressive one cannot
+    avoid its coefficients.
+    """
+    if picture.format == "JPEG":
+        return MOST_MEMORY // _PROGRESSIVE if picture.info.get("progressive") else MOST_PIXELS
+    return MOST_MEMORY // _BYTES_A_PIXEL.get(picture.format or "", max(_BYTES_A_PIXEL.values()))
+
+
+def _check_size(name: str, picture: Image.Image) -> None:
+    (width, height), most = picture.size, most_pixels(picture)
+    if width * height > most:
         raise PhotoError(
-            f"'{name}' has {width} x {height} pixels, over the limit of {MOST_PIXELS // 10**6} million.",
+            f"'{name}' has {width} x {height} pixels, over the limit of {most // 10**6} million.",
             "Scale it down or crop it to the chips.",
         )
     if min(width, height) < _LEAST_SIDE:
@@ -166,18 +187,42 @@ def _focal_35mm(picture: Image.Image) -> float | None:
 
 
 def _pixels(picture: Image.Image) -> Rgb:
+    """Return plain RGB, strip by strip: Pillow's own conversions would hold several copies of a large photo."""
     picture.load()
     with suppress(Exception):  # a damaged EXIF block does not spoil the pixels, and chips are turned upright anyway
-        picture = ImageOps.exif_transpose(picture) or picture
-    if picture.mode[0] in "IF":
-        # More than 8 bits of grey, as microscopes write; the white level is not recorded, so the brightest pixel is it.
-        grey = np.nan_to_num(np.asarray(picture, np.float32), posinf=0.0, neginf=0.0)
-        scaled = np.clip(grey * 255.0 / max(float(grey.max()), 1e-9), 0, 255).astype(np.uint8)
+        if picture.getexif().get(ExifTags.Base.Orientation, 1) != 1:
+            turned = ImageOps.exif_transpose(picture)
+            picture.close()  # its pixels, which would be held twice
+            picture = turned
+    width, height = picture.size
+    image = np.empty((height, width, 3), np.uint8)
+    brightest = _brightest(picture) if picture.mode[0] in "IF" else None
+    for top in range(0, height, _STRIP):
+        image[top : top + _STRIP] = _plain(_strip(picture, top), brightest)
+    return image
+
+
+def _strip(picture: Image.Image, top: int) -> Image.Image:
+    return picture.crop((0, top, picture.width, min(picture.height, top + _STRIP)))
+
+
+def _brightest(picture: Image.Image) -> float:
+    """Of more than 8 bits of grey, as microscopes write: the white level is not recorded, so this is it."""
+    return max(float(_grey(_strip(picture, top)).max()) for top in range(0, picture.height, _STRIP))
+
+
+def _grey(picture: Image.Image) -> NDArray[Any]:
+    return np.nan_to_num(np.asarray(picture, np.float32), posinf=0.0, neginf=0.0)
+
+
+def _plain(picture: Image.Image, brightest: float | None) -> Rgb:
+    if brightest is not None:
+        scaled = np.clip(_grey(picture) * 255.0 / max(brightest, 1e-9), 0, 255).astype(np.uint8)
         return np.repeat(scaled[..., None], 3, axis=2)
     if picture.has_transparency_data:  # what lies under it may have any colour
         seen = picture.convert("RGBA")
         picture = Image.alpha_composite(Image.new("RGBA", seen.size, "white"), seen)
-    return np.asarray(picture.convert("RGB"), np.uint8)
+    return np.asarray(picture if picture.mode == "RGB" else picture.convert("RGB"), np.uint8)
 
 
 def _register_heif() -> None:

@@ -17,7 +17,7 @@ from tracker.desk.receive import receive
 from tracker.desk.workspace import Workspace
 
 DELIVERY_LOTS = 400
-STOCK_LOTS = 160
+STOCK_LOTS = 4_000
 PAGE = 50
 DATE_CODE = "9118"
 
@@ -28,8 +28,8 @@ RECEIVE_READS = (
 )
 LIST_READS = (
     "The first page of a list, in a warm process, against one hand-written statement for just that page. The "
-    "statement takes the suspicion stored with the last photo; the list works out today's. It is not the time of the "
-    "command, which also starts Python."
+    "statement takes the suspicion stored with the last photo; the list shows today's, as it is kept beside the records "
+    "once somebody has asked for it. It is not the time of the command, which also starts Python."
 )
 RECALL_READS = (
     "All stays and loose pieces of one date code, in a warm process, against two hand-written statements that give "
@@ -121,7 +121,7 @@ def _to_sql(delivery: Path, target: Path) -> None:
 
 
 def run_list(folder: Path) -> Result:
-    """Show the first 50 pieces, and the first 50 lots, of 4,000 pieces."""
+    """Show the first 50 pieces, and the first 50 lots, of 100,000 pieces."""
     workspace = _stock(folder)
     with closing(_driver(workspace)) as connection:
         pairs = []
@@ -142,7 +142,7 @@ def run_list(folder: Path) -> Result:
 
 
 def run_recall(folder: Path) -> Result:
-    """Find every piece of one date code among 4,000, and the machines that hold or held one."""
+    """Find every piece of one date code among 100,000, and the machines that hold or held one."""
     workspace = _stock(folder)
     with closing(_driver(workspace)) as connection:
 

@@ -31,6 +31,7 @@ import page
 import page_reads
 import photos
 import records
+import reinspect
 import soak
 import starting
 from ratios import Ratio, Result, quartiles
@@ -55,6 +56,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "soak": soak.run,
     "page": page.run,
     "load": load.run,
+    "reinspect": reinspect.run,
 }
 PACKAGES = ("lotproof", "numpy", "onnxruntime", "opencv-python-headless", "pandas", "rapidocr", "sqlalchemy", "typer")
 WIDTH = 118

@@ -1,4 +1,4 @@
-"""A workshop some years on: an invented delivery, and a workspace of a few thousand pieces with a history."""
+"""A workshop some years on: an invented delivery, and a workspace of many thousand pieces with a history."""
 
 import csv
 from collections.abc import Sequence
@@ -57,14 +57,16 @@ def stocked(folder: Path, lots: int) -> Workspace:
 
 def _photograph(act: Act, pieces: Sequence[Piece]) -> None:
     """Three lots of five have a photo with all their pieces; one piece of eleven shows something."""
+    of_lot: dict[int, list[Piece]] = {}
+    for piece in pieces:
+        of_lot.setdefault(piece.lot_id, []).append(piece)
     for lot in act.session.scalars(select(Lot).order_by(Lot.id)):
         if lot.id % 5 > 2:
             continue
         kept = act.keep(f"stands in for the photo of {lot.label}".encode())
         size = {"size_bytes": kept.size_bytes, "width": 4000, "height": 3000}
         photo = act.add(Photo(lot_id=lot.id, role="top", name=f"{lot.label}.jpg", sha256=kept.sha256, **size))
-        mine = [piece for piece in pieces if piece.lot_id == lot.id]
-        seen = [_inspection(photo, piece, lot.claimed_part, index) for index, piece in enumerate(mine)]
+        seen = [_inspection(photo, piece, lot.claimed_part, index) for index, piece in enumerate(of_lot[lot.id])]
         act.session.add_all(seen)
         act.session.flush()
         act.session.add_all(_finding(one) for one in seen if one.piece_id % 11 == 0)

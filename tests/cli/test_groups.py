@@ -8,6 +8,7 @@ import typer
 
 from tracker.cli.groups import group
 from tracker.cli.main import VERB_MODULES, app
+from tracker.cli.tree import grown
 
 GROUPS = ("bench", "calc")
 
@@ -19,9 +20,7 @@ def verbs(top: typer.Typer) -> dict[str, list[str | None]]:
 
 
 def test_registering_on_a_new_command_line_gives_the_same_verbs_once() -> None:
-    other = typer.Typer()
-    for module in VERB_MODULES:
-        module.register(other)
+    other = grown(VERB_MODULES)
     assert verbs(other) == verbs(app)
     assert all(len(set(names)) == len(names) > 5 for names in verbs(other).values())
 

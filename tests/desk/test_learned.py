@@ -19,6 +19,7 @@ from tracker.desk.decide import declare_exemplar, settle
 from tracker.desk.facts import facts_of
 from tracker.desk.learned import Learned, learned
 from tracker.desk.pieces import find_piece, resolve_pieces
+from tracker.desk.remembered import Remembered
 from tracker.desk.truths import SellerRecords, Truth, truths
 from tracker.desk.workspace import Workspace
 from tracker.judgement.counts import ABSENT, CLEAR, SLIGHT
@@ -297,6 +298,7 @@ def test_questions_to_the_database_do_not_grow_with_pieces_lots_or_sellers(works
     def asked(session_of: Workspace) -> int:
         asked: list[str] = []
         engine = session_of._engine
+        session_of._remembered = Remembered()  # as in a new process
 
         def count(*args: object) -> None:
             asked.append(str(args[2]))

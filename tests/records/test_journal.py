@@ -10,6 +10,7 @@ from sqlalchemy import select, text
 from stock import a_lot, arrival
 
 from tracker import journal
+from tracker.canonical import canonical
 from tracker.desk.receive import receive
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
@@ -106,10 +107,10 @@ def test_canonical_json_of_the_standards_examples() -> None:
     """RFC 8785, sections 3.2.2 and 3.2.3 (from memory): numbers as ECMAScript spells them, keys by UTF-16 units."""
     numbers = [333333333.33333329, 1e30, 4.50, 2e-3, 0.000000000000000000000000001]
     string = "\u20ac$\u000f\u000aA'\u0042\u0022\u005c\u005c\u0022\u002f"
-    assert journal.canonical({"numbers": numbers, "string": string, "literals": [None, True, False]}) == (
+    assert canonical({"numbers": numbers, "string": string, "literals": [None, True, False]}) == (
         '{"literals":[null,true,false],"numbers":[333333333.3333333,1e+30,4.5,0.002,1e-27],'
         '"string":"\u20ac$\\u000f\\nA\'B\\"\\\\\\\\\\"/"}'
     )
     keys = ["\u20ac", "\r", "\ufb33", "1", "\U0001f600", "\u0080", "\u00f6"]
-    ordered = list(json.loads(journal.canonical(dict.fromkeys(keys, 0))))
+    ordered = list(json.loads(canonical(dict.fromkeys(keys, 0))))
     assert ordered == ["\r", "1", "\u0080", "\u00f6", "\u20ac", "\U0001f600", "\ufb33"]

@@ -195,15 +195,25 @@ def test_pixel_bomb_is_refused_before_it_is_decoded(width: int, height: int, mon
         raise AssertionError("the pixels were decoded")
 
     monkeypatch.setattr("PIL.ImageFile.ImageFile.load", decoded)
-    with pytest.raises(PhotoError, match=f"has {width} x {height} pixels, over the limit of 220 million"):
+    with pytest.raises(PhotoError, match=f"has {width} x {height} pixels, over the limit of 107 million"):
         photo.decode("bomb.png", png_of_size(width, height))
 
 
 def test_the_limit_is_above_a_phone_of_200_megapixels(monkeypatch: pytest.MonkeyPatch) -> None:
-    """16,320 x 12,240 pixels pass the check of size; that they are missing is found only when they are asked for."""
-    monkeypatch.setattr("PIL.ImageFile.ImageFile.load", lambda _: (_ for _ in ()).throw(OSError("truncated")))
+    """16,320 x 12,240 pixels pass the check of size, and are to be decoded at half of it."""
+    asked: list[tuple[int, int]] = []
+
+    def not_loaded(picture: Image.Image) -> None:
+        asked.append(picture.size)
+        raise OSError("truncated")
+
+    whole = encoded(fields(), "JPEG")
+    at = whole.index(b"\xff\xc0") + 5
+    large = whole[:at] + struct.pack(">HH", 12_240, 16_320) + whole[at + 4 :]
+    monkeypatch.setattr("PIL.ImageFile.ImageFile.load", not_loaded)
     with pytest.raises(PhotoError, match="damaged or cut short"):
-        photo.decode("phone.png", png_of_size(16_320, 12_240))
+        photo.decode("phone.jpg", large)
+    assert asked == [(8_160, 6_120)]
 
 
 def test_missing_file_folder_and_device_are_told_apart(tmp_path: Path) -> None:

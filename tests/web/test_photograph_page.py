@@ -141,7 +141,7 @@ def test_some_files_of_a_request_are_refused_and_the_others_taken(pages: Pages, 
     for said in (
         "&#39;notes.txt&#39; is not a picture.",
         "&#39;cut.jpg&#39; is damaged or cut short",
-        "&#39;bomb.png&#39; has 60000 x 60000 pixels, over the limit of 220 million.",
+        "&#39;bomb.png&#39; has 60000 x 60000 pixels, over the limit of 107 million.",
         "&#39;page.svg&#39; is not a picture.",
         "&#39;empty.jpg&#39; is empty.",
     ):

@@ -208,7 +208,7 @@ def written(text: str, kind: str, *, bare_unit: str | None = None) -> Written:
     unit = _unit(unit_text, wanted, text)
     value = _convert(number, unit, wanted)
     _check_range(value, wanted, kind, text)
-    return Written(value, abs(_convert(number + step, unit, wanted) - value), text.strip())
+    return Written(value, abs(_convert(number + step, unit, wanted) - value), _one_line(text))
 
 
 def fraction(text: str, name: str, *, both_ends: bool = False) -> float:
@@ -271,9 +271,16 @@ def _stands_for_none(number: str) -> bool:
     return _SCPI_OVERLOAD <= abs(float(number)) < 1e38
 
 
+def _one_line(text: str) -> str:
+    """Return a text with each run of white space, of whatever kind, as one space."""
+    return " ".join(text.split())
+
+
 def _split(text: str, wanted: Kind) -> tuple[float, float, str]:
     """Part a text into number, step of its last digit and unit text."""
-    cleaned = text.strip().replace("−", "-").replace("μ", "µ").replace("\N{NO-BREAK SPACE}", " ")
+    cleaned = _one_line(text).replace("−", "-").replace("μ", "µ")
+    if not cleaned.isprintable():  # what cannot be seen could say another unit than is shown
+        raise BadRequest(f"{cited(text)} holds characters that do not print.", "Type it again.")
     if not cleaned:
         raise BadRequest(f"An empty text cannot be {wanted.name}.", f"Write a number and its unit: {wanted.spelled}.")
     if _NOT_A_NUMBER.match(cleaned):

@@ -160,6 +160,15 @@ def _list(
     limit: Annotated[
         int | None, typer.Option("--limit", metavar="N", min=1, help="At most this many.", show_default=False)
     ] = None,
+    after: Annotated[
+        str | None,
+        typer.Option(
+            "--after",
+            metavar="LABEL",
+            help="Go on after this row of the list; with --limit, page by page.",
+            show_default=False,
+        ),
+    ] = None,
     csv: Annotated[
         Path | None,
         typer.Option("--csv", metavar="PATH", help="Write all columns to this CSV file instead.", show_default=False),
@@ -179,10 +188,15 @@ def _list(
         Asked(lot, seller, source, part, disposition, machine, name, test, verdict, since, min_suspicion)
     )
     with Workspace.open(workspace) as opened:
-        found = listed(opened, what.value, filters, sort=sort, reverse=reverse, limit=limit)
+        found = listed(opened, what.value, filters, sort=sort, reverse=reverse, limit=limit, after=after)
     if csv is not None:
         write_csv(found, csv)
         note(f"{len(found.rows)} rows written to {csv}.")
+    if found.stale:
+        note(
+            f"{found.stale} suspicions are older than what the workshop knows today: order and --min-suspicion go by "
+            "them, the rows shown have today's. `lotproof reckon` works all of them out anew."
+        )
     if as_json:
         print_json(asdict(list_document(found)))
     elif csv is None:
@@ -205,8 +219,8 @@ def _print_list(found: "Listing") -> None:
     console().print(table(kept, [[row[at] for at in places] for row in rows], right=numbers))
     if left_out := [title for title in titles if title not in kept]:
         note(f"No room here for: {', '.join(left_out)}. A wider window, --csv and --json have them.")
-    if found.found > len(rows):
-        note(f"{len(rows)} of {found.found}; --limit shows more.")
+    if found.next is not None:
+        note(f"{len(rows)} of {found.found}; --limit shows more, --after '{found.next}' goes on from here.")
 
 
 def _told(row: object, name: str) -> object:

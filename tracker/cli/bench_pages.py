@@ -191,7 +191,8 @@ CALC_EXAMPLES = {
 def lay_out_calc(calc: Any) -> None:
     """Give each verb of the built group `calc` its examples."""
     for name, examples in CALC_EXAMPLES.items():
-        calc.commands[name].epilog = epilog(examples)
+        if name in calc.commands:
+            calc.commands[name].epilog = epilog(examples)
 
 
 def lay_out(bench: Any) -> None:
@@ -200,10 +201,12 @@ def lay_out(bench: Any) -> None:
     Parameters
     ----------
     bench : typer.core.TyperGroup
-        As `typer.main.get_command` built it.
+        As `typer.main.get_command` built it, with all its verbs or only those that were asked for.
     """
     verbs = bench.commands
     for place in BENCH_ORDER:
+        if place.name not in verbs:
+            continue
         verb = verbs.pop(place.name)
         verbs[place.name] = verb
         verb.rich_help_panel = place.title

@@ -8,7 +8,6 @@ import typer
 from tracker.cli.options import JsonOption, OperatorOption, WorkspaceOption
 from tracker.cli.printing import after_a_second, print_json
 
-export = typer.Typer(no_args_is_help=True)
 LotArgument = Annotated[str, typer.Argument(metavar="LOT", help="The lot's label.", show_default=False)]
 OrganizationOption = Annotated[
     str | None,
@@ -24,6 +23,7 @@ OrganizationOption = Annotated[
 
 def register(app: typer.Typer) -> None:
     """Add this module's verbs to the command line."""
+    export = typer.Typer(no_args_is_help=True)
     export.command("bag")(_bag)
     export.command("prov")(_prov)
     export.command("csv")(_csv)

@@ -121,7 +121,9 @@ def _tidy(
     operator: OperatorOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Remove evidence files that belong to no entry: what an interrupted act left. Nothing else is touched.
+    """Remove evidence files that belong to no entry: what an interrupted act left. Nothing else is removed.
+
+    What is kept beside the records for lists is worked out anew where `verify` finds that it differs from them.
 
     Readings that a broken-off run left in the spool stay, unless --spool asks for their removal; what lies in the work
     folder stays, unless --work does.
@@ -142,3 +144,5 @@ def _tidy(
         print(f"left: {one.message}")
     removed = len(tidied.removed)
     print("1 file removed." if removed == 1 else f"{removed or 'No'} files removed.")
+    if tidied.mended:
+        print(f"{tidied.mended} rows kept for lists did not say what the records do; all were worked out anew.")

@@ -9,7 +9,6 @@ from enum import EnumType
 from pathlib import Path
 from typing import Any
 
-from tracker.cli.bench_pages import lay_out, lay_out_calc
 from tracker.errors import BadRequest
 
 # What a value is called where a verb gave it no name of its own.
@@ -24,10 +23,10 @@ def plain_help(command: Any) -> Any:
     command : typer.core.TyperGroup or typer.core.TyperCommand
         As `typer.main.get_command` builds it; its class differs between Typer's versions.
     """
-    if command.name == "bench":
-        lay_out(command)
-    elif command.name == "calc":
-        lay_out_calc(command)
+    if command.name in ("bench", "calc"):
+        from tracker.cli.bench_pages import lay_out, lay_out_calc
+
+        (lay_out if command.name == "bench" else lay_out_calc)(command)
     command.help = _joined(command.help)
     help_option = command.get_help_option(command.context_class(command))
     for parameter in [*command.params, *([help_option] if help_option else [])]:

@@ -7,12 +7,14 @@ from functools import cache
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.desk.learned import REUSED, Learned, Pictures, learned, photo_findings
+from tracker.desk.known_pieces import truths_of
+from tracker.desk.learned import REUSED, Learned, Pictures, learned
 from tracker.desk.looks import Which
 from tracker.desk.lot_outlook import Told, beyond_looks, siblings_lines, told
 from tracker.desk.on_record import VERDICTS, OnRecord, Ran, on_record
+from tracker.desk.outcomes import photo_findings
 from tracker.desk.pieces import MANY
-from tracker.desk.truths import SellerRecords, truths
+from tracker.desk.truths import SellerRecords
 from tracker.judgement.prior import Prior, before_looking
 from tracker.judgement.suspicion import Silences, SumLine, Suspicion, Weighed, combine, silences, weighed_as
 from tracker.judgement.weights import Weights
@@ -149,7 +151,7 @@ def _told(
 
 def prior_of(session: Session, lot: Lot) -> Prior:
     """Return what is thought of a lot's pieces before looking at them."""
-    return before_looking(lot.source_kind, *SellerRecords(truths(session, lot.seller_id)).of(lot.seller_id))
+    return before_looking(lot.source_kind, *SellerRecords(truths_of(session, lot.seller_id)).of(lot.seller_id))
 
 
 def weighed(facts: OnRecord, weights: Weights) -> tuple[Weighed, ...]:

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tracker import journal, signing
+from tracker.canonical import canonical
 from tracker.desk.export_gather import Rows, parsed
 from tracker.dossier.bag.records import EntrySaid
 from tracker.errors import BadRequest
@@ -66,7 +67,7 @@ def wrong_rows(tables: Rows, entries: Sequence[EntrySaid]) -> str | None:
 
 def _text(row: Mapping[str, Any]) -> str:
     try:
-        return journal.canonical(dict(row))
+        return canonical(dict(row))
     except BadRequest:
         return "unreadable"  # it equals nothing that was written
 

@@ -2,7 +2,7 @@
 
 The files are whole by now (`tracker.dossier.bag.check`). Here the records are read through models made from our tables,
 every row is held against the journal entry that is said to have written it, every entry against its hash, every file
-against the rows that name it, and the provenance is read by the library for it.
+against the rows that name it, and the provenance must name the lot and its pieces.
 """
 
 from collections import Counter
@@ -43,8 +43,8 @@ from tracker.records.schema import HEAD
 Say = Callable[[str], None]
 MOST_VALUES = 6_000_000
 MOST_TOLD = 1_000_000
-"""Commas and opening brackets in the records and in the provenance: each may become a hundred bytes of memory, and a
-kilobyte in the library for provenance. Our own bounds."""
+"""Commas and opening brackets in the records and in the provenance: each may become a hundred bytes of memory. Our own
+bounds."""
 _A_SECOND = 200_000_000
 """Bytes; about what is hashed twice in a second or two (measured on two slow cores)."""
 OWN_FILES = {
@@ -244,8 +244,7 @@ def _check_provenance(data: bytes, records: Records) -> None:
     fault = f"{names.PROVENANCE} is no PROV-JSON"
     _bound(data, names.PROVENANCE, MOST_TOLD)
     try:
-        from_json(data, allow_inf_nan=False)  # bounds the depth before the library's own reader sees it
-        told = provenance.names_in(provenance.read(data))
+        told = provenance.names_in(from_json(data, allow_inf_nan=False))
     except ValueError as error:
         raise refused(f"{fault} ({_said(error)})") from None
     urn = provenance.workshop_urn(records.workshop_id)

@@ -121,12 +121,13 @@ def suited_tests(session: Session, lot: Lot, curves: Collection[str] | None = No
 
 def parts_with_curves(session: Session) -> frozenset[str]:
     """Return the parts, as claimed, of the exemplars that have curves on record to compare with."""
-    curved = select(BenchRun.piece_id).where(BenchRun.test == "curve", BenchRun.piece_id.is_not(None))
+    # One exemplar after the other: there are few, and very many runs of other pieces.
+    curved = select(BenchRun.id).where(BenchRun.piece_id == Exemplar.piece_id, BenchRun.test == "curve").exists()
     rows = session.execute(
         select(Exemplar.piece_id, Exemplar.withdrawn, Lot.claimed_part)
         .join(Piece, Piece.id == Exemplar.piece_id)
         .join(Lot, Lot.id == Piece.lot_id)
-        .where(Exemplar.piece_id.in_(curved))
+        .where(curved)
         .order_by(Exemplar.id)
     )
     latest = {number: (withdrawn, part) for number, withdrawn, part in rows}

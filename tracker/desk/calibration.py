@@ -9,7 +9,8 @@ from sqlalchemy.orm import Session
 
 from tracker.bench.sampling import interval
 from tracker.desk.assess import looked_for, of_bench, of_photos, reused_pictures
-from tracker.desk.learned import MOST_AT_ONCE, Learned, learned
+from tracker.desk.known_pieces import MOST_AT_ONCE
+from tracker.desk.learned import Learned, learned
 from tracker.desk.on_record import VERDICTS, OnRecord, on_record
 from tracker.desk.truths import Truth
 from tracker.desk.workspace import Workspace

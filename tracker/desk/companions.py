@@ -46,6 +46,11 @@ class EarlierPhoto:
     chips: tuple[EarlierChip, ...]
 
     @property
+    def outlines(self) -> dict[int, Outline]:
+        """Where its chips lie, by their number."""
+        return {chip.index: chip.outline for chip in self.chips}
+
+    @property
     def source(self) -> PhotoSource:
         """What is handed to be looked at."""
         return PhotoSource(self.name, self.data)
@@ -58,6 +63,8 @@ class Companions:
     siblings: tuple[EarlierPhoto, ...] = ()
     exemplars: tuple[PhotoSource, ...] = ()
     exemplar_pieces: tuple[str, ...] = ()
+    exemplar_photos: tuple[tuple[str, str], ...] = ()
+    """Label of each known-good piece and the SHA-256 of the photo that shows it."""
     lost: tuple[str, ...] = ()
     """Photos on record whose file is missing or changed, so that nothing could be compared with them."""
 
@@ -72,13 +79,14 @@ def companions_of(session: Session, store: EvidenceStore, lot: Lot, role: str, n
     """
     lost: list[str] = []
     siblings = earlier_photos(session, store, lot, (role,), set(new), lost=lost)[-MOST_SIBLING_PHOTOS:]
-    pieces = _exemplar_pieces(session, lot) if role in TOP_ROLES else []
-    crops = [(piece.label, _crop(session, store, piece, lost)) for piece in pieces]
-    usable = [(label, data) for label, data in crops if data is not None][:MOST_EXEMPLARS]
+    shown = exemplar_tops(session, lot.claimed_part) if role in TOP_ROLES else []
+    crops = [(one, _crop(store, one, lost)) for one in shown]
+    usable = [(one, data) for one, data in crops if data is not None][:MOST_EXEMPLARS]
     return Companions(
         siblings=siblings,
-        exemplars=tuple(PhotoSource(f"exemplar {label}", data) for label, data in usable),
-        exemplar_pieces=tuple(label for label, _ in usable),
+        exemplars=tuple(PhotoSource(f"exemplar {one.piece.label}", data) for one, data in usable),
+        exemplar_pieces=tuple(one.piece.label for one, _ in usable),
+        exemplar_photos=tuple((one.piece.label, one.photo.sha256) for one, _ in usable),
         lost=tuple(dict.fromkeys(lost)),
     )
 
@@ -182,23 +190,27 @@ def findings_in(piece: PieceFound) -> frozenset[tuple[str, str]]:
     return frozenset((finding.code, finding.strength) for finding in piece.findings)
 
 
-def _exemplar_pieces(session: Session, lot: Lot) -> list[Piece]:
-    """Return the known-good pieces of the same claimed part, the newest declaration first."""
-    wanted = fold_alike(lot.claimed_part)
-    declared = standing_exemplars(session)
-    return [row for row in declared if fold_alike(row.lot.claimed_part) == wanted]
+def exemplar_tops(session: Session, part: str) -> list[Inspection]:
+    """Return the latest look at the top of each known-good piece of a claimed part, the newest declaration first.
+
+    A piece without a photo of its top is left out.
+    """
+    wanted = fold_alike(part)
+    pieces = [row for row in standing_exemplars(session) if fold_alike(row.lot.claimed_part) == wanted]
+    return [found for piece in pieces if (found := _latest_top(session, piece)) is not None]
 
 
-def _crop(session: Session, store: EvidenceStore, piece: Piece, lost: list[str]) -> bytes | None:
-    """Return the part of its latest photo that shows this piece; None where it has no photo that can be read."""
-    inspection = session.scalars(
+def _latest_top(session: Session, piece: Piece) -> Inspection | None:
+    return session.scalars(
         select(Inspection)
         .join(Inspection.photo)
         .where(Inspection.piece_id == piece.id, Photo.role.in_(TOP_ROLES))
         .order_by(Inspection.id.desc())
         .limit(1)
     ).first()
-    if inspection is None:
-        return None
-    data = kept_bytes(store, inspection.photo, lost)
-    return None if data is None else crop_png(data, kept_document(inspection).piece.outline)
+
+
+def _crop(store: EvidenceStore, shown: Inspection, lost: list[str]) -> bytes | None:
+    """Return the part of a photo that shows a piece; None where the photo cannot be read."""
+    data = kept_bytes(store, shown.photo, lost)
+    return None if data is None else crop_png(data, kept_document(shown).piece.outline)

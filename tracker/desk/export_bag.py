@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from tracker import __version__, journal
+from tracker.canonical import canonical
 from tracker.desk.bag_chain import wrong_entry, wrong_rows, wrong_signature
 from tracker.desk.export_gather import Wanted, Whole, gather
 from tracker.desk.export_tables import TABLES
@@ -179,7 +180,7 @@ def _add_records(bag: BagWriter, told: _Told, paths: dict[str, Put], organizatio
         tables=whole.tables,
     )
     bag.add(names.RECORDS, _json(records.model_dump(mode="json", by_alias=True)))
-    lines = "".join(f"{journal.canonical(entry.model_dump())}\n" for entry in whole.entries)
+    lines = "".join(f"{canonical(entry.model_dump())}\n" for entry in whole.entries)
     bag.add(names.JOURNAL, lines.encode("utf-8"))
     bag.add(names.PROVENANCE, _provenance(told, organization, {key: put.path for key, put in paths.items()}))
     bag.add(f"{names.PAYLOAD}/inspections.json", _json(_inspections(whole)))

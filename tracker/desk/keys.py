@@ -13,6 +13,7 @@ bench makes and announces a new one.
 import json
 import os
 import platform
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -97,9 +98,25 @@ def remember(name: str, workspace: str, head: Head) -> None:
         temporary.replace(path)
 
 
-def remembered(workspace: str) -> tuple[Memory, ...]:
-    """Return what this bench remembers of the workspace at an address."""
-    return tuple(memory for memory in _memories(folder()).values() if memory.workspace == workspace)
+def remembered(workspace: str | None = None) -> tuple[Memory, ...]:
+    """Return what this bench remembers of the workspace at an address; None: of all."""
+    return tuple(one for one in _memories(folder()).values() if workspace in (None, one.workspace))
+
+
+def concerning(memories: Iterable[Memory], workspace: str, earlier: Mapping[str, int]) -> tuple[Memory, ...]:
+    """Return what is remembered of the workspace at an address, also from where it lay before.
+
+    Parameters
+    ----------
+    earlier : mapping
+        From each address at which it lay before, the newest entry that came from there: what was signed later at that
+        address is of the workspace that went on there.
+    """
+    return tuple(
+        memory
+        for memory in memories
+        if memory.workspace == workspace or memory.head.entry <= earlier.get(memory.workspace, 0)
+    )
 
 
 def put_secret(path: Path, data: bytes) -> None:

@@ -1,25 +1,22 @@
 """What the workshop has learned from pieces whose truth is known: its sellers' records and its own weights."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.desk.facts import LISTING
-from tracker.desk.looks import Found
-from tracker.desk.on_record import VERDICTS, OnRecord, Ran, on_record
-from tracker.desk.remembered import once
-from tracker.desk.truths import SellerRecords, Truth, truths
-from tracker.journal import head
+from tracker.desk.known_pieces import KnownPieces, known_pieces
+from tracker.desk.remembered import once, only_reads
+from tracker.desk.truths import SellerRecords, Truth
+from tracker.journal import FIRST_PREVIOUS, Head, head
 from tracker.judgement.counts import ABSENT, CLEAR
-from tracker.judgement.learning import Experience, Lesson, stronger
+from tracker.judgement.learning import Experience, Lesson
 from tracker.judgement.prior import before_looking
 from tracker.records.models import Document, Lot, Photo
 
 REUSED = "picture-reused"
-MOST_AT_ONCE = 5_000
-"""A database takes only so many names at once."""
 
 
 @dataclass(frozen=True)
@@ -33,12 +30,15 @@ class Learned:
     experience : Experience
         Weights, with ways to leave out a piece or its lot.
     pictures : Pictures
+    pieces : KnownPieces
+        Of which all this was made.
     """
 
     truths: tuple[Truth, ...]
     records: SellerRecords
     experience: Experience
     pictures: "Pictures"
+    pieces: KnownPieces = field(default_factory=lambda: KnownPieces(Head(0, FIRST_PREVIOUS), {}))
 
 
 def learned(session: Session) -> Learned:
@@ -51,65 +51,29 @@ def learned(session: Session) -> Learned:
 
 
 def _learned(session: Session, until: int, before: Learned | None) -> Learned:
-    known = truths(session)
+    pieces = known_pieces(session, None if before is None else before.pieces, keep=only_reads(session))
+    known = tuple(one.truth for one in pieces.pieces.values())
     records, pictures = SellerRecords(known), Pictures.of(session)
-    lessons = _lessons(session, known, records, pictures)
+    lessons = _lessons(session, pieces, records, pictures)
     # Most acts teach nothing: what was worked out of the same lessons holds on.
     same = before is not None and before.experience.lessons == lessons
     experience = before.experience.again(until) if before and same else Experience(lessons, until=until)
-    return Learned(known, records, experience, pictures)
+    return Learned(known, records, experience, pictures, pieces)
 
 
-def _lessons(
-    session: Session, known: Sequence[Truth], records: SellerRecords, pictures: "Pictures"
-) -> tuple[Lesson, ...]:
-    if not known:
+def _lessons(session: Session, pieces: KnownPieces, records: SellerRecords, pictures: "Pictures") -> tuple[Lesson, ...]:
+    if not pieces.pieces:
         return ()
-    lots = {row.id: row.source_kind for row in session.execute(select(Lot.id, Lot.source_kind))}
+    sources = {row.id: row.source_kind for row in session.execute(select(Lot.id, Lot.source_kind))}
+    thought: dict[int, float] = {}
     lessons = []
-    for start in range(0, len(known), MOST_AT_ONCE):
-        some = known[start : start + MOST_AT_ONCE]
-        told = on_record(session, [one.piece for one in some])
-        lessons += [_lesson(one, told[one.piece], records, lots[one.lot], pictures) for one in some]
+    for number, (truth, outcomes) in pieces.pieces.items():
+        lot = truth.lot
+        if lot not in thought:
+            thought[lot] = before_looking(sources[lot], *records.of(truth.seller, without_lot=lot)).db
+        shown = outcomes.with_more(pictures.outcomes(lot)) if lot in pictures.lots else outcomes
+        lessons.append(Lesson(number, lot, truth.not_genuine, shown, thought[lot]))
     return tuple(lessons)
-
-
-def _lesson(truth: Truth, facts: OnRecord, records: SellerRecords, source: str, pictures: "Pictures") -> Lesson:
-    outcomes = photo_outcomes(facts) | pictures.outcomes(truth.lot)
-    if not truth.by_bench:
-        # Bench tests that make the truth cannot be tried by it: they would confirm themselves. Nor are the others that
-        # the piece went through counted: those that agreed are among its grounds, and to count only those that did not
-        # would teach misses alone. So bench tests learn from what was established outside.
-        outcomes |= bench_outcomes(facts.runs)
-    before = before_looking(source, *records.of(truth.seller, without_lot=truth.lot))
-    return Lesson(truth.piece, truth.lot, truth.not_genuine, outcomes, before.db)
-
-
-def photo_outcomes(facts: OnRecord) -> dict[str, str]:
-    """Return what became of everything that was looked for in a piece's photos."""
-    found = {code: strength for code, (strength, _) in photo_findings(facts).items()}
-    looked_for = (code for look in facts.looks for code in look.sight.looked_for)
-    return dict.fromkeys(looked_for, ABSENT) | found
-
-
-def photo_findings(facts: OnRecord) -> dict[str, tuple[str, Found]]:
-    """Return how strongly each indicator was seen in a piece's photos, and the finding that says so, by code."""
-    found: dict[str, tuple[str, Found]] = {}
-    for look in facts.looks:
-        for finding in look.findings:
-            strength = look.sight.strengths.get(finding.code, CLEAR)
-            if finding.code not in found or stronger(strength, found[finding.code][0]):
-                found[finding.code] = (strength, finding)
-    return found
-
-
-def bench_outcomes(runs: Sequence[Ran]) -> dict[str, str]:
-    """Return what became of both indicators of every test that a piece went through, undecided ones too."""
-    return {
-        f"bench-{run.test}-{verdict}": CLEAR if run.verdict == verdict else ABSENT
-        for run in runs
-        for verdict in VERDICTS
-    }
 
 
 @dataclass(frozen=True)

@@ -66,6 +66,7 @@ def listed(
     sort: str | None = None,
     reverse: bool = False,
     limit: int | None = None,
+    after: str | None = None,
 ) -> Listing:
     """Return the rows of a list; a lot, machine or seller that it is of must be there.
 
@@ -81,7 +82,7 @@ def listed(
             find_machine(session, filters.machine)
         if filters.seller is not None:
             find_seller(session, filters.seller)
-    return list_rows(workspace, what, filters, sort=sort, reverse=reverse, limit=limit)
+    return list_rows(workspace, what, filters, sort=sort, reverse=reverse, limit=limit, after=after)
 
 
 def _word(name: str, text: str | None, words: tuple[str, ...]) -> str | None:

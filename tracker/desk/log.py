@@ -1,16 +1,19 @@
 """The journal as a person reads it."""
 
 import json
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import func, or_, select, union
+from sqlalchemy.orm import Session
 
 from tracker import journal
-from tracker.desk.pieces import plain_label
+from tracker.desk.pieces import MANY, plain_label
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
-from tracker.records.models import Document, JournalEntry, Photo
+from tracker.records.models import BenchRun, Document, JournalEntry, Lot, Machine, Photo, Piece
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +52,7 @@ def read_log(
     Parameters
     ----------
     subject : str, optional
-        A label: entries about it, about a piece of it, or that name it.
+        A label: entries about it, about a piece of it, or that wrote something of it.
     before : int, optional
         Only entries with a lower number; `found` counts the others as well.
 
@@ -60,21 +63,67 @@ def read_log(
     """
     if limit is not None and limit < 1:
         raise BadRequest(f"The limit is {limit}.", "It must be at least 1.")
-    query = select(JournalEntry)
-    if subject is not None:
-        label = plain_label(subject)
-        query = query.where(
-            or_(
-                JournalEntry.subject == label,
-                JournalEntry.subject.startswith(f"{label}-", autoescape=True),
-                JournalEntry.body.contains(f'"{label}"', autoescape=True),
-            )
-        )
     with workspace.read() as session:
-        found = session.scalar(select(func.count()).select_from(query.subquery())) or 0
-        wanted = query if before is None else query.where(JournalEntry.id < before)
-        newest = session.scalars(wanted.order_by(JournalEntry.id.desc()).limit(limit)).all()
+        if subject is not None:
+            about = entries_about(session, subject)
+            numbers = [one for one in about if before is None or one < before]
+            return Log(_told(session, numbers if limit is None else numbers[-limit:]), len(about))
+        query = select(JournalEntry).order_by(JournalEntry.id.desc()).limit(limit)
+        found = session.scalar(select(func.count()).select_from(JournalEntry)) or 0
+        newest = session.scalars(query if before is None else query.where(JournalEntry.id < before)).all()
     return Log(tuple(_logged(entry) for entry in reversed(newest)), found)
+
+
+def entries_about(session: Session, subject: str) -> list[int]:
+    """Return the numbers of the entries that are about what a label names, or a piece of it, or wrote something of it.
+
+    Nobody reads through the journal for it: rows name the entries that wrote them.
+    """
+    label = plain_label(subject)
+    kind = next((kind for form, kind in _FORMS if form.fullmatch(label)), None)
+    if kind is None:
+        named = or_(
+            JournalEntry.subject == label,
+            JournalEntry.subject.startswith(f"{label}-", autoescape=True),
+            JournalEntry.body.contains(f'"{label}"', autoescape=True),
+        )
+        return list(session.scalars(select(JournalEntry.id).where(named).order_by(JournalEntry.id)))
+    asked = [select(JournalEntry.id).where(JournalEntry.subject == label)]
+    number = session.scalar(select(kind.id).where(kind.label == label))
+    if number is not None:
+        asked += _of_rows(kind, number)
+    return sorted(session.scalars(union(*asked)))
+
+
+def _of_rows(kind: Any, number: int) -> Iterator[Any]:
+    """Yield the questions for the entries that wrote something of a lot, piece, machine or run."""
+    if kind is not Piece:  # a piece came with its lot, and nothing was said of it then
+        yield select(kind.entry_id).where(kind.id == number)
+    for name, of in (("lot_id", Lot), ("piece_id", Piece), ("machine_id", Machine)):
+        tables = [table for table in journal.written_tables() if name in table.columns and table.name != "piece"]
+        if of is kind:
+            yield from (select(table.c.entry_id).where(table.c[name] == number) for table in tables)
+        elif of is Piece and kind is Lot:
+            pieces = select(Piece.id).where(Piece.lot_id == number)
+            yield from (select(table.c.entry_id).where(table.c[name].in_(pieces)) for table in tables)
+            labels = select(Piece.label).where(Piece.lot_id == number)
+            yield select(JournalEntry.id).where(JournalEntry.subject.in_(labels))
+
+
+_FORMS: tuple[tuple[re.Pattern[str], Any], ...] = (
+    (re.compile(r"L[0-9]+-[0-9]+"), Piece),
+    (re.compile(r"L[0-9]+"), Lot),
+    (re.compile(r"M[0-9]+"), Machine),
+    (re.compile(r"B[0-9]+"), BenchRun),
+)
+
+
+def _told(session: Session, numbers: Sequence[int]) -> tuple[Logged, ...]:
+    found: list[JournalEntry] = []
+    for start in range(0, len(numbers), MANY):
+        some = numbers[start : start + MANY]
+        found += session.scalars(select(JournalEntry).where(JournalEntry.id.in_(some)).order_by(JournalEntry.id))
+    return tuple(_logged(entry) for entry in found)
 
 
 def _logged(entry: JournalEntry) -> Logged:

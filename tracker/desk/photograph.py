@@ -27,11 +27,13 @@ from tracker.desk.inspect import FACE_DOWN, Beside, Progress, judge
 from tracker.desk.learned import learned
 from tracker.desk.looks import TOP_ROLES
 from tracker.desk.matching import BY_ORDER, Matched, match
+from tracker.desk.method import looked_with
 from tracker.desk.overlays import annotate
 from tracker.desk.photo_records import Looked, Taken, record
 from tracker.desk.pieces import find_lot, resolve_pieces
 from tracker.desk.rejudge import with_corrections
 from tracker.desk.reuse import reuse_notes
+from tracker.desk.same_chips import same_chips
 from tracker.desk.swabs import beside_of_swabs
 from tracker.desk.undersides import beside_of_undersides, date_codes_on_top, undated_note
 from tracker.desk.workspace import Act, Workspace
@@ -295,6 +297,7 @@ def _look(
         companions=known.companions,
         notes=known.notes + more,
         corrections=known.corrections,
+        looked=looked_with(document.method, known.claim, role, known.companions.exemplar_photos),
     )
 
 
@@ -304,11 +307,12 @@ def _as_corrected(
     """Return what was seen, with the readings that a person corrected in photos that are looked at again."""
     held = {chip: said.lines for chip, said in known.corrections.items()}
     chips = [(m.photo, m.index, known.kept_as.get(taken[m.photo].sha256), m.piece) for m in matched]
-    for p, photo in enumerate(known.companions.siblings, start=len(taken)):
-        here = len(document.photos[p].pieces)
-        chips += [(p, chip.index, photo.photo_id, chip.piece) for chip in photo.chips if chip.index < here]
     found = {(p, i): (row, i, known.ids[piece]) for p, i, row, piece in chips if row is not None and piece is not None}
     texts = {place: held[chip] for place, chip in found.items() if chip in held}
+    for p, photo in enumerate(known.companions.siblings, start=len(taken)):
+        now = same_chips(photo.outlines, [piece.outline for piece in document.photos[p].pieces])
+        said = {chip.index: held.get((photo.photo_id, chip.index, chip.piece_id)) for chip in photo.chips}
+        texts |= {(p, now[index]): lines for index, lines in said.items() if lines is not None and index in now}
     return with_corrections(document, texts, known.claim, today=today, before=known.before, weights=known.weights)
 
 
@@ -344,8 +348,8 @@ def _matched(document: InspectionDocument, known: _Known, new: int, role: str) -
 def _undersides(known: _Known, seen: Seen, matched: Sequence[Matched], new: int) -> dict[tuple[int, int], Beside]:
     wanted = {(m.photo, m.index): m.piece for m in matched if m.piece}
     for p, photo in reversed(list(enumerate(known.companions.siblings, start=new))):
-        here = len(seen.photos[p].pieces)
-        wanted.update({(p, chip.index): chip.piece for chip in photo.chips if chip.index < here})
+        now = same_chips(photo.outlines, [piece.outline for piece in seen.photos[p].pieces])
+        wanted.update({(p, now[chip.index]): chip.piece for chip in photo.chips if chip.index in now})
     return beside_of_undersides(seen, wanted, known.dates)
 
 

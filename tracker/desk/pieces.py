@@ -245,7 +245,7 @@ def standings(
     rows = session.execute(decided.order_by(Decision.entry_id, Decision.id))
     latest = {row.piece_id: (row.disposition, row.entry_id) for row in rows}
     wanted = session.scalars(select(Piece.id)) if pieces is None else (piece.id for piece in pieces)
-    return {number: _disposition(latest.get(number), sitting.get(number)) for number in wanted}
+    return {number: _held(latest.get(number), sitting.get(number)) for number in wanted}
 
 
 def _only(
@@ -264,11 +264,23 @@ def disposition(session: Session, piece: Piece) -> str:
     return dispositions(session, [piece])[piece.id]
 
 
-def _disposition(decision: tuple[str, int] | None, sits: Seat | None) -> str:
-    """Return what holds for a piece: `decision` is a disposition and the entry that gave it."""
-    if sits is not None and (decision is None or decision[0] == "accepted" or decision[1] < sits.entry_id):
+def holds(decision: tuple[str, int] | None, since: int | None) -> str:
+    """Return what holds for a piece.
+
+    Parameters
+    ----------
+    decision : tuple of str and int, or None
+        The last disposition, and the entry that gave it.
+    since : int or None
+        The entry that fitted it where it sits now.
+    """
+    if since is not None and (decision is None or decision[0] == "accepted" or decision[1] < since):
         return FITTED
     return OPEN if decision is None else decision[0]
+
+
+def _held(decision: tuple[str, int] | None, sits: Seat | None) -> str:
+    return holds(decision, None if sits is None else sits.entry_id)
 
 
 def _word(text: str) -> str:

@@ -1,16 +1,19 @@
 """Years later: which machines hold, or held, a piece like that?"""
 
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from sqlalchemy import Select, func, or_, select
-from sqlalchemy.orm import Session, contains_eager
+from sqlalchemy.orm import Session
 
-from tracker.desk.pieces import dispositions, find_lot
+from tracker.desk.pieces import OPEN, find_lot, holds
+from tracker.desk.sellers import find_seller_or_none
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, NoSuch
-from tracker.records.models import Fitting, Inspection, JournalEntry, Lot, Machine, Piece, Seller
+from tracker.records.models import Decision, Fitting, Inspection, JournalEntry, Lot, Machine, Piece, Seller
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,18 +75,45 @@ def recall(workspace: Workspace, wanted: Wanted) -> Recall:
     if wanted == Wanted():
         raise BadRequest("Nothing to look for.", "Give --lot, --seller, --date-code, --marking, --since or --until.")
     with workspace.read() as session:
-        query = _query(session, wanted)
-        pieces = session.scalars(query.order_by(Piece.id)).all()
-        now = dispositions(session, pieces)
-        stays = _stays(session, query, now)
-        sitting = {stay.piece for stay in stays if stay.out is None}
-        loose = [Loose(one.label, one.lot.label, now[one.id]) for one in pieces if one.label not in sitting]
-        stays.sort(key=lambda stay: (stay.out is not None, stay.machine, stay.position, stay.piece))
+        which = _query(session, wanted)
+        connection = session.connection()
+        # A piece's decisions in order: the last of them holds.
+        decided = {row[0]: row for row in connection.execute(_decisions(which))}
+        pieces = connection.execute(which.with_only_columns(Piece.id, Piece.label, Lot.label).order_by(Piece.id)).all()
+        stays = connection.execute(_fittings(which)).all()
+    return _told(pieces, decided, stays)
+
+
+def _told(pieces: Sequence[Any], decided: Mapping[int, Any], fittings: Sequence[Any]) -> Recall:
+    sitting = {row[0]: row for row in fittings}
+    sitting = {number: row for number, row in sitting.items() if row[_FITTED]}
+    now: dict[int, str] = {}
+    loose = []
+    for number, label, lot in pieces:
+        said, sits = decided.get(number), sitting.get(number)
+        if said is None and sits is None:
+            now[number] = OPEN
+        else:
+            decision = None if said is None else (said[1], said[2])
+            now[number] = holds(decision, None if sits is None else sits[_ENTRY])
+        if sits is None:
+            loose.append(Loose(label, lot, now[number]))
+    stays = _stays(fittings, now)
+    stays.sort(key=lambda stay: (stay.out is not None, stay.machine, stay.position, stay.piece))
     return Recall(len(pieces), tuple(stays), tuple(loose))
 
 
-def _query(session: Session, wanted: Wanted) -> Select[Piece]:
-    query = select(Piece).join(Piece.lot).options(contains_eager(Piece.lot))
+def _decisions(which: Select[Any]) -> Select[int, str, int]:
+    query = select(Decision.piece_id, Decision.disposition, Decision.entry_id)
+    return query.where(Decision.piece_id.in_(_ids(which))).order_by(Decision.entry_id, Decision.id)
+
+
+def _ids(which: Select[Any]) -> Select[Any]:
+    return which.with_only_columns(Piece.id)
+
+
+def _query(session: Session, wanted: Wanted) -> Select[Any]:
+    query = select(Piece.id).join(Piece.lot)
     if wanted.lot:
         query = query.where(Piece.lot_id == find_lot(session, wanted.lot).id)
     if wanted.seller:
@@ -123,31 +153,47 @@ def find_seller(session: Session, name: str) -> Seller:
     BadRequest
         When there is none.
     """
-    wanted = " ".join(name.split()).casefold()
-    for seller in session.scalars(select(Seller)):
-        if seller.name.casefold() == wanted:
-            return seller
+    seller = find_seller_or_none(session, name)
+    if seller is not None:
+        return seller
     shown = "".join(letter if letter.isprintable() else "?" for letter in name[:60])
     raise NoSuch(f"There is no seller '{shown}'.", "`lotproof list sellers` shows those there are.")
 
 
-def _stays(session: Session, pieces: Select[Piece], now: dict[int, str]) -> list[Stay]:
-    """Return every stay of the pieces: each is from one fitting to the same piece's next."""
-    query = (
-        select(Fitting, Piece, Machine, JournalEntry.at)
+def _fittings(which: Select[Any]) -> Any:
+    """Return the question for every fitting of the pieces, piece by piece in the order in which they were fitted."""
+    return (
+        select(
+            Fitting.piece_id,
+            Fitting.fitted,
+            Fitting.entry_id,
+            Machine.label,
+            Machine.name,
+            Machine.owner_reference,
+            Fitting.position,
+            Piece.label,
+            Lot.label,
+            JournalEntry.at,
+        )
         .join(Piece, Piece.id == Fitting.piece_id)
+        .join(Lot, Lot.id == Piece.lot_id)
         .join(Machine, Machine.id == Fitting.machine_id)
         .join(JournalEntry, JournalEntry.id == Fitting.entry_id)
-        .where(Fitting.piece_id.in_(pieces.with_only_columns(Piece.id)))
+        .where(Fitting.piece_id.in_(_ids(which)))
         .order_by(Fitting.piece_id, Fitting.entry_id, Fitting.id)
     )
-    rows = session.execute(query).all()
+
+
+_FITTED, _ENTRY, _AT = 1, 2, 9
+"""Columns of `_fittings`."""
+
+
+def _stays(fittings: Sequence[Any], now: Mapping[int, str]) -> list[Stay]:
+    """Return every stay of the pieces: each is from one fitting to the same piece's next."""
     stays = []
-    for (fitting, piece, machine, at), following in zip(rows, [*rows[1:], None], strict=False):
-        if not fitting.fitted:
-            continue
-        out = following.at if following is not None and following[1].id == piece.id else None
-        owner = machine.owner_reference
-        place = (machine.label, machine.name, owner, fitting.position)
-        stays.append(Stay(*place, piece.label, piece.lot.label, now[piece.id], at, out))
+    for row, following in zip(fittings, [*fittings[1:], None], strict=False):
+        number, fitted, _, machine, name, owner, position, piece, lot, at = row
+        if fitted:
+            out = following[_AT] if following is not None and following[0] == number else None
+            stays.append(Stay(machine, name, owner, position, piece, lot, now[number], at, out))
     return stays

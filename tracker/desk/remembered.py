@@ -1,8 +1,8 @@
 """What was worked out from the records, kept within a process until the journal has a new entry.
 
 Only pure functions of the records belong here. They hold for the entry that was the newest when they were made, so they
-are asked for by its hash, in a session that sees one moment of the records. Acts ask for nothing: what they write shows
-in the records before the journal has its entry.
+are asked for by its hash, in a session that sees one moment of the records. Acts leave nothing here: what they write
+shows in the records before the journal has its entry. They are handed what was made last, and take from it what holds.
 """
 
 from collections.abc import Callable
@@ -11,7 +11,7 @@ from typing import TypeVar
 from sqlalchemy.orm import Session
 
 Value = TypeVar("Value")
-_KEY = "lotproof.remembered"
+_KEY, _BEFORE = "lotproof.remembered", "lotproof.remembered.before"
 
 
 class Remembered:
@@ -30,9 +30,23 @@ class Remembered:
         value: Value = values[name]  # type: ignore[assignment]
         return value
 
+    def latest(self, name: str) -> object:
+        """Return what was made last under a name, whatever entry it was made at; None where nothing was."""
+        _, values, before = self._now
+        return values.get(name) or before.get(name)
+
     def info(self) -> dict[str, "Remembered"]:
         """Return what a reading session is to carry."""
         return {_KEY: self}
+
+    def info_of_act(self) -> dict[str, "Remembered"]:
+        """Return what an act's session is to carry: it may start from what was made before, and leaves nothing here."""
+        return {_BEFORE: self}
+
+
+def only_reads(session: Session) -> bool:
+    """Tell whether a session sees the records as the journal has them, and no rows of an act under way."""
+    return _KEY in session.info
 
 
 def once(session: Session, head: str, name: str, make: Callable[[Value | None], Value]) -> Value:
@@ -44,4 +58,7 @@ def once(session: Session, head: str, name: str, make: Callable[[Value | None], 
         Is handed what it gave at the head before, or None; it may take from there what still holds.
     """
     kept: Remembered | None = session.info.get(_KEY)
-    return make(None) if kept is None else kept.once(head, name, make)
+    if kept is not None:
+        return kept.once(head, name, make)
+    earlier: Remembered | None = session.info.get(_BEFORE)
+    return make(None if earlier is None else earlier.latest(name))  # type: ignore[arg-type]

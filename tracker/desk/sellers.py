@@ -1,17 +1,21 @@
 """A seller's record as it stands: lots whose pieces' truth is known, the trend, and what the next lot starts with."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker.desk.truths import SellerRecords, Truth, truths
+from tracker.desk.known_pieces import truths_of
+from tracker.desk.learned import learned
+from tracker.desk.standing import folded, state
+from tracker.desk.truths import SellerRecords
 from tracker.desk.workspace import Workspace
 from tracker.errors import NoSuch
 from tracker.judgement import sellers
 from tracker.judgement.sellers import Expected, Share, Trend
+from tracker.records.derived import SELLER_STANDING
 from tracker.records.models import Lot, Seller
 
 
@@ -61,14 +65,22 @@ class SellerShown:
 
 def find_seller_or_none(session: Session, name: str) -> Seller | None:
     """Return the seller of this name, in any case, or None."""
-    wanted = " ".join(name.split()).casefold()
-    return next((one for one in session.scalars(select(Seller)) if one.name.casefold() == wanted), None)
+    if state(session).current:
+        at = SELLER_STANDING.c
+        return session.scalar(
+            select(Seller)
+            .join(SELLER_STANDING, at.seller_id == Seller.id)
+            .where(at.name_key == folded(name))
+            .order_by(Seller.id)
+            .limit(1)
+        )
+    return next((one for one in session.scalars(select(Seller)) if folded(one.name) == folded(name)), None)
 
 
 def records(session: Session) -> dict[int, Share]:
     """Return the record of each seller of whose pieces a truth is known, by the seller's id."""
     by_seller: dict[int, dict[int, bool]] = {}
-    for one in truths(session):
+    for one in learned(session).truths:
         lots = by_seller.setdefault(one.seller, {})
         lots[one.lot] = lots.get(one.lot, False) or one.not_genuine
     return {seller: sellers.share(sum(lots.values()), len(lots)) for seller, lots in by_seller.items()}
@@ -77,8 +89,11 @@ def records(session: Session) -> dict[int, Share]:
 def seller_shown(session: Session, seller: Seller) -> SellerShown:
     """Return a seller's record."""
     lots = session.scalars(select(Lot).where(Lot.seller_id == seller.id).order_by(Lot.arrived_on, Lot.id)).all()
-    known = truths(session, seller.id)
-    rows = tuple(_lot(lot, known) for lot in lots)
+    known = truths_of(session, seller.id)
+    by_lot: dict[int, list[bool]] = {}
+    for one in known:
+        by_lot.setdefault(one.lot, []).append(one.not_genuine)
+    rows = tuple(_lot(lot, by_lot.get(lot.id, [])) for lot in lots)
     bad = [row.not_genuine > 0 for row in rows if row.known]
     record, trend = sellers.share(sum(bad), len(bad)), sellers.trend(bad)
     counted = SellerRecords(known).of(seller.id)
@@ -95,9 +110,8 @@ def seller_shown(session: Session, seller: Seller) -> SellerShown:
     )
 
 
-def _lot(lot: Lot, known: tuple[Truth, ...]) -> SellerLot:
-    mine = [one.not_genuine for one in known if one.lot == lot.id]
-    return SellerLot(lot.label, lot.claimed_part, lot.arrived_on, lot.quantity_received, len(mine), sum(mine))
+def _lot(lot: Lot, known: Sequence[bool]) -> SellerLot:
+    return SellerLot(lot.label, lot.claimed_part, lot.arrived_on, lot.quantity_received, len(known), sum(known))
 
 
 def show_seller(workspace: Workspace, name: str) -> SellerShown:

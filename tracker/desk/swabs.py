@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 
 from tracker.desk.companions import EarlierPhoto
 from tracker.desk.inspect import Beside, Progress
+from tracker.desk.same_chips import same_chips
 from tracker.knowledge.lexicon import lexicon
 from vision.compare import swab
 from vision.crew import Crew
@@ -47,9 +48,8 @@ def _views_of(before: Sequence[EarlierPhoto], progress: Progress | None, hands: 
     if not before:
         return {}
     seen = look([photo.source for photo in before], lexicon=lexicon(), progress=progress, hands=hands)
-    return {
-        chip.piece: view.pieces[chip.index]
-        for photo, view in zip(before, seen.photos, strict=True)
-        for chip in photo.chips
-        if chip.index < len(view.pieces)
-    }
+    found: dict[str, PieceView] = {}
+    for photo, view in zip(before, seen.photos, strict=True):
+        now = same_chips(photo.outlines, [piece.outline for piece in view.pieces])
+        found |= {chip.piece: view.pieces[now[chip.index]] for chip in photo.chips if chip.index in now}
+    return found

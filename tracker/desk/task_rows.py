@@ -11,12 +11,16 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tracker.desk.task import CANCELLED, DONE, FAILED, RUNNING, WAITING, PhotoRow, Refused, Task, Wish
 from tracker.disk import make_folder
 from tracker.errors import BadRequest, Damaged, NoSuch
+
+if TYPE_CHECKING:
+    from pydantic import TypeAdapter
 
 WORK, LIST = "work", "list.sqlite"
 _VERSION = 1
@@ -280,13 +284,16 @@ class TaskRows:
     def _with_photos(self, rest: str, *values: object) -> tuple[Task, ...]:
         with self._lock:
             rows = self._asked(f"SELECT * FROM task {rest}", *values)
-            photos: dict[int, list[PhotoRow]] = {row["id"]: [] for row in rows}
+            photos: dict[int, list[sqlite3.Row]] = {row["id"]: [] for row in rows}
             for start in range(0, len(rows), 500):  # a statement takes only so many values
                 numbers = [row["id"] for row in rows[start : start + 500]]
                 marks = ",".join("?" * len(numbers))
                 for one in self._asked(f"SELECT * FROM photo WHERE task IN ({marks}) ORDER BY task, number", *numbers):
-                    photos[one["task"]].append(_photo_row(one))
-        return tuple(_task(row, tuple(photos[row["id"]])) for row in rows)
+                    photos[one["task"]].append(one)
+        try:
+            return tuple(_task(row, photos[row["id"]]) for row in rows)
+        except (ValueError, TypeError, RecursionError) as error:  # no JSON, or not what a task has
+            raise _damaged(self.folder, str(error).partition("\n")[0][:120]) from None
 
 
 def now() -> str:
@@ -306,19 +313,27 @@ def _as_text(wish: Wish) -> str:
     return json.dumps(asdict(wish), sort_keys=True)
 
 
-def _task(row: sqlite3.Row, photos: tuple[PhotoRow, ...]) -> Task:
-    said: dict[str, Any] = json.loads(row["wish"])
-    lists: dict[str, Any] = {key: tuple(value) for key, value in said.items() if isinstance(value, list)}
-    wish = Wish(**{**said, **lists})
-    refused = tuple(Refused(**one) for one in json.loads(row["refused"]))
-    own = ("id", "wish", "turn", "stopping", "refused")
+@cache
+def _checked() -> "TypeAdapter[Task]":
+    """Return what holds a row against its types: somebody may have edited the file, or a disk spoiled it."""
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(Task)
+
+
+def _task(row: sqlite3.Row, photos: Sequence[sqlite3.Row]) -> Task:
+    own = ("id", "wish", "turn", "refused")
     plain = {key: row[key] for key in row.keys() if key not in own}  # noqa: SIM118
-    return Task(number=row["id"], wish=wish, stopping=bool(row["stopping"]), refused=refused, photos=photos, **plain)
+    wish, refused = json.loads(row["wish"]), json.loads(row["refused"])
+    of_photos = [_of_a_photo(one) for one in photos]
+    return _checked().validate_python(
+        {**plain, "number": row["id"], "wish": wish, "refused": refused, "photos": of_photos}
+    )
 
 
-def _photo_row(row: sqlite3.Row) -> PhotoRow:
+def _of_a_photo(row: sqlite3.Row) -> dict[str, Any]:
     plain = {key: row[key] for key in row.keys() if key not in ("task", "warnings")}  # noqa: SIM118
-    return PhotoRow(warnings=tuple(json.loads(row["warnings"])), **plain)
+    return {**plain, "warnings": json.loads(row["warnings"])}
 
 
 @contextmanager
@@ -333,9 +348,16 @@ def _explained(folder: Path) -> Iterator[None]:
             f"The work list in {folder} cannot be used just now ({error}).", "Nothing was changed. Try again."
         ) from error
     except sqlite3.DatabaseError as error:
-        raise Damaged(
-            f"The work list in {folder} is damaged ({error}).",
-            f"The records are not touched by that. Move {folder / LIST} away; photos in {folder} can be sent again.",
-        ) from error
+        raise _damaged(folder, str(error)) from error
+    except UnicodeDecodeError as error:  # what SQLite says of a spoiled file cites it
+        raise _damaged(folder, "it is no text") from error
     except OSError as error:
         raise BadRequest(f"{folder} cannot be written ({error.strerror or error}).", "Check its permissions.") from None
+
+
+def _damaged(folder: Path, said: str) -> Damaged:
+    words = "".join(letter if letter.isprintable() else "?" for letter in said)
+    return Damaged(
+        f"The work list in {folder} is damaged ({words}).",
+        f"The records are not touched by that. Move {folder / LIST} away; photos in {folder} can be sent again.",
+    )

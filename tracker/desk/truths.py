@@ -1,6 +1,6 @@
 """Which pieces' truth is known, from whom, and what that says of their sellers."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -33,8 +33,8 @@ class Truth:
     by_bench: bool
 
 
-def truths(session: Session, seller: int | None = None) -> tuple[Truth, ...]:
-    """Return what is known of all pieces, or of those of one seller, by piece.
+def truths(session: Session, seller: int | None = None, *, pieces: Sequence[int] | None = None) -> tuple[Truth, ...]:
+    """Return what is known of all pieces, of those of one seller, or of some named by their ids, by piece.
 
     The truth of a piece is a settlement that stands, or a decision that a bench test agrees with: a decision from
     photos alone must not come back as evidence. A settlement goes before the bench.
@@ -44,6 +44,8 @@ def truths(session: Session, seller: int | None = None) -> tuple[Truth, ...]:
     wanted = select(Piece.id).where(told)
     if seller is not None:
         wanted = wanted.join(Piece.lot).where(Lot.seller_id == seller)
+    if pieces is not None:
+        wanted = wanted.where(Piece.id.in_(pieces))
     settled = standing(
         session.scalars(select(Settlement).where(Settlement.piece_id.in_(wanted)).order_by(Settlement.id))
     )
@@ -59,13 +61,13 @@ def truths(session: Session, seller: int | None = None) -> tuple[Truth, ...]:
         if number in settled:
             found.append(Truth(number, lot, owner, not settled[number].genuine, by_bench=False))
             continue
-        by_bench = _by_bench(verdicts.get(number, {}).values(), decided.get(number))
+        by_bench = bench_truth(verdicts.get(number, {}).values(), decided.get(number))
         if by_bench is not None:
             found.append(Truth(number, lot, owner, by_bench, by_bench=True))
     return tuple(found)
 
 
-def _by_bench(verdicts: Iterable[str], disposition: str | None) -> bool | None:
+def bench_truth(verdicts: Iterable[str], disposition: str | None) -> bool | None:
     """Return whether bench and decision together say that a piece is bad; None where they do not.
 
     A piece accepted in spite of a failed test is known neither way.

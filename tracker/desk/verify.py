@@ -19,14 +19,15 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
 from tracker import journal
-from tracker.desk import keys, task_leftovers
+from tracker.desk import keys, standing_check, task_leftovers
 from tracker.desk import spool as spools
 from tracker.desk.fault import Fault, Notice
+from tracker.desk.moved import came_from
 from tracker.desk.row_check import check_rows
 from tracker.desk.signatures import Signatures
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, Damaged
-from tracker.evidence import EvidenceStore
+from tracker.evidence import EvidenceStore, Unreachable
 from tracker.records.models import Base, Document, Inspection, JournalEntry, Lot, Photo, Piece
 
 RUNGS = ("structure", "counts", "completeness", "hashes", "chain", "signatures", "rows")
@@ -49,6 +50,8 @@ class Tidied:
 
     removed: tuple[str, ...]
     left: tuple[Notice, ...] = ()
+    mended: int = 0
+    """Rows kept beside the records that did not say what these do, before all of them were made anew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +112,7 @@ def verify(workspace: Workspace, *, against: str | None = None) -> Report:
     noted = _hash(against) if against is not None else None
     tally = _Tally()
     # Before the records are looked at: an act that ends meanwhile is remembered, and not among what we see.
-    memories = keys.remembered(workspace.url)
+    memories = keys.remembered()
     head = journal.Head(0, journal.FIRST_PREVIOUS)
     with workspace.read() as session:
         try:
@@ -122,7 +125,7 @@ def verify(workspace: Workspace, *, against: str | None = None) -> Report:
             tally.climb("completeness", _completeness(workspace, session, named))
             tally.climb("hashes", _hashes(workspace.store, named))
             tally.climb("chain", _chain(session, noted))
-            signatures = Signatures(session, memories)
+            signatures = Signatures(session, keys.concerning(memories, workspace.url, came_from(session)))
             tally.climb("signatures", signatures.faults())
             tally.keys, tally.notices = signatures.seen, (*tally.notices, *signatures.notices)
             tally.climb("rows", _rows(session))
@@ -267,7 +270,7 @@ def orphans(workspace: Workspace, suspects: Sequence[str]) -> list[str]:
     if not suspects:
         return []
     # An act keeps its files before it commits: only while nobody else writes is a nameless file an orphan.
-    with workspace.act("verify", "verify", "") as act:
+    with workspace.act("verify", "verify", "", closed=True) as act:
         named = named_files(act.session)
         there = {*workspace.store.all(), *workspace.store.strays()}
         return [name for name in suspects if name in there and name not in named]
@@ -277,6 +280,8 @@ def _hashes(store: EvidenceStore, named: dict[str, str]) -> Iterator[Fault | int
     for sha256, who in sorted(named.items()):
         try:
             found, size = store.digest(sha256)
+        except Unreachable:
+            raise  # no file of the store can be had: nothing is known of any
         except (Damaged, BadRequest):
             continue  # named as missing on the rung before
         except OSError as error:
@@ -309,10 +314,13 @@ def _chain(session: Session, noted: str | None) -> Iterator[Fault | int]:
 def _rows(session: Session) -> Iterator[Fault | int]:
     for found in check_rows(session):
         yield found if isinstance(found, int) else Fault("rows", found.code, found.subject, found.message)
+    yield from standing_check.check(session)
 
 
 def tidy(workspace: Workspace, *, spool: bool = False, work: bool = False, operator: str | None = None) -> Tidied:
-    """Remove evidence files that belong to no entry, and nothing else; the removal is journaled.
+    """Remove evidence files that belong to no entry; the removal is journaled.
+
+    What is kept beside the records for lists is made anew where it differs from them. Nothing else is touched.
 
     Parameters
     ----------
@@ -333,7 +341,7 @@ def tidy(workspace: Workspace, *, spool: bool = False, work: bool = False, opera
         if removed:
             act.subject = "evidence" if there else removed[0].partition("/")[0]
             act.body["removed"] = list(removed)
-        return Tidied(removed, (*cleared.left, *worked.left))
+        return Tidied(removed, (*cleared.left, *worked.left), standing_check.mend(act.session))
 
 
 def _clear_spool(workspace: Workspace, named: dict[str, str]) -> Tidied:

@@ -1,7 +1,7 @@
 """The open workspace: the one value that is passed down, and the only way to write records, evidence and journal."""
 
 import getpass
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,16 +12,18 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from tracker import __version__, journal
-from tracker.desk import keys
+from tracker.desk import keys, standing
 from tracker.desk import place as places
 from tracker.desk.fields import one_line
+from tracker.desk.moved import refuse_if_closed
 from tracker.desk.remembered import Remembered
 from tracker.disk import make_folder
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore, Kept
 from tracker.records import session as sessions
-from tracker.records.guard import stamp_new_rows
-from tracker.records.models import Written
+from tracker.records.bulk import insert_columns
+from tracker.records.guard import check_columns, refuse_rows, stamp_new_rows
+from tracker.records.models import Base, Written
 from tracker.records.schema import bring_up_to_date, is_empty
 
 Row = TypeVar("Row", bound=Written)
@@ -41,6 +43,8 @@ class Act:
         What was said, for the journal: plain JSON values. The rows and files are added at the end.
     entry_id : int
         The journal entry this act will be.
+    wrote : set of str
+        Names of the tables that rows were written to so far.
     """
 
     session: Session
@@ -51,12 +55,34 @@ class Act:
     entry_id: int
     body: dict[str, Any] = field(default_factory=dict)
     files: dict[str, Kept] = field(default_factory=dict)
+    wrote: set[str] = field(default_factory=set)
 
     def add(self, row: Row) -> Row:
         """Add a row that this act writes; it has its id when this returns."""
         self.session.add(row)
         self.session.flush()
         return row
+
+    def add_all(self, rows: Sequence[Row]) -> Sequence[Row]:
+        """Add rows of one table that this act writes; they have their ids, in this order, when it returns."""
+        self.session.add_all(rows)
+        self.session.flush()
+        return rows
+
+    def add_many(self, model: type[Written], columns: Mapping[str, Sequence[Any]]) -> None:
+        """Add many rows of one table, given as the values of each column; the database gives them their ids.
+
+        What was added before is written first, so they may refer to it.
+        """
+        count = len(next(iter(columns.values()), ()))
+        if not count:
+            return
+        self.session.flush()
+        table = Base.metadata.tables[model.__tablename__]
+        stamped = {**columns, "entry_id": [self.entry_id] * count}
+        check_columns(table, stamped)
+        insert_columns(self.session.connection(), table, stamped)
+        self.wrote.add(model.__tablename__)
 
     def keep(self, data: bytes | Path) -> Kept:
         """Keep a file as evidence of this act."""
@@ -99,7 +125,7 @@ class Workspace:
             When its records or settings cannot be read.
         """
         place = places.find(location)
-        store = EvidenceStore(place.evidence_url)
+        store = EvidenceStore(place.evidence_url, place.endpoint)
         with sessions.explained(str(place.folder)):
             engine = _engine(place, create)
             try:
@@ -134,7 +160,7 @@ class Workspace:
             yield session
 
     @contextmanager
-    def act(self, operator: str | None, act: str, subject: str) -> Iterator[Act]:
+    def act(self, operator: str | None, act: str, subject: str, *, closed: bool = False) -> Iterator[Act]:
         """Carry out one act: what happens inside is recorded with one journal entry, or not at all.
 
         Other benches wait while it lasts, so do slow work (reading photos, measuring) before it. An act that adds no
@@ -148,24 +174,48 @@ class Workspace:
             One word, e.g. 'receive'.
         subject : str
             The label it is about; '' when it is not known yet.
+        closed : bool
+            Whether it is carried out in a workspace that has moved elsewhere, too.
         """
         who = operator_name(operator)
         signed: _Signed | None = None
         with sessions.explained(str(self.folder)), sessions.write_transaction(self._engine) as connection:
-            session = Session(bind=connection, expire_on_commit=False)
+            session = Session(bind=connection, expire_on_commit=False, info=self._remembered.info_of_act())
             doing = Act(session, self.store, who, act, subject, journal.head(session).entry + 1)
-            stamp_new_rows(session, doing.entry_id)
+            doing.wrote = stamp_new_rows(session, doing.entry_id)
             try:
+                if not closed:
+                    refuse_if_closed(session)
                 yield doing
                 signed = _record(doing, self.url)
+                if signed is not None:
+                    standing.follow(session, doing.entry_id)
             except BaseException:
-                _forget_files(doing)
+                if sessions.still_holds(connection):
+                    _forget_files(doing)
                 raise
             finally:
                 session.expunge_all()
                 session.close()
         if signed is not None:
             keys.remember(signed.key, self.url, signed.head)
+
+    @contextmanager
+    def derive(self, *, wait: bool = True) -> Iterator[Session]:
+        """Give a session to write what follows from the records (`tracker/records/derived.py`), and no record.
+
+        Parameters
+        ----------
+        wait : bool
+            Wait for another bench that is writing; without, it is refused at once, as busy.
+        """
+        with (
+            sessions.explained(str(self.folder)),
+            sessions.write_transaction(self._engine, wait=wait) as connection,
+            Session(bind=connection, expire_on_commit=False) as session,
+        ):
+            refuse_rows(session)
+            yield session
 
     def close(self) -> None:
         """Let go of the database."""
@@ -238,7 +288,7 @@ class _Signed:
 
 def _record(doing: Act, workspace: str) -> _Signed | None:
     doing.session.flush()
-    rows = journal.rows_written(doing.session, doing.entry_id)
+    rows = journal.rows_written(doing.session, doing.entry_id, doing.wrote)
     files = {sha256: kept.size_bytes for sha256, kept in doing.files.items()}
     if not (rows or files or doing.body):
         return None
@@ -253,7 +303,8 @@ def _record(doing: Act, workspace: str) -> _Signed | None:
 
 
 def _forget_files(doing: Act) -> None:
-    # The write lock is still held, so nobody else can have come to rely on a file that this act was the first to keep.
+    # While the write lock is held nobody else can have come to rely on a file that this act was the first to keep.
+    # Without it (the connection broke) the files stay, and `tidy` finds those that belong to no entry.
     for sha256, kept in doing.files.items():
         if kept.new:
             with suppress(Exception):

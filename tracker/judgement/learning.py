@@ -10,8 +10,9 @@ import numpy as np
 
 from tracker.judgement.counts import NOTHING_COUNTED, OUTCOMES, SLIGHT, Counts, Taught
 from tracker.judgement.learning_at_once import AtOnce
+from tracker.judgement.outcomes import Outcomes, codes
 from tracker.judgement.together import AS_DECLARED, Seen, Together, fit
-from tracker.judgement.weights import Indicator, LearningRule, Weights, declared, learning_rule
+from tracker.judgement.weights import Indicator, LearningRule, Weights, declared, indicators, learning_rule
 
 SETTLED = "settled"
 """The family of truth itself. What settles a piece is no experience with the words that settle it."""
@@ -241,6 +242,8 @@ class Experience:
 
     @cached_property
     def _tallies(self) -> dict[Key, Tally]:
+        if self.declared.indicators is indicators() and all(isinstance(one.outcomes, Outcomes) for one in self.lessons):
+            return tallied(self.lessons)
         tallies: dict[Key, Tally] = {}
         for lesson in self.lessons:
             for key, index in self._counted(lesson):
@@ -323,6 +326,29 @@ def _counted(lesson: Lesson, known: Mapping[str, Indicator]) -> list[tuple[Key, 
         # Where no slight form is declared, slightly seen is neither seen nor not seen.
         and (outcome != SLIGHT or known[code].has_slight)
     ]
+
+
+def tallied(lessons: Sequence[Lesson]) -> dict[Key, Tally]:
+    """Return what lessons add up to, by key and lot, of very many at once; each has `Outcomes`."""
+    if not lessons:
+        return {}
+    marks = np.frombuffer(b"".join(one.outcomes.marks for one in lessons), np.uint8).reshape(len(lessons), -1)
+    lots, of_lot = np.unique([one.lot for one in lessons], return_inverse=True)
+    group = 2 * of_lot + np.array([one.not_genuine for one in lessons])
+    found: dict[Key, Tally] = {}
+    for column, code in zip(marks.T, codes(), strict=True):
+        known = indicators()[code]
+        # Where no slight form is declared, slightly seen is neither seen nor not seen.
+        counted = (column > 0) if known.has_slight else (column > 0) & (column != 1 + OUTCOMES.index(SLIGHT))
+        if known.family == SETTLED or not counted.any():
+            continue
+        cells = np.bincount(3 * group[counted] + column[counted] - 1, minlength=6 * len(lots)).reshape(len(lots), 2, 3)
+        for kind in (False, True):
+            mine = cells[:, int(kind)]
+            rows = np.flatnonzero(mine.any(axis=1))
+            if len(rows):
+                found[code, kind] = dict(zip(lots[rows].tolist(), mine[rows].tolist(), strict=True))
+    return found
 
 
 def _counts(shares: Collection[Shares]) -> Counts:

@@ -17,6 +17,7 @@ from sqlalchemy import (
     String,
     Text,
     UniqueConstraint,
+    text,
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
@@ -148,6 +149,10 @@ class Inspection(Written):
     """What one inspection saw and concluded of one piece in one photo."""
 
     __tablename__ = "inspection"
+    __table_args__ = (
+        Index("ix_inspection_upper_date_code", text("upper(date_code)")),
+        Index("ix_inspection_date_year_date_week", "date_year", "date_week"),
+    )
 
     photo_id: Mapped[int] = mapped_column(ForeignKey("photo.id"), index=True)
     piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"), index=True)

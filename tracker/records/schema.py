@@ -11,8 +11,10 @@ from tracker.records.session import read_transaction, write_transaction
 if TYPE_CHECKING:
     from alembic.config import Config
 
-HEAD = "v0005"
+HEAD = "v0006"
 """The newest migration; kept here so that a workspace which is up to date opens without loading Alembic."""
+UNFINISHED = "unfinished"
+"""What stands in the place of a migration while records are being copied from elsewhere; nothing opens them."""
 
 
 def revision(connection: Connection) -> str | None:
@@ -29,6 +31,23 @@ def is_empty(engine: Engine) -> bool:
         return revision(connection) is None
 
 
+def has_tables(connection: Connection) -> bool:
+    """Tell whether a database holds any table, ours or not."""
+    return bool(inspect(connection).get_table_names())
+
+
+def begin_unfinished(engine: Engine) -> None:
+    """Make our tables in an empty database for a copy that is not to be opened before it is whole."""
+    with write_transaction(engine) as connection:
+        upgrade(connection)
+        connection.execute(text("UPDATE alembic_version SET version_num = :now"), {"now": UNFINISHED})
+
+
+def end_unfinished(connection: Connection) -> None:
+    """Let a copy that is whole be opened."""
+    connection.execute(text("UPDATE alembic_version SET version_num = :now"), {"now": HEAD})
+
+
 def bring_up_to_date(engine: Engine) -> None:
     """Create the schema, or run the migrations that are missing; all in one transaction under the write lock.
 
@@ -41,6 +60,11 @@ def bring_up_to_date(engine: Engine) -> None:
         present = revision(connection)
     if present == HEAD:
         return
+    if present == UNFINISHED:
+        raise BadRequest(
+            "A workspace is being copied to this place, and the copy is not finished.",
+            "Wait for it; where it was broken off, run the same `lotproof workspace` command again.",
+        )
     # Before the write lock: who may only read, or finds the records busy, shall hear what is the matter.
     _refuse_newer(present)
     with write_transaction(engine) as connection:

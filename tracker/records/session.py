@@ -14,7 +14,14 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, DatabaseError, IntegrityError, NoSuchModuleError
+from sqlalchemy.exc import (
+    ArgumentError,
+    DatabaseError,
+    DBAPIError,
+    IntegrityError,
+    InvalidRequestError,
+    NoSuchModuleError,
+)
 from sqlalchemy.pool import QueuePool
 
 from tracker.errors import BadRequest, Damaged, LotproofError
@@ -24,6 +31,7 @@ LOCK_WAIT_S = 30.0
 # Advisory locks are numbered per database; this number is ours ("lotproof" in ASCII).
 ADVISORY_LOCK = int.from_bytes(b"lotproof", "big")
 WRITE = {"lotproof_write": True}
+AT_ONCE = {"lotproof_at_once": True}
 
 
 def sqlite_engine(path: Path, *, create: bool = False) -> Engine:
@@ -46,7 +54,14 @@ def sqlite_engine(path: Path, *, create: bool = False) -> Engine:
     def _begin(connection: Connection) -> None:
         write = bool(connection.get_execution_options().get("lotproof_write"))
         connection.exec_driver_sql(f"PRAGMA query_only={'OFF' if write else 'ON'}")
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+        if not connection.get_execution_options().get("lotproof_at_once"):
+            connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+            return
+        connection.exec_driver_sql("PRAGMA busy_timeout=0")
+        try:
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        finally:
+            connection.exec_driver_sql(f"PRAGMA busy_timeout={int(LOCK_WAIT_S * 1000)}")
 
     return engine
 
@@ -94,7 +109,8 @@ def postgres_engine(url: URL) -> Engine:
         When the driver is not installed.
     """
     try:
-        engine = create_engine(url, connect_args={"connect_timeout": 10})
+        # Asked before use: after a restart of the server a connection from the pool is dead, and a new one is made.
+        engine = create_engine(url, connect_args={"connect_timeout": 10}, pool_pre_ping=True)
     except (ImportError, NoSuchModuleError):
         raise BadRequest(
             "The workspace is on PostgreSQL, and its driver is not installed.", "Run: pip install 'lotproof[postgres]'"
@@ -103,7 +119,8 @@ def postgres_engine(url: URL) -> Engine:
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
         if connection.get_execution_options().get("lotproof_write"):
-            connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{int(LOCK_WAIT_S)}s'")
+            at_once = connection.get_execution_options().get("lotproof_at_once")
+            connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{'1ms' if at_once else f'{int(LOCK_WAIT_S)}s'}'")
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({ADVISORY_LOCK})")
         else:
             connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
@@ -117,10 +134,28 @@ def where(engine: Engine) -> str:
 
 
 @contextmanager
-def write_transaction(engine: Engine) -> Iterator[Connection]:
-    """Hold the write lock; commit at the end, or leave nothing when an exception passes."""
-    with engine.connect().execution_options(**WRITE) as connection, connection.begin():
+def write_transaction(engine: Engine, *, wait: bool = True) -> Iterator[Connection]:
+    """Hold the write lock; commit at the end, or leave nothing when an exception passes.
+
+    Parameters
+    ----------
+    wait : bool
+        Wait for another bench that is writing; without, its lock is refused at once.
+    """
+    options = WRITE if wait else WRITE | AT_ONCE
+    with engine.connect().execution_options(**options) as connection, connection.begin():
         yield connection
+
+
+def still_holds(connection: Connection) -> bool:
+    """Tell whether a write transaction still has its lock; it has not once its connection broke."""
+    try:
+        connection.exec_driver_sql("SELECT 1")
+    except DBAPIError as error:
+        return not error.connection_invalidated  # after a failed statement PostgreSQL answers nothing, and keeps locks
+    except InvalidRequestError:
+        return False
+    return True
 
 
 @contextmanager
@@ -165,7 +200,10 @@ def _for_a_person(error: DatabaseError, place: str) -> LotproofError:
     if "readonly" in low or "unable to open" in low:
         return BadRequest(f"The records of {place} cannot be opened for writing ({said}).", "Check its permissions.")
     if "connection" in low or "connect" in low or "authentication" in low:
-        return BadRequest(f"The database of {place} does not answer ({said}).", "Check its address and that it runs.")
+        return BadRequest(
+            f"The database of {place} does not answer ({said}).",
+            "Check its address and that it runs; `lotproof log` tells what was recorded.",
+        )
     return Damaged(
         f"The records of {place} are damaged ({said}).",
         "Change nothing there; restore the folder from a backup, then run `lotproof verify`.",

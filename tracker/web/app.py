@@ -28,6 +28,7 @@ from tracker.web.describe import describe
 from tracker.web.door import Door, Tries
 from tracker.web.guard import HEADERS, Guard
 from tracker.web.held import Held
+from tracker.web.idle import Idle
 from tracker.web.needs import Refused
 from tracker.web.once import Once
 from tracker.web.pages import ROUTERS
@@ -79,6 +80,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.workspace_name = workspace.folder.name
     app.state.bench = BenchState()
     app.state.working = Working(workspace)
+    app.state.idle = Idle(workspace)
     app.state.studio = Studio(workspace, PictureCache(picture_cache.folder()))
     app.include_router(static.router)
     for router in ROUTERS:
@@ -94,10 +96,12 @@ def create_app(settings: Settings) -> FastAPI:
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.working.start()
+    app.state.idle.start()
     warming = Thread(target=warm, args=(app.state.workspace,), daemon=True)
     warming.start()
     yield
     await run_in_threadpool(warming.join)
+    await run_in_threadpool(app.state.idle.stop)
     await run_in_threadpool(app.state.bench.close)
     # Joins the worker, which may be writing: not here, where the server's other tasks run.
     await run_in_threadpool(app.state.working.stop)

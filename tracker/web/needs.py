@@ -1,5 +1,6 @@
 """What page functions ask for: the open workspace, who acts, and that a form was ours."""
 
+import time
 from datetime import date
 from typing import Annotated
 
@@ -22,6 +23,7 @@ class Refused(LotproofError):
 
 
 def _workspace(request: Request) -> Workspace:
+    request.app.state.idle.asked_at = time.monotonic()
     found: Workspace = request.app.state.workspace
     return found
 

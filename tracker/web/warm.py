@@ -5,6 +5,7 @@ from contextlib import suppress
 from datetime import date
 
 from tracker.desk.lot_page import lot_page
+from tracker.desk.standing_suspicion import catch_up
 from tracker.desk.today import today
 from tracker.desk.workspace import Workspace
 from tracker.errors import LotproofError
@@ -24,6 +25,7 @@ def warm(workspace: Workspace) -> None:
     for name in environment().list_templates():
         environment().get_template(name)
     with suppress(LotproofError):  # a page says it better
+        catch_up(workspace)
         found = today(workspace, today=date.today())
         for lot in found.arrived[:LOTS]:
             lot_page(workspace, lot.lot)

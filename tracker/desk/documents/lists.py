@@ -1,4 +1,7 @@
-"""The documents of lists: lots, pieces, sellers, machines, runs."""
+"""The documents of lists: lots, pieces, sellers, machines, runs.
+
+`next` is what `--after` takes for the next page; `stale` is as in `Listing`.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -16,6 +19,8 @@ class LotsDocument(Document):
     schema: Literal["lotproof.lots/1"] = "lotproof.lots/1"
     lots: tuple[LotRow, ...]
     found: int
+    next: str | None = None
+    stale: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,6 +30,8 @@ class PiecesDocument(Document):
     schema: Literal["lotproof.pieces/1"] = "lotproof.pieces/1"
     pieces: tuple[PieceRow, ...]
     found: int
+    next: str | None = None
+    stale: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,6 +41,8 @@ class SellersDocument(Document):
     schema: Literal["lotproof.sellers/1"] = "lotproof.sellers/1"
     sellers: tuple[SellerRow, ...]
     found: int
+    next: str | None = None
+    stale: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +52,8 @@ class MachinesDocument(Document):
     schema: Literal["lotproof.machines/1"] = "lotproof.machines/1"
     machines: tuple[MachineRow, ...]
     found: int
+    next: str | None = None
+    stale: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,6 +63,8 @@ class RunsDocument(Document):
     schema: Literal["lotproof.runs/1"] = "lotproof.runs/1"
     runs: tuple[RunRow, ...]
     found: int
+    next: str | None = None
+    stale: int = 0
 
 
 ListDocument = LotsDocument | PiecesDocument | SellersDocument | MachinesDocument | RunsDocument
@@ -66,5 +79,7 @@ LIST_DOCUMENTS: Mapping[str, Any] = {
 
 def list_document(listing: Listing) -> ListDocument:
     """Return the document of a list."""
-    made = LIST_DOCUMENTS[listing.what](found=listing.found, **{listing.what: listing.rows})
+    made = LIST_DOCUMENTS[listing.what](
+        found=listing.found, next=listing.next, stale=listing.stale, **{listing.what: listing.rows}
+    )
     return cast(ListDocument, made)

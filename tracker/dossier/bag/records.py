@@ -36,7 +36,7 @@ REQUIRED = (
 TABLES = tuple(
     table.name
     for table in Base.metadata.sorted_tables
-    if table.name in REQUIRED or {"lot_id", "piece_id"} & set(table.columns.keys())
+    if table.name in REQUIRED or ("entry_id" in table.columns and {"lot_id", "piece_id"} & set(table.columns.keys()))
 )
 """The tables a bag takes rows from: whatever says something of a lot or a piece comes along."""
 LARGEST_RECORDS = 100_000_000

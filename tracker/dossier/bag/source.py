@@ -5,6 +5,7 @@ differs from another only by case, and what is too much is refused. A ZIP is the
 block by block, counting what comes out rather than believing what its directory says.
 """
 
+import errno
 import os
 import stat
 import struct
@@ -150,6 +151,10 @@ def unpack(archive: Path, into: Path, progress: Progress | None = None) -> tuple
                 _extract(opened, members, into / base, allowed, progress)
     except (*_UNSOUND, ValueError) as error:
         raise damaged(f"{archive.name} is no sound ZIP file ({_said(error)})") from None
+    except OSError as error:
+        if error.errno != errno.EINVAL:
+            raise
+        raise damaged(f"{archive.name} is no sound ZIP file (a member lies outside of it)") from None  # a seek
     return into / base, tuple(Listed(path, member.file_size) for path, member in sorted(members.items()))
 
 

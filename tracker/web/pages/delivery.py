@@ -7,10 +7,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from tracker.desk.delivery_csv import COLUMNS, PAPER_COLUMNS, CheckedDelivery, check_delivery
-from tracker.desk.listing import list_rows
 from tracker.desk.pieces import plain_label
-from tracker.desk.receive import Received, receive
-from tracker.desk.rows import LotRow
+from tracker.desk.receive import Received, logged_lots, receive
 from tracker.errors import BadRequest
 from tracker.judgement.suspicion import counted
 from tracker.web import needs, once, render, typed
@@ -117,5 +115,5 @@ def _said(answers: tuple[Received, ...]) -> str:
 def logged(request: Request, workspace: needs.Opened, lots: str = "") -> Response:
     """Show lots that were logged together, with what to do next."""
     wanted = {plain_label(one) for one in lots.split(",")[:MOST_LOGGED]}
-    rows = [row for row in list_rows(workspace, "lots").rows if isinstance(row, LotRow) and row.lot in wanted]
+    rows = logged_lots(workspace, wanted)
     return render.page(request, "logged", lots=rows)

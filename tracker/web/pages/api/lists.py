@@ -39,6 +39,7 @@ Suspicion = Annotated[str | None, _only("Only with at least this suspicion: 0.3 
 Sort = Annotated[str | None, _only("Sort by this column; rows without a value come last.")]
 Reverse = Annotated[bool, Query(description="Largest or latest first.")]
 Limit = Annotated[int | None, Query(ge=1, le=1_000_000, description="At most this many.")]
+After = Annotated[str | None, _only("Go on after this row, as `next` of the page before names it.")]
 
 
 @router.get("/lots", response_model=LotsDocument)
@@ -54,10 +55,11 @@ def lots(
     sort: Sort = None,
     reverse: Reverse = False,
     limit: Limit = None,
+    after: After = None,
 ) -> Response:
     """List lots."""
     asked = Asked(lot=lot, seller=seller, source=source, part=part, since=since, min_suspicion=min_suspicion)
-    return _answer(request, workspace, "lots", asked, sort, reverse, limit)
+    return _answer(request, workspace, "lots", asked, sort, reverse, limit, after)
 
 
 @router.get("/pieces", response_model=PiecesDocument)
@@ -74,6 +76,7 @@ def pieces(
     sort: Sort = None,
     reverse: Reverse = False,
     limit: Limit = None,
+    after: After = None,
 ) -> Response:
     """List pieces."""
     asked = Asked(
@@ -85,7 +88,7 @@ def pieces(
         since=since,
         min_suspicion=min_suspicion,
     )
-    return _answer(request, workspace, "pieces", asked, sort, reverse, limit)
+    return _answer(request, workspace, "pieces", asked, sort, reverse, limit, after)
 
 
 @router.get("/sellers", response_model=SellersDocument)
@@ -97,9 +100,10 @@ def sellers(
     sort: Sort = None,
     reverse: Reverse = False,
     limit: Limit = None,
+    after: After = None,
 ) -> Response:
     """List sellers, with their records."""
-    return _answer(request, workspace, "sellers", Asked(seller=seller, since=since), sort, reverse, limit)
+    return _answer(request, workspace, "sellers", Asked(seller=seller, since=since), sort, reverse, limit, after)
 
 
 @router.get("/machines", response_model=MachinesDocument)
@@ -112,9 +116,12 @@ def machines(
     sort: Sort = None,
     reverse: Reverse = False,
     limit: Limit = None,
+    after: After = None,
 ) -> Response:
     """List machines."""
-    return _answer(request, workspace, "machines", Asked(machine=machine, name=name, since=since), sort, reverse, limit)
+    return _answer(
+        request, workspace, "machines", Asked(machine=machine, name=name, since=since), sort, reverse, limit, after
+    )
 
 
 @router.get("/runs", response_model=RunsDocument)
@@ -128,10 +135,11 @@ def runs(
     sort: Sort = None,
     reverse: Reverse = False,
     limit: Limit = None,
+    after: After = None,
 ) -> Response:
     """List bench runs."""
     asked = Asked(machine=machine, test=test, verdict=verdict, since=since)
-    return _answer(request, workspace, "runs", asked, sort, reverse, limit)
+    return _answer(request, workspace, "runs", asked, sort, reverse, limit, after)
 
 
 def _answer(
@@ -142,6 +150,7 @@ def _answer(
     sort: str | None,
     reverse: bool,
     limit: int | None,
+    after: str | None,
 ) -> Response:
-    found = listed(workspace, what, filters_of(asked), sort=sort, reverse=reverse, limit=limit)
+    found = listed(workspace, what, filters_of(asked), sort=sort, reverse=reverse, limit=limit, after=after)
     return answer(request, list_document(found))

@@ -1,0 +1,372 @@
+"""A workspace carried to another place: nothing lost, taken up again wherever it was broken off, the old place closed.
+
+That both places hold the same is looked at here with the databases' and the store's own means, not by the digests that
+the move itself takes.
+"""
+
+import hashlib
+import itertools
+import os
+import shutil
+import signal
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from buckets import kept_in, plainly
+from conftest import Lotproof, _new_database, _order
+from growing import Growth, grow
+from sqlalchemy import create_engine, text
+from sqlalchemy.engine import make_url
+from stock import a_lot, arrival
+
+from tracker.desk import carry, carry_rows, keys, task_leftovers
+from tracker.desk import place as places
+from tracker.desk import workspace as workspaces
+from tracker.desk.arrival import Paper
+from tracker.desk.move import move
+from tracker.desk.receive import receive
+from tracker.desk.verify import tidy, verify
+from tracker.desk.workspace import Workspace
+from tracker.errors import BadRequest, Damaged
+from tracker.evidence import EvidenceStore
+from tracker.records import schema
+from tracker.records.models import Base
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory, sqlite_template: Path) -> Path:
+    """Give a small workshop on SQLite with some evidence; it is not to be changed."""
+    folder = tmp_path_factory.mktemp("filled")
+    shutil.copytree(sqlite_template, folder / "w")
+    with pytest.MonkeyPatch.context() as patch, Workspace.open(folder / "w") as workspace:
+        patch.setenv("LOTPROOF_KEYS", str(folder / "keys"))
+        grow(workspace, Growth(lots=2, pieces=6, settled=0.3, runs=0.5))
+        tidy(workspace, operator="mira")  # a picture that no photo came to use
+        for number in range(3):
+            (folder / "paper").write_text(f"Invoice {number}. Ωhm and « quotes »")
+            receive(workspace, [arrival(order=f"Q-{number}", documents=(Paper("invoice", folder / "paper"),))])
+    return folder / "w"
+
+
+@pytest.fixture
+def source(filled: Path, tmp_path: Path) -> Path:
+    """Give a copy of it that may be moved."""
+    return Path(shutil.copytree(filled, tmp_path / "source"))
+
+
+def rows_of(folder: Path) -> dict[str, list[str]]:
+    """Return every row of every table as text, by the database's own means."""
+    place = places.find(folder)
+    engine = create_engine(
+        f"sqlite:///{place.records}"
+        if place.database is None
+        else make_url(place.database).set(drivername="postgresql+psycopg")
+    )
+    try:
+        with engine.connect() as connection:
+            found = {}
+            for name, table in Base.metadata.tables.items():
+                columns = ", ".join(column.name for column in table.columns)
+                found[name] = sorted(
+                    repr(tuple(map(_plain, row))) for row in connection.execute(text(f"SELECT {columns} FROM {name}"))
+                )
+            return found
+    finally:
+        engine.dispose()
+
+
+def _plain(value: object) -> object:
+    # SQLite has neither dates nor truth values of its own.
+    if isinstance(value, bool):
+        return int(value)
+    return value if isinstance(value, int | float | str | None) else str(value)
+
+
+def files_of(folder: Path, server: str | None = None) -> dict[str, str]:
+    """Return the SHA-256 of every evidence file by its name, asked without any code of ours."""
+    place = places.find(folder)
+    if place.evidence is None:
+        root = place.folder / places.EVIDENCE
+        return {str(one.relative_to(root)): hashlib.sha256(one.read_bytes()).hexdigest() for one in root.glob("*/*")}
+    assert server is not None
+    bucket = place.evidence.split("/")[2]
+    bodies = {name: plainly(server, "GET", f"/{bucket}/{name}")[1] for name in kept_in(server, bucket)}
+    return {name.removeprefix("workshop/"): hashlib.sha256(body).hexdigest() for name, body in bodies.items()}
+
+
+def without_moves(rows: dict[str, list[str]]) -> dict[str, list[str]]:
+    return {name: [row for row in found if "'move-in'" not in row] for name, found in rows.items()}
+
+
+def test_there_and_back(
+    source: Path, tmp_path: Path, postgres_database: str, bucket: str, bucket_server: str, lotproof: Lotproof
+) -> None:
+    """From a folder to PostgreSQL and a bucket, and back into a folder."""
+    files = files_of(source)
+    shared, back = tmp_path / "shared", tmp_path / "back"
+    words = ("--to", shared, "--records", postgres_database, "--evidence", bucket)
+    ran = lotproof("workspace", "move", *words, "--workspace", source, "--json")
+    assert ran.code == 0, ran.err
+    assert without_moves(rows_of(shared)) == rows_of(source)
+    assert files_of(shared, bucket_server) == files_of(source) == files
+    with Workspace.open(shared) as workspace:
+        assert verify(workspace).sound
+        assert a_lot(workspace).lot == "L0006"  # ids and labels go on
+    ran = lotproof("workspace", "move", "--to", back, "--workspace", shared, "--json")
+    assert ran.code == 0, ran.err
+    assert ran.json["carried"]["head"]["entry"] == len(rows_of(shared)["journal_entry"])
+    before, after = rows_of(shared), rows_of(back)
+    assert len(after.pop("journal_entry")) == len(before.pop("journal_entry")) + 1
+    assert after == before
+    assert files_of(back) == files
+    with Workspace.open(back) as workspace:
+        assert verify(workspace).sound
+        assert a_lot(workspace).lot == "L0007"
+
+
+def test_the_old_place_is_closed_and_says_where_it_went(source: Path, tmp_path: Path, lotproof: Lotproof) -> None:
+    new = tmp_path / "new"
+    with Workspace.open(source) as before, Workspace.open(source) as other_bench:
+        move(before, new)
+        with pytest.raises(BadRequest, match="has moved to") as refused:
+            a_lot(other_bench)
+        assert str(new) in str(refused.value)
+        assert verify(other_bench).sound  # it is left whole, and can be read
+    shown = lotproof("workspace", "show", "--workspace", source, "--json").json
+    assert shown["moved_to"]["folder"] == str(new)
+    assert lotproof("list", "lots", "--workspace", source).code == 0
+    ran = lotproof("decide", "L0001-01", "accept", "--reason", "x", "--workspace", source)
+    assert (ran.code, str(new) in ran.err) == (2, True)
+    assert lotproof("workspace", "reopen", "--workspace", source).code == 0
+    with Workspace.open(source) as again:
+        assert a_lot(again).lot == "L0006"
+        assert verify(again).sound
+    assert lotproof("workspace", "reopen", "--workspace", source).code == 2
+
+
+@pytest.mark.thorough
+def test_the_same_command_again_changes_nothing(source: Path, tmp_path: Path) -> None:
+    with Workspace.open(source) as workspace:
+        first = move(workspace, tmp_path / "new")
+        rows = rows_of(tmp_path / "new")
+        assert move(workspace, tmp_path / "new") == first
+        with pytest.raises(BadRequest, match="on its way to"):
+            move(workspace, tmp_path / "elsewhere")
+    assert rows_of(tmp_path / "new") == rows
+
+
+@pytest.mark.thorough
+def test_what_this_bench_signed_is_remembered_at_the_new_place(tmp_path: Path) -> None:
+    with Workspace.open(tmp_path / "w", create=True) as workspace:
+        a_lot(workspace)
+        old = workspace.url
+        (mine,) = keys.remembered(old)
+        # Another bench on the same folder, which moves it.
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setenv("LOTPROOF_KEYS", str(tmp_path / "other"))
+            move(workspace, tmp_path / "new")
+    with Workspace.open(tmp_path / "new") as moved:
+        assert verify(moved).sound
+        assert keys.remembered(moved.url) == ()
+        assert keys.concerning(keys.remembered(), moved.url, {old: mine.head.entry}) == (mine,)
+        engine = create_engine(f"sqlite:///{tmp_path / 'new' / 'records.sqlite'}")
+        with engine.begin() as connection:
+            connection.execute(text("UPDATE journal_entry SET hash = 'x' || substr(hash, 2) WHERE id = 1"))
+        engine.dispose()
+        assert "signed-entry-missing" in {fault.code for fault in verify(moved).faults}
+
+
+def test_other_things_at_the_new_place_are_left_alone(
+    source: Path, tmp_path: Path, postgres_database: str, bucket: str
+) -> None:
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "letter.txt").write_text("mine")
+    with Workspace.open(tmp_path / "other", create=True) as other:
+        a_lot(other)
+    store = EvidenceStore(bucket)
+    store.keep(b"a file of somebody else")
+    engine = create_engine(make_url(postgres_database).set(drivername="postgresql+psycopg"))
+    with engine.begin() as connection:
+        connection.execute(text("CREATE TABLE theirs (id int)"))
+    engine.dispose()
+    with Workspace.open(source) as workspace:
+        for words, said in (
+            ({"folder": tmp_path / "full"}, "holds other files"),
+            ({"folder": tmp_path / "other"}, "is a workspace already|a workspace in"),
+            ({"folder": source}, "this very workspace"),
+            ({"folder": tmp_path / "new", "records": postgres_database}, "holds other tables"),
+            ({"folder": tmp_path / "new", "evidence": bucket}, "files of something else"),
+            ({"folder": tmp_path / "new", "evidence": "bucket/workshop"}, "Write it like s3"),
+            ({"folder": tmp_path / "new", "records": "mysql://x/y"}, "not known here"),
+        ):
+            with pytest.raises(BadRequest, match=said):
+                move(workspace, **words)  # type: ignore[arg-type]
+        a_lot(workspace)  # it was not closed by any of them
+
+
+@pytest.mark.thorough
+def test_damage_is_found_before_anything_closes(source: Path, tmp_path: Path) -> None:
+    victim = next((source / "evidence").glob("*/*"))
+    victim.chmod(0o600)
+    victim.write_bytes(bytes(byte ^ 0xFF for byte in victim.read_bytes()))
+    with Workspace.open(source) as workspace:
+        with pytest.raises(Damaged, match="has changed"):
+            move(workspace, tmp_path / "new")
+        a_lot(workspace)
+        victim.unlink()
+        with pytest.raises(Damaged, match="is missing"):
+            move(workspace, tmp_path / "new")
+
+
+@pytest.mark.thorough
+def test_a_copy_that_differs_is_not_put_to_use(source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def other_pages(*words: object) -> Iterator[list[object]]:
+        for page in whole(*words):  # type: ignore[arg-type]
+            yield [dict(row, claimed_part="CV6522AQ") if "claimed_part" in row else row for row in page]
+
+    whole, copy = carry_rows._pages, carry_rows.copy_rows
+
+    def altered(*words: object) -> None:
+        monkeypatch.setattr(carry_rows, "_pages", other_pages)
+        copy(*words)  # type: ignore[arg-type]
+        monkeypatch.setattr(carry_rows, "_pages", whole)
+
+    monkeypatch.setattr(carry, "copy_rows", altered)
+    with Workspace.open(source) as workspace:
+        with pytest.raises(Damaged, match=r"The table lot .* is not what it should be"):
+            move(workspace, tmp_path / "new")
+        with pytest.raises(BadRequest, match="not finished"):
+            Workspace.open(tmp_path / "new")
+        with pytest.raises(BadRequest, match="not finished"):
+            Workspace.open(tmp_path / "new", create=True)
+
+
+def test_photos_that_wait_are_not_left_behind(source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    waits = task_leftovers.LeftOver(source / "work" / "incoming" / "x", "A photo waits.", "", 1, None, wanted=True)  # type: ignore[arg-type]
+    monkeypatch.setattr(task_leftovers, "look", lambda _folder: (waits,))
+    with Workspace.open(source) as workspace, pytest.raises(BadRequest, match="work list"):
+        move(workspace, tmp_path / "new")
+
+
+def test_no_password_is_written_down(source: Path, tmp_path: Path, postgres_database: str, lotproof: Lotproof) -> None:
+    address = make_url(postgres_database).set(password="hidden-word").render_as_string(hide_password=False)
+    ran = lotproof("workspace", "move", "--to", tmp_path / "new", "--records", address, "--workspace", source)
+    assert ran.code == 0, ran.err
+    assert "PGPASSWORD" in ran.out
+    assert "hidden-word" not in ran.out + ran.err + (tmp_path / "new" / "workspace.toml").read_text()
+    assert not any("hidden-word" in row for found in rows_of(tmp_path / "new").values() for row in found)
+
+
+class Killer:
+    """Ends this process by SIGKILL at the n-th moment at which something was, or is about to be, made to last."""
+
+    def __init__(self, at: int) -> None:
+        self._left = at
+
+    def moment(self) -> None:
+        self._left -= 1
+        if not self._left:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    def around(self, module: object, name: str) -> None:
+        whole = getattr(module, name)
+
+        def counted(*words: object, **named: object) -> object:
+            self.moment()
+            found = whole(*words, **named)
+            self.moment()
+            return found
+
+        setattr(module, name, counted)
+
+    def commits(self, module: object) -> None:
+        whole = module.write_transaction  # type: ignore[attr-defined]
+
+        from contextlib import contextmanager
+
+        @contextmanager
+        def counted(engine: object) -> Iterator[object]:
+            with whole(engine) as connection:
+                yield connection
+                self.moment()
+            self.moment()
+
+        module.write_transaction = counted  # type: ignore[attr-defined]
+
+
+def killed_at(step: int, do: Callable[[], object]) -> bool:
+    """Carry something out in a process of its own, which dies at a step; return whether it lived to the end."""
+    child = os.fork()
+    if not child:
+        code = 70
+        try:
+            carry_rows.AT_ONCE = 12
+            killer = Killer(step)
+            for module in (carry_rows, carry, schema, workspaces.sessions):
+                killer.commits(module)
+            killer.around(EvidenceStore, "keep")
+            killer.around(places, "put_whole")
+            do()
+            code = 0
+        finally:
+            os._exit(code)
+    status = os.waitpid(child, 0)[1]
+    assert status in (0, signal.SIGKILL), status
+    return status == 0
+
+
+def _moves(source: Path, **words: object) -> Callable[[], object]:
+    def do() -> object:
+        with Workspace.open(source) as workspace:
+            return move(workspace, **words)  # type: ignore[arg-type]
+
+    return do
+
+
+def _killed_and_taken_up(filled: Path, folder: Path, step: int) -> bool:
+    source = Path(shutil.copytree(filled, folder / f"source-{step}"))
+    do = _moves(source, folder=folder / f"new-{step}")
+    lived = killed_at(step, do)
+    do()
+    assert without_moves(rows_of(folder / f"new-{step}")) == rows_of(source)
+    assert files_of(folder / f"new-{step}") == files_of(source)
+    with Workspace.open(folder / f"new-{step}") as workspace:
+        assert verify(workspace).sound
+        a_lot(workspace)
+    shutil.rmtree(source)
+    shutil.rmtree(folder / f"new-{step}")
+    return lived
+
+
+@pytest.mark.parametrize("step", [12])
+def test_killed_and_taken_up_again(filled: Path, tmp_path: Path, step: int) -> None:
+    assert not _killed_and_taken_up(filled, tmp_path, step)
+
+
+@pytest.mark.thorough
+def test_killed_at_every_moment(filled: Path, tmp_path: Path) -> None:
+    steps = 0
+    for step in itertools.count(1):
+        if _killed_and_taken_up(filled, tmp_path, step):
+            break
+        steps += 1
+    assert steps > 30
+
+
+@pytest.mark.thorough
+@pytest.mark.parametrize("step", [3, 11, 20, 28, 36])
+def test_killed_on_the_way_to_a_bucket(
+    source: Path, tmp_path: Path, postgres_server: str, bucket: str, bucket_server: str, step: int
+) -> None:
+    name = f"moved_{os.getpid()}_{step}"
+    do = _moves(source, folder=tmp_path / "new", records=_new_database(postgres_server, name), evidence=bucket)
+    try:
+        assert not killed_at(step, do)
+        do()
+        assert without_moves(rows_of(tmp_path / "new")) == rows_of(source)
+        assert files_of(tmp_path / "new", bucket_server) == files_of(source)
+        with Workspace.open(tmp_path / "new") as workspace:
+            assert verify(workspace).sound
+    finally:
+        _order(postgres_server, f"DROP DATABASE {name} WITH (FORCE)")

@@ -1,0 +1,156 @@
+"""Every piece whose truth is known, and what it showed; carried forward from one journal entry to a later one.
+
+To read all of them anew takes a second for some thousand pieces. But rows are never changed: what was read up to one
+entry holds but for pieces of which later entries wrote something, and only those are read again. What was read is
+handed on within a process, and kept for the next one (`tracker/desk/known_kept.py`).
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import islice
+from typing import Any, NamedTuple
+
+from sqlalchemy import ColumnElement, select, union
+from sqlalchemy.orm import Session
+
+from tracker.desk import known_kept
+from tracker.desk.on_record import OnRecord, on_record
+from tracker.desk.outcomes import bench_outcomes, photo_outcomes
+from tracker.desk.truths import Truth, truths
+from tracker.journal import FIRST_PREVIOUS, Head, head
+from tracker.judgement.outcomes import Outcomes
+from tracker.records.models import BenchRun, Decision, Inspection, JournalEntry, Settlement
+
+MOST_AT_ONCE = 5_000
+"""A database takes only so many names at once."""
+_KEPT = "lotproof.known_pieces"
+
+
+class Known(NamedTuple):
+    """A piece's truth, and what it showed that can be counted; whether its lot's pictures were reused is not in it."""
+
+    truth: Truth
+    outcomes: Outcomes
+
+
+@dataclass(frozen=True)
+class KnownPieces:
+    """The pieces whose truth is known by a journal entry.
+
+    Parameters
+    ----------
+    head : Head
+        The newest entry then.
+    pieces : mapping of int to Known
+        By piece, in order.
+    read : int
+        How many pieces were read from the records since these were kept for other processes.
+    """
+
+    head: Head
+    pieces: Mapping[int, Known]
+    read: int = 0
+
+
+def known_pieces(session: Session, before: KnownPieces | None, *, keep: bool = False) -> KnownPieces:
+    """Return the pieces whose truth is known by what a session sees, its own rows included.
+
+    Parameters
+    ----------
+    before : KnownPieces or None
+        What was known by an earlier entry.
+    keep : bool
+        Whether it may be kept for other processes: not while an act is under way, whose rows may never come about.
+    """
+    base, now = known_before(session, before), head(session)
+    found = _all(session, now) if base is None else _forward(session, base, now)
+    return known_kept.kept(session, found) if keep and found.read >= known_kept.WORTH_IT else found
+
+
+def known_before(session: Session, before: KnownPieces | None = None) -> KnownPieces | None:
+    """Return what was known by an earlier entry of this very journal, from this process or an earlier one, or None."""
+    before = before or session.info.get(_KEPT)
+    if before is None or not holds(session, before.head):
+        before = known_kept.load(session)
+    if before is not None:
+        session.info[_KEPT] = before
+    return before
+
+
+def holds(session: Session, earlier: Head) -> bool:
+    """Tell whether an entry is one of this journal: then what was read by it holds but for what came later."""
+    if earlier.entry == 0:
+        return earlier.hash == FIRST_PREVIOUS
+    return session.scalar(select(JournalEntry.hash).where(JournalEntry.id == earlier.entry)) == earlier.hash
+
+
+def truths_of(session: Session, seller: int) -> tuple[Truth, ...]:
+    """Return what is known of one seller's pieces, by piece."""
+    base = known_before(session)
+    if base is None:
+        return truths(session, seller)
+    found = _forward(session, base, head(session), with_outcomes=False)
+    return tuple(one.truth for one in found.pieces.values() if one.truth.seller == seller)
+
+
+def _all(session: Session, now: Head) -> KnownPieces:
+    found = _read(session, truths(session))
+    return KnownPieces(now, found, len(found))
+
+
+def _forward(session: Session, base: KnownPieces, now: Head, *, with_outcomes: bool = True) -> KnownPieces:
+    touched = _touched(session, base.head.entry)
+    if not touched:
+        return KnownPieces(now, base.pieces, base.read)
+    found = dict(base.pieces)
+    for number in touched:
+        found.pop(number, None)
+    for some in _chunks(touched):
+        told = truths(session, pieces=some)
+        found |= _read(session, told) if with_outcomes else {one.piece: Known(one, _NONE) for one in told}
+    return KnownPieces(now, {number: found[number] for number in sorted(found)}, base.read + len(touched))
+
+
+_NONE = Outcomes(b"")
+
+
+def _touched(session: Session, entry: int) -> list[int]:
+    """Return the pieces of which something was said after an entry that may change their truth or what they showed.
+
+    A photo in which a chip was later said to be another piece no longer speaks for the first one.
+    """
+
+    def later(table: Any) -> ColumnElement[bool]:
+        return table.entry_id > entry  # type: ignore[no-any-return]
+
+    photos = select(Inspection.photo_id).where(later(Inspection))
+    said = union(
+        select(Settlement.piece_id).where(later(Settlement)),
+        select(Decision.piece_id).where(later(Decision)),
+        select(BenchRun.piece_id).where(later(BenchRun), BenchRun.piece_id.is_not(None)),
+        select(Inspection.piece_id).where(Inspection.photo_id.in_(photos)),
+    )
+    return sorted(session.scalars(said))
+
+
+def _read(session: Session, told: Sequence[Truth]) -> dict[int, Known]:
+    found: dict[int, Known] = {}
+    for some in _chunks(told):
+        facts = on_record(session, [one.piece for one in some])
+        found |= {one.piece: Known(one, _outcomes(one, facts[one.piece])) for one in some}
+    return found
+
+
+def _outcomes(truth: Truth, facts: OnRecord) -> Outcomes:
+    outcomes = photo_outcomes(facts)
+    if not truth.by_bench:
+        # Bench tests that make the truth cannot be tried by it: they would confirm themselves. Nor are the others that
+        # the piece went through counted: those that agreed are among its grounds, and to count only those that did not
+        # would teach misses alone. So bench tests learn from what was established outside.
+        outcomes |= bench_outcomes(facts.runs)
+    return Outcomes.of(outcomes)
+
+
+def _chunks(some: Sequence[Any]) -> list[Sequence[Any]]:
+    left = iter(some)
+    return list(iter(lambda: list(islice(left, MOST_AT_ONCE)), []))

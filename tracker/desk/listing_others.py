@@ -1,0 +1,60 @@
+"""The lists of sellers and machines from what is kept beside the records: a few sums made by the database."""
+
+from collections.abc import Callable, Mapping
+
+from sqlalchemy import case, func, select
+from sqlalchemy.orm import Session
+
+from tracker.desk.rows import MachineRow, Row, SellerRow
+from tracker.judgement import sellers
+from tracker.records.derived import LOT_STANDING, PIECE_STANDING
+from tracker.records.models import JournalEntry, Lot, Machine, Seller
+
+_AT = LOT_STANDING.c
+_SUMMED = ("pieces", "genuine", "not_genuine", "accepted", "rejected", "returned", "fitted")
+_SELLERS = (
+    select(
+        Seller.name,
+        func.count(Lot.id),
+        *(func.coalesce(func.sum(_AT[name]), 0) for name in _SUMMED),
+        func.min(Lot.arrived_on),
+        func.max(Lot.arrived_on),
+        # A lot counts as one that is known, and as one that is bad, however many of its pieces are.
+        func.coalesce(func.sum(case((_AT.known > 0, 1), else_=0)), 0),
+        func.coalesce(func.sum(case((_AT.bad > 0, 1), else_=0)), 0),
+    )
+    .outerjoin(Lot, Lot.seller_id == Seller.id)
+    .outerjoin(LOT_STANDING, _AT.lot_id == Lot.id)
+    .group_by(Seller.id, Seller.name)
+    .order_by(Seller.id)
+)
+_HELD = (
+    select(PIECE_STANDING.c.machine_id, func.count())
+    .where(PIECE_STANDING.c.machine_id.is_not(None))
+    .group_by(PIECE_STANDING.c.machine_id)
+)
+_MACHINES = (
+    select(Machine.id, Machine.label, Machine.name, Machine.owner_reference, JournalEntry.at)
+    .join(JournalEntry, JournalEntry.id == Machine.entry_id)
+    .order_by(Machine.id)
+)
+
+
+def _sellers(session: Session) -> list[Row]:
+    rows: list[Row] = []
+    for values in session.execute(_SELLERS):
+        *_, known, bad = values
+        share = sellers.share(bad, known) if known else None
+        rows.append(SellerRow(*values, *((None, None) if share is None else (share.low, share.high))))
+    return rows
+
+
+def _machines(session: Session) -> list[Row]:
+    held: dict[int | None, int] = dict(session.execute(_HELD).all())
+    return [
+        MachineRow(label, name, owner, held.get(number, 0), at)
+        for number, label, name, owner, at in session.execute(_MACHINES)
+    ]
+
+
+QUICK: Mapping[str, Callable[[Session], list[Row]]] = {"sellers": _sellers, "machines": _machines}

@@ -1,0 +1,106 @@
+"""A backup put back: everything in it is hashed before anything is written, and once more where it then lies."""
+
+import shutil
+import tarfile
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from tracker.desk import backup_manifest
+from tracker.desk.backup_manifest import EVIDENCE, LIST, MANIFEST, RECORDS, Manifest
+from tracker.desk.carry import Carried, target
+from tracker.desk.carry_rows import Tell, quietly, same, table_sums
+from tracker.errors import BadRequest, Damaged
+from tracker.evidence import EvidenceStore
+from tracker.records import schema
+from tracker.records.session import explained, read_transaction, sqlite_engine
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """Where a backup was put; `records` is without a password."""
+
+    folder: Path
+    records: str
+    evidence: str
+    manifest: Manifest
+    carried: Carried
+
+
+def restore(
+    backup: Path,
+    folder: Path,
+    *,
+    records: str | None = None,
+    evidence: str | None = None,
+    endpoint: str | None = None,
+    tell: Tell = quietly,
+) -> Restored:
+    """Make a workspace of a backup; or go on where that was broken off.
+
+    Parameters are those of `tracker.desk.move.move`.
+
+    Raises
+    ------
+    BadRequest
+        When it is no backup, or there is something else at the new place.
+    Damaged
+        When the backup is not as it was made.
+    """
+    with _unpacked(backup.expanduser().absolute(), folder.expanduser().absolute()) as there:
+        manifest = backup_manifest.read(there)
+        if not manifest.revision <= schema.HEAD:
+            raise BadRequest(
+                f"This backup was made by a newer Lotproof (records at {manifest.revision}, known here up to "
+                f"{schema.HEAD}).",
+                "Update Lotproof: pip install --upgrade lotproof",
+            )
+        backup_manifest.check(there, manifest, tell)
+        with target(folder, records, evidence, endpoint) as to, tempfile.TemporaryDirectory(prefix="lotproof-") as work:
+            if to.finished:
+                raise BadRequest(f"There is a workspace in {to.url} already.", "Name a new place. Nothing was changed.")
+            # A copy: opening the file would change it, and an older one is brought up to date.
+            shutil.copyfile(there / RECORDS, Path(work) / RECORDS)
+            engine = sqlite_engine(Path(work) / RECORDS)
+            try:
+                with explained(str(there)):
+                    schema.bring_up_to_date(engine)
+                    with read_transaction(engine) as connection:
+                        if manifest.revision == schema.HEAD:
+                            same(manifest.tables, table_sums(connection, "Reading records", tell), str(there / RECORDS))
+                        to.begin(connection)
+                        carried = to.take(connection, EvidenceStore(str(there / EVIDENCE)), tell)
+            finally:
+                engine.dispose()
+            if carried.head != manifest.head:
+                raise Damaged(f"{there} does not hold the journal that it names.", "It was not put to use.")
+            to.put_to_use("", None)
+            to.describe()
+            return Restored(to.place.folder, to.url, to.place.evidence_url, manifest, carried)
+
+
+@contextmanager
+def _unpacked(backup: Path, beside: Path) -> Iterator[Path]:
+    """Give a backup as a folder; one file is unpacked beside where it is to go, and what was unpacked goes again."""
+    if not backup.exists():
+        raise BadRequest(f"There is no backup {backup}.", "Check its path.")
+    if backup.is_dir():
+        yield backup
+        return
+    try:
+        beside.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=".unpacked-", dir=beside.parent) as folder:
+            with tarfile.open(backup, "r:") as tar:
+                tar.extractall(folder, members=_ours(tar, backup), filter="data")
+            yield Path(folder)
+    except tarfile.TarError as error:
+        raise Damaged(f"{backup} cannot be unpacked ({error}).", "Take another backup.") from None
+
+
+def _ours(tar: tarfile.TarFile, backup: Path) -> Iterator[tarfile.TarInfo]:
+    for one in tar:
+        if not one.isfile() or not (one.name in (MANIFEST, LIST, RECORDS) or one.name.startswith(f"{EVIDENCE}/")):
+            raise BadRequest(f"{backup} is no backup: it holds {one.name[:100]!r}.", "Name the backup itself.")
+        yield one
