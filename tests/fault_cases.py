@@ -26,6 +26,7 @@ import tracker
 from tracker.desk import photograph as photographing
 from tracker.desk.verify import Report, tidy, verify
 from tracker.desk.workspace import Workspace
+from tracker.errors import LotproofError
 from tracker.instruments.log import Log
 from tracker.instruments.reading import Read
 from tracker.instruments.scpi import QUANTITIES
@@ -142,7 +143,11 @@ def _child(case: Case, shop: Path) -> int | None:
     stage.put(shop / "desk" / "lot.png", chip("CV6522AP", "8914"), chip("CV6522AP", "8914", at=(20, 100)))
     photographing.look = stage.look  # type: ignore[assignment]
     if case.work is not None:
-        return case.work(shop)
+        try:
+            return case.work(shop)
+        except LotproofError as error:
+            print(f"lotproof: {error}", file=sys.stderr)
+            return int(error.exit_code)
     _lotproof(*case.words)
     return None
 
