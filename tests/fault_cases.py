@@ -13,10 +13,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import cache, partial
 from pathlib import Path
-from typing import Any
 
 import pytest
-import typer
 from bags import full_lot
 from fault_points import Ran, Strike, broken
 from scpi_server import scpi_server
@@ -28,6 +26,7 @@ import tracker
 from tracker.desk import photograph as photographing
 from tracker.desk.verify import Report, tidy, verify
 from tracker.desk.workspace import Workspace
+from tracker.errors import LotproofError
 from tracker.instruments.log import Log
 from tracker.instruments.reading import Read
 from tracker.instruments.scpi import QUANTITIES
@@ -83,15 +82,7 @@ def everything() -> None:
         importlib.import_module(name)
 
 
-@cache
-def the_command() -> Any:
-    """Return the command line, put together once: half of what a short command takes."""
-    from tracker.cli import main
-
-    return typer.main.get_command(main.app)
-
-
-def build(folder: Path, template: Path, foreign: Path) -> Path:
+def build(folder: Path, template: Path, foreign: Path, database: str = "") -> Path:
     """Make the shop: a workspace with a lot that went all the way, this bench's keys, papers and tables on the desk.
 
     Parameters
@@ -100,8 +91,15 @@ def build(folder: Path, template: Path, foreign: Path) -> Path:
         An empty workspace.
     foreign : Path
         A bag of another workshop.
+    database : str, optional
+        Address of an empty PostgreSQL database, in the place of `template`.
     """
-    shutil.copytree(template, folder / "w")
+    if database:
+        (folder / "w").mkdir(parents=True)
+        (folder / "w" / "workspace.toml").write_text(f'database = "{database}"\n', encoding="utf-8")
+        Workspace.open(folder / "w", create=True).close()
+    else:
+        shutil.copytree(template, folder / "w")
     desk = folder / "desk"
     shutil.copytree(foreign, desk / "foreign")
     stage = Stage({}, [])
@@ -127,7 +125,6 @@ def build(folder: Path, template: Path, foreign: Path) -> Path:
 def carry_out(case: Case, shop: Path, strike: Strike = None, *, spare: Path | None = None) -> Ran:
     """Carry out a use-case in a child, and break it."""
     everything()
-    the_command()
     return broken(partial(_child, case, shop), shop, strike, spare=spare)
 
 
@@ -146,7 +143,11 @@ def _child(case: Case, shop: Path) -> int | None:
     stage.put(shop / "desk" / "lot.png", chip("CV6522AP", "8914"), chip("CV6522AP", "8914", at=(20, 100)))
     photographing.look = stage.look  # type: ignore[assignment]
     if case.work is not None:
-        return case.work(shop)
+        try:
+            return case.work(shop)
+        except LotproofError as error:
+            print(f"lotproof: {error}", file=sys.stderr)
+            return int(error.exit_code)
     _lotproof(*case.words)
     return None
 
@@ -155,7 +156,6 @@ def _lotproof(*words: str) -> None:
     from tracker.cli import main
 
     sys.argv = ["lotproof", *words]
-    main.typer.main.get_command = lambda _: the_command()  # type: ignore[assignment]
     main.run()
 
 

@@ -58,10 +58,12 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class Kill:
-    """Die at the n-th point (from 1), before or after it was carried out."""
+    """Die at the n-th point (from 1), or the n-th of a kind, before or after it was carried out."""
 
     at: int
     after: bool = False
+    of: Kind | None = None
+    by: int = signal.SIGKILL
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +251,7 @@ class _Watch:
     def __init__(self, folder: Path, strike: Strike, spare: Path | None, told: int) -> None:
         self.root = str(folder.resolve())
         self.strike, self.spare, self.told = strike, spare, told
-        self.count = self.saved = 0
+        self.count = self.saved = self.of_kind = 0
         self.real = {name: getattr(os, name) for name in ("fsync", "link", "open", "stat", "unlink", "write")}
         self.real_open = io.open
 
@@ -275,6 +277,8 @@ class _Watch:
         def wrapped(dialect: Any, given: Any) -> None:
             if dialect.name == "sqlite" and given.execute("PRAGMA query_only").fetchone()[0]:
                 return call(dialect, given)  # it only read
+            if dialect.name == "postgresql" and given.execute("SHOW transaction_read_only").fetchone()[0] == "on":
+                return call(dialect, given)
             return self._at("commit", "records", lambda: call(dialect, given))
 
         return wrapped
@@ -294,8 +298,11 @@ class _Watch:
         self.count += 1
         here, strike = self.count, self.strike
         self._tell({"kind": kind, "name": name})
-        if isinstance(strike, Kill) and strike == Kill(here):
-            os.kill(os.getpid(), signal.SIGKILL)
+        if isinstance(strike, Kill) and strike.of is not None:
+            self.of_kind += kind == strike.of
+            here = self.of_kind if kind == strike.of else -1
+        if isinstance(strike, Kill) and (here, False) == (strike.at, strike.after):
+            os.kill(os.getpid(), strike.by)
         if isinstance(strike, Refuse) and here >= strike.at and kind in strike.kinds:
             if kind == "commit":
                 raise sqlite3.OperationalError("database or disk is full")
@@ -303,8 +310,8 @@ class _Watch:
         answer = call()
         if note is not None:
             note(answer)
-        if isinstance(strike, Kill) and strike == Kill(here, after=True):
-            os.kill(os.getpid(), signal.SIGKILL)
+        if isinstance(strike, Kill) and (here, True) == (strike.at, strike.after):
+            os.kill(os.getpid(), strike.by)
         return answer
 
     def _tell(self, value: dict[str, Any]) -> None:

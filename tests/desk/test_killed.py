@@ -55,6 +55,21 @@ def test_killed_at_every_point(case: Case, shop: Path, tmp_path: Path) -> None:
     _broken_at(case, shop, tmp_path, strikes(whole.points))
 
 
+def test_killed_at_the_commit_on_postgresql(
+    sqlite_template: Path, small_bag: Path, tmp_path: Path, postgres_database: str
+) -> None:
+    """Before the commit nothing is there but files of no entry; after it everything is."""
+    shop = build(tmp_path / "s", sqlite_template, small_bag, postgres_database)
+    for name in ("document", "receive a bag"):
+        case, place = BY_NAME[name], shop / "w"
+        before = state(place).acts
+        assert carry_out(case, shop, Kill(1, of="commit")).killed
+        assert state(place).codes <= ORPHANS
+        assert [one for one in mended(place).acts if one != "tidy"] == [one for one in before if one != "tidy"]
+        assert carry_out(case, shop, Kill(1, after=True, of="commit")).killed
+        assert (state(place).acts[-1], state(place).report.sound) == (case.act, True)
+
+
 def test_the_points_are_those_that_are_known(shop: Path, tmp_path: Path) -> None:
     """A file kept as evidence, the commit, and what the bench remembers: the order is what everything rests on."""
     ran = carry_out(BY_NAME["document"], _prepared(BY_NAME["document"], shop, tmp_path / "c"))

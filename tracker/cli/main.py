@@ -8,7 +8,7 @@ misspelt verb, `--help` after another option) loads the whole tree of `tracker/c
 import gc
 import os
 import sys
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from tracker.errors import ExitCode
 
@@ -71,16 +71,37 @@ def __getattr__(name: str) -> Any:
     return whole
 
 
+def _nobody_reads() -> NoReturn:
+    """End as if it had been read: who closes a pipe has what he wanted."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115  for as long as the process lasts
+    sys.exit(ExitCode.DONE)
+
+
+def _stand_in_for_closed() -> None:
+    """Open what the shell closed (`>&-`), before a file of the records gets its number."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: PTH123, SIM115
+
+
 def run() -> None:
     """Run the command line; the only place where an exception becomes an exit code."""
     # Importing makes hundreds of thousands of objects that stay to the end. Looking through them for garbage every 700
     # new ones, as Python does, takes a tenth of the time of a short command.
     gc.set_threshold(50_000, 20, 100)
+    _stand_in_for_closed()
     try:
-        sys.exit(_run(sys.argv[1:]))
+        code = _run(sys.argv[1:])
+        sys.stdout.flush()
+        sys.exit(code)
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(ExitCode.DONE)
+        _nobody_reads()
+    except SystemExit as stopped:
+        # Typer makes 1 of it, which here means 'no'.
+        if isinstance(stopped.__context__, BrokenPipeError):
+            _nobody_reads()
+        raise
     except Exception as error:
         from tracker.cli.refusing import explain
 

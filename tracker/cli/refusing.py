@@ -1,5 +1,6 @@
 """One error, as a line for a person and an exit code."""
 
+import errno
 import os
 import sys
 import traceback
@@ -8,6 +9,17 @@ import typer
 
 from tracker.cli.wording import refusal
 from tracker.errors import ExitCode, LotproofError
+
+_SURROUNDINGS = {
+    errno.ENOSPC: "Make room and try again.",
+    errno.EDQUOT: "Make room and try again.",
+    errno.EROFS: "Name a place that may be written.",
+    errno.EIO: "Check the disk.",
+    errno.EMFILE: "Too many files are open; close some programs and try again.",
+    errno.ENFILE: "Too many files are open; close some programs and try again.",
+    errno.ENOMEM: "Close some programs and try again.",
+}
+"""What the machine lacks is no fault of the program, wherever it shows."""
 
 
 def explain(error: Exception) -> int:
@@ -28,6 +40,11 @@ def explain(error: Exception) -> int:
         if error.advice:
             print(f"          {error.advice}", file=sys.stderr)
         return error.exit_code
+    if isinstance(error, OSError) and error.errno in _SURROUNDINGS:
+        where = f": {error.filename}" if error.filename else ""
+        print(f"lotproof: The system refuses ({error.strerror}{where}).", file=sys.stderr)
+        print(f"          {_SURROUNDINGS[error.errno]} `lotproof log` shows what was recorded.", file=sys.stderr)
+        return ExitCode.BAD_REQUEST
     print(f"lotproof: a fault in Lotproof itself ({type(error).__name__}: {error}).", file=sys.stderr)
     print("          Run it again as `lotproof --debug ...` and report what it prints.", file=sys.stderr)
     return ExitCode.INTERNAL

@@ -5,6 +5,7 @@ reads to decide (the next label, the head of the journal) stays true until it co
 moment of the records and cannot write.
 """
 
+import shutil
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -179,6 +180,17 @@ def explained(place: str) -> Iterator[None]:
         ) from error
 
 
+_ROOM_BYTES = 1 << 20
+"""SQLite says 'disk I/O error' where it finds no room for its own notes (32 KiB and more); our own choice."""
+
+
+def _is_full(place: str) -> bool:
+    try:
+        return shutil.disk_usage(place).free < _ROOM_BYTES
+    except OSError:
+        return False
+
+
 def _for_a_person(error: DatabaseError, place: str) -> LotproofError:
     said = str(error.orig).strip().splitlines()[0] if str(error.orig).strip() else type(error.orig).__name__
     low = said.lower()
@@ -187,7 +199,7 @@ def _for_a_person(error: DatabaseError, place: str) -> LotproofError:
             f"The workspace {place} is busy: another bench has been writing for {LOCK_WAIT_S:.0f} s.",
             "Nothing was changed. Try again in a moment.",
         )
-    if "disk is full" in low or "no space left" in low:
+    if "disk is full" in low or "no space left" in low or ("i/o error" in low and _is_full(place)):
         return BadRequest(f"The disk of {place} is full.", "Nothing was changed. Make room and try again.")
     if "readonly" in low or "unable to open" in low:
         return BadRequest(f"The records of {place} cannot be opened for writing ({said}).", "Check its permissions.")
