@@ -267,9 +267,7 @@ def _inspection(shop: _Shop, photo: int, role: str, name: str, index: int, chip:
     shop.grown.findings += len(seen.findings)
 
 
-def a_look(
-    rng: random.Random, role: str, index: int, claim: tuple[str, str], *, bad: bool
-) -> tuple[PieceFound, float]:
+def a_look(rng: random.Random, role: str, index: int, claim: tuple[str, str], *, bad: bool) -> tuple[PieceFound, float]:
     """Draw what a photo shows of a piece, and return it with the prior it was judged with, in decibans.
 
     Parameters

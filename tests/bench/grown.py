@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
+from itertools import pairwise
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -91,8 +92,22 @@ def pages(of: Names) -> Iterator[str]:
     yield from (f"/lots/{of.lot}/{one}" for one in ("outlook", "compare", "photograph", "papers"))
     yield from (f"/pieces/{of.piece}", f"/pieces/{of.piece}/next", f"/pieces/{of.piece}/correct")
     yield from (f"/{one}?piece={of.piece}" for one in ("decide", "settle", "exemplar", "fit", "unfit"))
-    yield from ("/due", f"/next?what={of.open_lot}", "/next", "/costs", "/calibration", "/sellers", f"/sellers/{of.seller}")
-    yield from ("/machines", f"/machines/{of.machine}", "/recall", f"/recall?lot={of.lot}", f"/recall?seller={of.seller}")
+    yield from (
+        "/due",
+        f"/next?what={of.open_lot}",
+        "/next",
+        "/costs",
+        "/calibration",
+        "/sellers",
+        f"/sellers/{of.seller}",
+    )
+    yield from (
+        "/machines",
+        f"/machines/{of.machine}",
+        "/recall",
+        f"/recall?lot={of.lot}",
+        f"/recall?seller={of.seller}",
+    )
     yield from (f"/runs/{of.run}", f"/bench/{of.piece}", f"/bench/current/{of.piece}", f"/bench/plan/{of.lot}")
     yield from (f"/bench/compare?run={of.run}&run={of.other_run}", f"/bench/history/{of.machine}")
     yield from ("/log", f"/log?label={of.piece}", f"/log?label={of.lot}", "/log?before=5000", "/work", "/phone")
@@ -186,7 +201,8 @@ def names(workspace: Workspace) -> Names:
         ).one()
         order = session.scalars(select(Lot.order_reference).where(Lot.label == lot)).one()
     first, second = runs
-    assert small is not None and seller is not None
+    assert small is not None
+    assert seller is not None
     return Names(lot, f"{lot}-07", large, small, first, second, machine, seller[0], order or "")
 
 
@@ -219,7 +235,7 @@ def _lines(small: Shop, large: Shop) -> Iterator[str]:
     for name, before, now in sorted(pairs, key=lambda one: one[1].seconds - one[2].seconds):
         times = f"{1000 * before.seconds:>7.1f} ms{1000 * now.seconds:>7.1f} ms{now.seconds / before.seconds:>8.2f}"
         yield f"{name:44}{times}{f'{before.questions} {now.questions}':>12}"
-    yield "Milliseconds of processor time, the middle of up to five, in a warm process; asked: questions to the database."
+    yield "Milliseconds of processor time, the middle of up to five, in a warm process; asked: questions to it."
 
 
 def main() -> None:
@@ -229,7 +245,7 @@ def main() -> None:
         with opened(Path(folder), SMALL, grown=True) as shop:
             measure([shop])
             shops.append(shop)
-    for small, large in zip(shops, shops[1:], strict=False):
+    for small, large in pairwise(shops):
         print("\n".join(_lines(small, large)))
 
 
