@@ -8,11 +8,11 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, joinedload
 
-from tracker.desk.pieces import MANY, Labelled, dispositions, find_lot, pieces_of
+from tracker.desk.pieces import MANY, Labelled, dispositions, find_lot, pieces_of, seats, standings
 from tracker.desk.standing import lots_with
 from tracker.desk.workspace import Workspace
 from tracker.judgement.suspicion import counted
-from tracker.records.models import BenchRun, Document, Inspection, Lot, Photo, Shipment
+from tracker.records.models import BenchRun, Document, Inspection, Lot, Photo, Piece, Shipment
 
 SETTLED_WITH_SELLER = ("accepted", "fitted", "returned")
 """Dispositions of pieces for which nothing is to be claimed any more."""
@@ -81,7 +81,9 @@ def _every_due(session: Session, today: date, within: int | None) -> tuple[Due, 
         query = query.where(Lot.id.in_(wanted))
     lots = session.scalars(query.order_by(Lot.claim_by, Lot.id)).all()
     pieces = pieces_of(session, lots)
-    now = dispositions(session, [piece for some in pieces.values() for piece in some])
+    every, which = [piece for some in pieces.values() for piece in some], select(Piece.id)
+    which = which.where(Piece.lot_id.in_([lot.id for lot in lots]))
+    now = standings(session, every, seats(session, every, which), which)
     return due_of(session, lots, pieces, now, today=today)
 
 
