@@ -106,9 +106,12 @@ class RunModel:
 
 def run_models() -> dict[tuple[str, str], RunModel]:
     """Return a run for each test and verdict, as the desk records them in a workspace of its own."""
-    with tempfile.TemporaryDirectory() as folder, _own_keys(Path(folder) / "keys"):
-        with Workspace.open(Path(folder) / "w", create=True) as workspace:
-            return _measured(workspace)
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        _own_keys(Path(folder) / "keys"),
+        Workspace.open(Path(folder) / "w", create=True) as workspace,
+    ):
+        return _measured(workspace)
 
 
 def _measured(workspace: Workspace) -> dict[tuple[str, str], RunModel]:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
+from itertools import pairwise
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -200,7 +201,8 @@ def names(workspace: Workspace) -> Names:
         ).one()
         order = session.scalars(select(Lot.order_reference).where(Lot.label == lot)).one()
     first, second = runs
-    assert small is not None and seller is not None
+    assert small is not None
+    assert seller is not None
     return Names(lot, f"{lot}-07", large, small, first, second, machine, seller[0], order or "")
 
 
@@ -233,7 +235,7 @@ def _lines(small: Shop, large: Shop) -> Iterator[str]:
     for name, before, now in sorted(pairs, key=lambda one: one[1].seconds - one[2].seconds):
         times = f"{1000 * before.seconds:>7.1f} ms{1000 * now.seconds:>7.1f} ms{now.seconds / before.seconds:>8.2f}"
         yield f"{name:44}{times}{f'{before.questions} {now.questions}':>12}"
-    yield "Milliseconds of processor time, the middle of up to five, in a warm process; asked: questions to the database."
+    yield "Milliseconds of processor time, the middle of up to five, in a warm process; asked: questions to it."
 
 
 def main() -> None:
@@ -243,7 +245,7 @@ def main() -> None:
         with opened(Path(folder), SMALL, grown=True) as shop:
             measure([shop])
             shops.append(shop)
-    for small, large in zip(shops, shops[1:], strict=False):
+    for small, large in pairwise(shops):
         print("\n".join(_lines(small, large)))
 
 

@@ -23,6 +23,7 @@ import bags
 import dates
 import files
 import foam
+import grown
 import intervals
 import live
 import load
@@ -45,6 +46,7 @@ BENCHMARKS: dict[str, Callable[[Path], Result]] = {
     "list": records.run_list,
     "recall": records.run_recall,
     "pages": page_reads.run,
+    "grown": grown.run,
     "bag": bags.run,
     "live": live.run,
     "inspect": photos.run_inspect,

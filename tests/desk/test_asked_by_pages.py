@@ -1,9 +1,14 @@
 """What the pages of record keeping ask of the desk: finding, known names, what is thought of pieces, the journal."""
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import pytest
+from asked import asked
 from bags import full_lot
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 from staged import Stage
 from stock import TODAY, a_lot
 
@@ -15,7 +20,7 @@ from tracker.desk.delivery_csv import check_delivery
 from tracker.desk.find import MOST, find, label_in
 from tracker.desk.fitting import add_machine
 from tracker.desk.known_names import known_names
-from tracker.desk.log import in_words, journal_state, read_log
+from tracker.desk.log import entries_about, in_words, journal_state, read_log
 from tracker.desk.named import named
 from tracker.desk.pieces import find_piece
 from tracker.desk.receive import add_documents
@@ -23,6 +28,8 @@ from tracker.desk.sellers import show_seller
 from tracker.desk.thoughts import STRONGEST, thoughts
 from tracker.desk.workspace import Workspace
 from tracker.errors import NoSuch
+from tracker.journal import written_tables
+from tracker.records.models import BenchRun, JournalEntry, Lot, Machine, Piece
 
 
 @pytest.fixture
@@ -148,3 +155,45 @@ def test_every_row_of_a_delivery_is_told(tmp_path: Path) -> None:
     assert [one.documents[0] for one in found.arrivals] == [Paper("invoice", paper, "inv.pdf")] * 2
     assert len(found.faults) == 2
     assert found.faults[0].startswith("row 3, quantity: ")
+
+
+def test_the_log_of_a_label_is_found_by_rows_and_misses_nothing_that_is_named(full: Workspace) -> None:
+    a_lot(full, order="Q-8")
+    decide(full, ["L0001-01", "L0002-02"], "quarantine", "one jig for both", operator="mira")
+    with full.read() as session:
+        entries = session.scalars(select(JournalEntry).order_by(JournalEntry.id)).all()
+        labels = [label for table in (Lot, Piece, Machine, BenchRun) for label in session.scalars(select(table.label))]
+        assert {label[0] for label in labels} == {"L", "M", "B"}
+        for label in labels:
+            named_in = [
+                one.id
+                for one in entries
+                if one.subject == label or one.subject.startswith(f"{label}-") or f'"{label}"' in one.body
+            ]
+            found = entries_about(session, label)
+            assert set(named_in) <= set(found), label
+            wrote = {
+                entry
+                for table in written_tables()
+                for row in session.execute(select(table)).mappings()
+                for entry in [row["entry_id"]]
+                if label in _labels_of(session, row)
+            }
+            assert set(found) <= wrote | set(named_in), label
+    assert [one.act for one in read_log(full, "L0002-02").entries] == ["decide"]
+    assert read_log(full, "L0002-02", before=1).entries == ()
+    assert read_log(full, "L0099").found == 0
+    with asked(full) as few:
+        read_log(full, "L0002")
+    with asked(full) as many:
+        read_log(full, "L0001")
+    assert few.number == many.number
+
+
+def _labels_of(session: Session, row: Mapping[str, Any]) -> set[str]:
+    """Return the labels of what a row is of, and of the lot of a piece."""
+    found = {str(row.get("label"))}
+    for name, table in (("lot_id", Lot), ("piece_id", Piece), ("machine_id", Machine)):
+        if row.get(name) is not None:
+            found.add(session.get_one(table, row[name]).label)
+    return found | {label.partition("-")[0] for label in found}

@@ -1,7 +1,7 @@
 """What is known of pieces is carried forward from entry to entry, and kept for other processes: always as read anew."""
 
 import random
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -19,17 +19,22 @@ from tracker.desk.truths import truths
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.journal import head
+from tracker.judgement.counts import OUTCOMES
 from tracker.judgement.learning import Experience, Lesson
-from tracker.judgement.outcomes import Outcomes
-from tracker.records.models import Piece
+from tracker.judgement.outcomes import Outcomes, codes
+from tracker.records.models import Piece, Settlement
 
 SIZE = Growth(lots=3, pieces=7, looks=2.2, runs=1.2, decided=0.7, settled=0.3, rematched=0.3, seed=11)
 
 
 @pytest.fixture
-def shop(workspace: Workspace) -> Iterator[Workspace]:
+def shop(workspace: Workspace) -> Workspace:
     grow(workspace, SIZE)
-    yield workspace
+    return workspace
+
+
+class BreakingOffError(Exception):
+    """Ends an act that is to leave nothing."""
 
 
 def anew(workspace: Workspace) -> KnownPieces:
@@ -98,15 +103,17 @@ def test_an_act_sees_its_own_rows_and_leaves_nothing_behind(shop: Workspace) -> 
         label = session.get_one(Piece, piece).label
     truth = "genuine" if before.pieces.pieces[piece].truth.not_genuine else "not-genuine"
 
-    class Broken(Exception):
-        pass
+    said = []
 
-    from tracker.records.models import Settlement
+    def break_off() -> None:
+        with shop.act("mira", "settle", label) as act:
+            act.add(Settlement(piece_id=piece, genuine=truth == "genuine", grounds="-", withdrawn=False))
+            said.append(learned(act.session).pieces.pieces[piece].truth)
+            raise BreakingOffError
 
-    with pytest.raises(Broken), shop.act("mira", "settle", label) as act:
-        act.add(Settlement(piece_id=piece, genuine=truth == "genuine", grounds="-", withdrawn=False))
-        assert learned(act.session).pieces.pieces[piece].truth.not_genuine == (truth != "genuine")
-        raise Broken
+    with pytest.raises(BreakingOffError):
+        break_off()
+    assert said[0].not_genuine == (truth != "genuine")
     assert now(shop).pieces == before.pieces
     settle(shop, label, truth, "The maker said so.", operator="mira")
     assert now(shop).pieces.pieces[piece].truth.not_genuine == (truth != "genuine")
@@ -144,9 +151,6 @@ def test_a_copy_that_is_damaged_or_of_another_journal_is_not_used(
 
 def test_tallies_of_bytes_are_those_of_words() -> None:
     rng = random.Random(3)
-    from tracker.judgement.counts import OUTCOMES
-    from tracker.judgement.outcomes import codes
-
     said = [{code: rng.choice(OUTCOMES) for code in codes() if rng.random() < 0.5} for _ in range(80)]
     lessons = [
         (Lesson(n, n // 7, rng.random() < 0.4, one, 0.0), Outcomes.of({**one, "no-such": "clear"}))

@@ -6,18 +6,22 @@ from dataclasses import astuple, fields, replace
 
 import pytest
 from asked import asked
-from growing import Growth, grow
+from growing import TODAY, Growth, grow
 from settled_workshop import decided, look, ran
 from sqlalchemy import func, select, text, update
+from sqlalchemy.orm import Session
 from stock import a_lot, arrival
 
 from tracker.desk import listing_page
 from tracker.desk import standing_suspicion as kept
 from tracker.desk.decide import decide, settle
+from tracker.desk.due import due
 from tracker.desk.fitting import fit
 from tracker.desk.listing import Filters, list_rows
 from tracker.desk.listing_filters import must_pass, ordered
 from tracker.desk.listing_plain import PLAIN
+from tracker.desk.next_test import next_tests
+from tracker.desk.open_lots import open_lots
 from tracker.desk.receive import receive
 from tracker.desk.rows import ROW_OF, Row
 from tracker.desk.showing import PieceShown, show
@@ -329,3 +333,23 @@ def test_while_another_bench_writes_a_page_is_shown_and_nothing_waits(
         rows = list_rows(grown, "pieces").rows
     assert pages == [False]
     same(rows, plain(grown, "pieces"))
+
+
+def test_claims_and_open_lots_are_the_same_with_what_is_kept_and_without(workspace: Workspace) -> None:
+    grow(workspace, replace(VARIED, decided=0.9, lots=6, seed=5))
+    list_rows(workspace, "lots")
+
+    def told() -> tuple[object, ...]:
+        windows = [due(workspace, today=TODAY, within=days) for days in (None, 10, 10**9)]
+        return (*windows, open_lots(workspace), next_tests(workspace, None, minutes=None, today=TODAY).steps)
+
+    with workspace.read() as session:
+        assert state(session).current
+    quick = told()
+    with write_transaction(workspace._engine) as connection:
+        empty(Session(bind=connection))
+    with workspace.read() as session:
+        assert not state(session).current
+    assert told() == quick
+    assert len({len(one) for one in quick[:2]}) == 2  # type: ignore[arg-type]
+    assert quick[0] == quick[2]

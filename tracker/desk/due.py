@@ -2,22 +2,25 @@
 
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, joinedload
 
-from tracker.desk.pieces import MANY, Labelled, dispositions, find_lot, pieces_of
+from tracker.desk.pieces import MANY, Labelled, dispositions, find_lot, pieces_of, seats, standings
+from tracker.desk.standing import lots_with
 from tracker.desk.workspace import Workspace
 from tracker.judgement.suspicion import counted
-from tracker.records.models import BenchRun, Document, Inspection, Lot, Photo, Shipment
+from tracker.records.models import BenchRun, Document, Inspection, Lot, Photo, Piece, Shipment
 
 SETTLED_WITH_SELLER = ("accepted", "fitted", "returned")
 """Dispositions of pieces for which nothing is to be claimed any more."""
 NEEDY = ("open", "quarantined", "rejected")
 """Dispositions of pieces that may still be claimed for."""
 MOST_NAMED = 8
+MOST_DAYS = 365_000
+"""A thousand years: what is later is no day any more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +63,28 @@ def due(workspace: Workspace, lot: str | None = None, *, today: date, within: in
         Only windows that close in this many days or fewer.
     """
     with workspace.read() as session:
-        only = None if lot is None else find_lot(session, lot)
-        now = dispositions(session, None if only is None else only.pieces)
-        found = due_in(session, now, only, today=today)
+        if lot is None:
+            found = _every_due(session, today, within)
+        else:
+            only = find_lot(session, lot)
+            found = due_in(session, dispositions(session, only.pieces), only, today=today)
     return tuple(one for one in found if within is None or one.days_left <= within)
+
+
+def _every_due(session: Session, today: date, within: int | None) -> tuple[Due, ...]:
+    """Return what all lots still need whose window closes so soon; of those that need nothing no piece is read."""
+    query = select(Lot).options(joinedload(Lot.seller)).where(Lot.claim_by.is_not(None))
+    if within is not None:
+        query = query.where(Lot.claim_by <= today + timedelta(days=min(within, MOST_DAYS)))
+    wanted = lots_with(session, NEEDY)
+    if wanted is not None:
+        query = query.where(Lot.id.in_(wanted))
+    lots = session.scalars(query.order_by(Lot.claim_by, Lot.id)).all()
+    pieces = pieces_of(session, lots)
+    every, which = [piece for some in pieces.values() for piece in some], select(Piece.id)
+    which = which.where(Piece.lot_id.in_([lot.id for lot in lots]))
+    now = standings(session, every, seats(session, every, which), which)
+    return due_of(session, lots, pieces, now, today=today)
 
 
 def due_in(session: Session, now: Mapping[int, str], only: Lot | None = None, *, today: date) -> tuple[Due, ...]:

@@ -124,7 +124,7 @@ def _touched(session: Session, entry: int) -> list[int]:
         return table.entry_id > entry  # type: ignore[no-any-return]
 
     photos = select(Inspection.photo_id).where(later(Inspection))
-    said = union(
+    said: Any = union(
         select(Settlement.piece_id).where(later(Settlement)),
         select(Decision.piece_id).where(later(Decision)),
         select(BenchRun.piece_id).where(later(BenchRun), BenchRun.piece_id.is_not(None)),

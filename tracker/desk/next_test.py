@@ -15,6 +15,7 @@ from tracker.desk.bench_plan import parts_with_curves
 from tracker.desk.costs import Reckoned, reckoned
 from tracker.desk.learned import Learned, learned
 from tracker.desk.lot_outlook import UNDECIDED, lot_known
+from tracker.desk.open_lots import undecided
 from tracker.desk.pieces import dispositions, find_lot, find_piece, pieces_of, plain_label
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
@@ -188,8 +189,7 @@ def _minutes(text: str | None) -> float | None:
 
 def _asked(session: Session, what: str | None) -> tuple[list[Lot], Piece | None]:
     if what is None:
-        now: Mapping[int, str] = dispositions(session)
-        wanted = {lot for number, lot in session.execute(select(Piece.id, Piece.lot_id)) if now[number] in UNDECIDED}
+        wanted = {lot for lot, number in undecided(session).items() if number}
         return [lot for lot in session.scalars(select(Lot).order_by(Lot.id)) if lot.id in wanted], None
     if re.fullmatch(r"L[0-9]+-[0-9]+", plain_label(what)):
         piece = find_piece(session, what)

@@ -68,10 +68,10 @@ def plain_label(text: str) -> str:
 def next_number(session: Session, model: type[Lot] | type[Machine] | type[BenchRun]) -> int:
     """Return the next free number for the labels of `model`; call it inside an act.
 
-    It follows the highest label given, not the count, so that a label is never given twice even if rows were lost.
+    It follows the highest label given, not the count, so that a label is never given twice even if rows were lost. Rows
+    and labels are numbered in the same order, under one lock, so the newest row has it: all need not be looked through.
     """
-    labels = session.scalars(select(model.label).order_by(func.length(model.label).desc(), model.label.desc()).limit(1))
-    highest = labels.first()
+    highest = session.scalars(select(model.label).order_by(model.id.desc()).limit(1)).first()
     return 1 if highest is None else int(highest[1:]) + 1
 
 

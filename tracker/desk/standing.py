@@ -13,12 +13,14 @@ from typing import Any, NamedTuple
 from sqlalchemy import (
     BindParameter,
     CompoundSelect,
+    Select,
     bindparam,
     delete,
     false,
     func,
     insert,
     literal,
+    or_,
     select,
     union_all,
     update,
@@ -72,6 +74,14 @@ _THROUGH = select(func.coalesce(func.max(STANDING_STATE.c.through), 0)).scalar_s
 _TAUGHT = select(func.coalesce(func.max(STANDING_STATE.c.taught), 0)).scalar_subquery()
 STATE = (_HEAD, _THROUGH, _TAUGHT)
 """The columns of a `State`, to be asked for along with others."""
+
+
+def lots_with(session: Session, dispositions: Sequence[str]) -> Select[Any] | None:
+    """Return the question for the lots with a piece of one of these dispositions; None where the tables are behind."""
+    if not state(session).current:
+        return None
+    counts = (LOT_STANDING.c[name] for name in dispositions)
+    return select(LOT_STANDING.c.lot_id).where(or_(*(count > 0 for count in counts)))
 
 
 def follow(session: Session, entry: int) -> None:

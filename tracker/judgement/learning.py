@@ -242,8 +242,9 @@ class Experience:
 
     @cached_property
     def _tallies(self) -> dict[Key, Tally]:
-        if self.declared.indicators is indicators() and all(isinstance(one.outcomes, Outcomes) for one in self.lessons):
-            return tallied(self.lessons)
+        shown = [one.outcomes.marks for one in self.lessons if isinstance(one.outcomes, Outcomes)]
+        if self.declared.indicators is indicators() and len(shown) == len(self.lessons):
+            return tallied(self.lessons, shown)
         tallies: dict[Key, Tally] = {}
         for lesson in self.lessons:
             for key, index in self._counted(lesson):
@@ -328,11 +329,11 @@ def _counted(lesson: Lesson, known: Mapping[str, Indicator]) -> list[tuple[Key, 
     ]
 
 
-def tallied(lessons: Sequence[Lesson]) -> dict[Key, Tally]:
-    """Return what lessons add up to, by key and lot, of very many at once; each has `Outcomes`."""
+def tallied(lessons: Sequence[Lesson], shown: Sequence[bytes]) -> dict[Key, Tally]:
+    """Return what lessons add up to, by key and lot, of very many at once; `shown` are the marks of their outcomes."""
     if not lessons:
         return {}
-    marks = np.frombuffer(b"".join(one.outcomes.marks for one in lessons), np.uint8).reshape(len(lessons), -1)
+    marks = np.frombuffer(b"".join(shown), np.uint8).reshape(len(lessons), -1)
     lots, of_lot = np.unique([one.lot for one in lessons], return_inverse=True)
     group = 2 * of_lot + np.array([one.not_genuine for one in lessons])
     found: dict[Key, Tally] = {}

@@ -1,4 +1,4 @@
-"""What became of looking for each declared indicator on one piece, in one byte each: a workshop has very many pieces."""
+"""What became of looking for each declared indicator on one piece, in one byte each: there are very many pieces."""
 
 from collections.abc import Iterator, Mapping
 from functools import cache
