@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 from buckets import kept_in, plainly
 from conftest import Lotproof, _new_database, _order
 from growing import Growth, grow
@@ -20,6 +21,7 @@ from sqlalchemy import create_engine, text
 from sqlalchemy.engine import make_url
 from stock import a_lot, arrival
 
+from tracker import journal
 from tracker.desk import carry, carry_rows, keys, task_leftovers
 from tracker.desk import place as places
 from tracker.desk import workspace as workspaces
@@ -123,6 +125,27 @@ def test_there_and_back(
     with Workspace.open(back) as workspace:
         assert verify(workspace).sound
         assert a_lot(workspace).lot == "L0007"
+
+
+def test_the_quick_text_of_a_row_is_the_canonical_one(filled: Path) -> None:
+    """Every row of a workshop, and the characters that JSON escapes; the yardstick is the library for RFC 8785."""
+    engine = create_engine(f"sqlite:///{filled / 'records.sqlite'}")
+    with engine.connect() as connection:
+        seen = 0
+        for table in carry_rows.tables():
+            named = carry_rows._by_name(table)
+            for row in connection.execute(sa.select(table)).mappings():
+                assert carry_rows.row_text(named, row) == journal.row_text(row)
+                seen += 1
+        hostile = "".join(map(chr, [*range(1, 0x180), 0x2028, 0x2029, 0xFEFF, 0x1F600])) + '"\\/'
+        odd = sa.Table(
+            "odd", sa.MetaData(), sa.Column("z", sa.Text), sa.Column("a", sa.Float), sa.Column("B", sa.Boolean)
+        )
+        literal = sa.select(sa.literal(hostile).label("z"), sa.literal(1e21).label("a"), sa.literal(True).label("B"))
+        for row in connection.execute(literal).mappings():
+            assert carry_rows.row_text(carry_rows._by_name(odd), row) == journal.row_text(row)
+    engine.dispose()
+    assert seen > 100
 
 
 def test_the_old_place_is_closed_and_says_where_it_went(source: Path, tmp_path: Path, lotproof: Lotproof) -> None:
