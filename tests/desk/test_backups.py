@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from conftest import Lotproof
+from killing import killed_at
 from sqlalchemy import create_engine, text
 from stock import a_lot, arrival
 
@@ -226,3 +227,27 @@ def test_hostile_files(made: Path, tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["b.tar"]
     with pytest.raises(BadRequest, match="no backup"):
         restore(tmp_path / "none", tmp_path / "w")
+
+
+@pytest.mark.thorough
+@pytest.mark.parametrize("step", [1, 4, 9, 14])
+def test_a_restore_that_was_killed_is_taken_up_again(made: Path, tmp_path: Path, step: int) -> None:
+    assert not killed_at(step, lambda: restore(made, tmp_path / "w"))
+    done = restore(made, tmp_path / "w")
+    with Workspace.open(tmp_path / "w") as workspace:
+        report = verify(workspace)
+        assert (report.sound, report.head) == (True, done.manifest.head)
+
+
+@pytest.mark.thorough
+def test_a_backup_that_was_killed_is_not_taken_for_one(made: Path, tmp_path: Path) -> None:
+    restore(made, tmp_path / "w")
+
+    def do() -> None:
+        with Workspace.open(tmp_path / "w") as workspace:
+            backup(workspace, tmp_path / "b")
+
+    assert not killed_at(1, do)
+    assert not (tmp_path / "b").exists()
+    do()
+    restore(tmp_path / "b", tmp_path / "again")

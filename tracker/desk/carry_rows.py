@@ -14,7 +14,9 @@ from sqlalchemy import Connection, Engine, Integer, RowMapping, Table, delete, f
 from sqlalchemy.orm import Session
 
 from tracker import journal
+from tracker.canonical import row_texts
 from tracker.errors import Damaged
+from tracker.records import derived  # noqa: F401  its tables are to be known here
 from tracker.records.models import Base, JournalEntry
 from tracker.records.session import read_transaction, write_transaction
 
@@ -83,19 +85,26 @@ def _copy_anew(source: Connection, target: Engine, table: Table) -> None:
 
 
 def table_sums(connection: Connection, what: str, tell: Tell) -> dict[str, TableSum]:
-    """Return what each table holds, read row by row."""
-    total, done, found = sum(_count(connection, table) for table in tables()), 0, {}
-    for table in tables():
+    """Return what each table that is written once holds, read row by row; the others can be made from these anew."""
+    looked_at = [table for table in tables() if written_once(table)]
+    total, done, found = sum(_count(connection, table) for table in looked_at), 0, {}
+    for table in looked_at:
         seen, rows = hashlib.sha256(), 0
         for page in _pages(connection, table, None):
-            for row in page:
-                seen.update(journal.row_text(row).encode())
-                seen.update(b"\n")
+            for line in texts(table, page):
+                seen.update(f"{line}\n".encode())
             rows += len(page)
             tell(what, done + rows, total)
         done += rows
         found[table.name] = TableSum(rows, seen.hexdigest())
     return found
+
+
+def texts(table: Table, rows: Sequence[RowMapping]) -> list[str]:
+    """Return the canonical text of each row, as the journal's digests are made from it."""
+    values = list(zip(*(tuple(row.values()) for row in rows), strict=True))
+    columns = sorted(zip((column.name for column in table.columns), values, strict=True))
+    return row_texts([name for name, _ in columns], [column for _, column in columns])
 
 
 def same(here: dict[str, TableSum], there: dict[str, TableSum], place: str) -> None:

@@ -12,7 +12,7 @@ from tracker.desk import keys, task_leftovers
 from tracker.desk import place as places
 from tracker.desk import spool as spools
 from tracker.desk.carry_files import files_on_record
-from tracker.desk.carry_rows import tables
+from tracker.desk.carry_rows import tables, written_once
 from tracker.desk.moved import came_from, closed_by
 from tracker.desk.workspace import Workspace
 from tracker.records import schema
@@ -33,7 +33,7 @@ class Whereabouts:
         Of the records' schema.
     head : Head
     rows : dict
-        Rows by table.
+        Rows by table, of those that are written once.
     records_bytes, evidence_bytes, files : int
         Size of the records, and of the evidence that the journal names.
     moved_to : dict or None
@@ -67,7 +67,8 @@ def whereabouts(workspace: Workspace) -> Whereabouts:
     place = places.find(workspace.folder)
     with workspace.read() as session:
         named = files_on_record(session)
-        rows = {table.name: session.scalar(select(func.count()).select_from(table)) or 0 for table in tables()}
+        once = [table for table in tables() if written_once(table)]
+        rows = {table.name: session.scalar(select(func.count()).select_from(table)) or 0 for table in once}
         waiting = sum(one.wanted for one in task_leftovers.look(workspace.folder))
         return Whereabouts(
             folder=str(workspace.folder),

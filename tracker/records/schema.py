@@ -13,8 +13,13 @@ if TYPE_CHECKING:
 
 HEAD = "v0006"
 """The newest migration; kept here so that a workspace which is up to date opens without loading Alembic."""
-UNFINISHED = "unfinished"
+UNFINISHED = f"unfinished {HEAD}"
 """What stands in the place of a migration while records are being copied from elsewhere; nothing opens them."""
+
+
+def is_unfinished(revision: str | None) -> bool:
+    """Tell whether records are the beginning of a copy, of this schema or another."""
+    return (revision or "").startswith("unfinished")
 
 
 def revision(connection: Connection) -> str | None:
@@ -60,7 +65,7 @@ def bring_up_to_date(engine: Engine) -> None:
         present = revision(connection)
     if present == HEAD:
         return
-    if present == UNFINISHED:
+    if is_unfinished(present):
         raise BadRequest(
             "A workspace is being copied to this place, and the copy is not finished.",
             "Wait for it; where it was broken off, run the same `lotproof workspace` command again.",
