@@ -93,13 +93,15 @@ def _noisy(path: Path, rng: np.random.Generator) -> bytes:
 
 def _timed(master: Path, folder: Path, workers: int, figures: dict[str, Any]) -> Took:
     shutil.copytree(master, folder)
-    with _workers(workers) as hands, Workspace.open(folder) as workspace, _watched(hands, figures):
-        for number in range(1, WARM + 1):
-            desk.reinspect(workspace, hands, lot=f"L{number:04d}", operator="mira", today=TODAY)
-        before = _size(folder)
-        cpu, start = cpu_seconds(), time.perf_counter()
-        document = desk.reinspect(workspace, hands, operator="mira", today=TODAY)
-        took = Took(time.perf_counter() - start, cpu_seconds() - cpu)
+    with _workers(workers) as hands, _watched(hands, figures):
+        with Workspace.open(folder) as workspace:
+            for number in range(1, WARM + 1):
+                desk.reinspect(workspace, hands, lot=f"L{number:04d}", operator="mira", today=TODAY)
+        before = _size(folder)  # closed: nothing of the records is in the log beside them
+        with Workspace.open(folder) as workspace:
+            cpu, start = cpu_seconds(), time.perf_counter()
+            document = desk.reinspect(workspace, hands, operator="mira", today=TODAY)
+            took = Took(time.perf_counter() - start, cpu_seconds() - cpu)
     if (document.done, document.set_aside) != (PHOTOS, ()):
         raise RuntimeError(f"{document.done} of {PHOTOS} photos were done: {document.set_aside}")
     after = _size(folder)
