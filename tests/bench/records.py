@@ -28,7 +28,7 @@ RECEIVE_READS = (
 )
 LIST_READS = (
     "The first page of a list, in a warm process, against one hand-written statement for just that page. The "
-    "statement takes the suspicion stored with the last photo; the list shows today's, as it is kept beside the records "
+    "statement takes the suspicion stored with the last photo; the list shows today's, kept beside the records "
     "once somebody has asked for it. It is not the time of the command, which also starts Python."
 )
 RECALL_READS = (
