@@ -6,7 +6,7 @@ first, above that the order goes by what was kept, and the answer says so.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 from sqlalchemy import select
@@ -26,6 +26,10 @@ Found = Sequence[Any]
 """A row as the database gives it."""
 _TABLE = {"pieces": PIECE_STANDING, "lots": LOT_STANDING}
 _NO_FILTERS: frozenset[str] = frozenset()
+_NUMBER = {what: len(fields(row)) for what, row in ROW_OF.items()}
+"""Where a row's number stands, behind its columns; what its suspicion was reckoned with comes after it."""
+_COUNTED = 4
+"""Columns of `listing_query.count`, at the end of each row of a page."""
 _SUSPICION = {"pieces": 7, "lots": 21}
 """Where the suspicion stands among a row's columns."""
 
@@ -64,7 +68,13 @@ def page(workspace: Workspace, what: str, wish: Wish) -> Page | None:
         return None
     with workspace.read() as session:
         names, values = _filters(session, what, wish.filters)
-        number, *at = session.connection().execute(query.count(what, names or _NO_FILTERS), values).one()
+        if wish.after is not None and not state(session).current:
+            return None
+        found = [] if names is None else _rows(session, what, wish, names, values)
+        if found and wish.limit is not None:
+            number, *at = found[0][-_COUNTED:]
+        else:
+            number, *at = session.connection().execute(query.count(what, names or _NO_FILTERS), values).one()
         if not State(*at).current:
             return None
         today = kept.mark(State(*at).taught)
@@ -73,7 +83,7 @@ def page(workspace: Workspace, what: str, wish: Wish) -> Page | None:
             return None
         if names is None:
             return Page((), 0, None, stale)
-        made = _page(session, what, wish, names, values, today)
+        made = _page(session, what, wish.limit, found, today)
     kept.keep(workspace, made.fresh)
     return Page(made.rows, number, made.next, stale)
 
@@ -104,22 +114,18 @@ class _Made:
     fresh: kept.Reckoned
 
 
-def _page(
-    session: Session, what: str, wish: Wish, names: frozenset[str], values: Mapping[str, Any], today: str
-) -> _Made:
-    asked = None if wish.limit is None else wish.limit + 1
-    found = _rows(session, what, wish, names, values, asked)
-    more = wish.limit is not None and len(found) > wish.limit
-    shown = found[: wish.limit] if more else found
+def _page(session: Session, what: str, limit: int | None, found: Sequence[Found], today: str) -> _Made:
+    more = limit is not None and len(found) > limit
+    shown = found[:limit] if more else found
     fresh = _fresh(session, what, shown, today)
     newer = fresh.pieces if what == "pieces" else fresh.lots
     rows = tuple(_made(what, row, newer) for row in shown)
     return _Made(rows, shown[-1][0] if more else None, fresh)
 
 
-def _rows(
-    session: Session, what: str, wish: Wish, names: frozenset[str], values: Mapping[str, Any], limit: int | None
-) -> Sequence[Found]:
+def _rows(session: Session, what: str, wish: Wish, names: frozenset[str], values: Mapping[str, Any]) -> Sequence[Found]:
+    """Return the rows of a page and one more, if there is one."""
+    limit = None if wish.limit is None else wish.limit + 1
     shape = query.Shape(what, wish.sort, wish.reverse, names, wish.after is not None)
     last: tuple[int, Any] | None = None
     if wish.after is not None:
@@ -130,22 +136,24 @@ def _rows(
         last = (row[0], row[1])
         values = {**values, "after_id": last[0], "after_key": last[1]}
     if not query.may_lack(shape):
-        return _asked(session, query.page(shape, query.TOLD), values, limit)
+        return _asked(session, shape, query.TOLD, values, limit)
     rows: list[Found] = []
     if last is None or last[1] is not None:
-        rows += _asked(session, query.page(shape, query.TOLD), values, limit)
+        rows += _asked(session, shape, query.TOLD, values, limit)
         if limit is None or len(rows) < limit:
             whole = query.Shape(what, wish.sort, wish.reverse, names)
             left = None if limit is None else limit - len(rows)
-            rows += _asked(session, query.page(whole, query.UNTOLD), values, left)
+            rows += _asked(session, whole, query.UNTOLD, values, left)
         return rows
-    return _asked(session, query.page(shape, query.UNTOLD), values, limit)
+    return _asked(session, shape, query.UNTOLD, values, limit)
 
 
-def _asked(session: Session, question: Any, values: Mapping[str, Any], limit: int | None) -> Sequence[Found]:
-    # Past the session's own ways, which are made for whole rows: half the time of a page.
-    asked = question if limit is None else query.limited(question)
-    return session.connection().execute(asked, {**values, "limit": limit}).all()
+def _asked(
+    session: Session, shape: query.Shape, part: str, values: Mapping[str, Any], limit: int | None
+) -> Sequence[Found]:
+    # Past the session's own ways, which are made for whole rows, and counted along: half the time of a page.
+    question = query.page(shape, part) if limit is None else query.limited(shape, part)
+    return session.connection().execute(question, {**values, "limit": limit}).all()
 
 
 def _filters(session: Session, what: str, filters: Filters) -> tuple[frozenset[str] | None, dict[str, Any]]:
@@ -178,7 +186,8 @@ def _filters(session: Session, what: str, filters: Filters) -> tuple[frozenset[s
 
 
 def _fresh(session: Session, what: str, rows: Sequence[Found], today: str) -> kept.Reckoned:
-    stale = [row[-2] for row in rows if row[-1] != today and row[-1] != "-"]
+    number, mark = _NUMBER[what], _NUMBER[what] + 1
+    stale = [row[number] for row in rows if row[mark] != today and row[mark] != "-"]
     if not stale:
         return kept.Reckoned(today)
     reckon = kept.reckon_pieces if what == "pieces" else kept.reckon_lots
@@ -186,8 +195,8 @@ def _fresh(session: Session, what: str, rows: Sequence[Found], today: str) -> ke
 
 
 def _made(what: str, row: Found, newer: Mapping[int, tuple[int, float | None]]) -> Row:
-    number = row[-2]
-    values: Sequence[Any] = row[:-2]
+    number = row[_NUMBER[what]]
+    values: Sequence[Any] = row[: _NUMBER[what]]
     if number in newer:
         at = _SUSPICION[what]
         values = (*values[:at], newer[number][1], *values[at + 1 :])

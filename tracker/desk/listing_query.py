@@ -75,9 +75,10 @@ def page(shape: Shape, part: str) -> Select[Any]:
 
 
 @cache
-def limited(question: Select[Any]) -> Select[Any]:
-    """Return a question that gives at most `limit` rows."""
-    return question.limit(bindparam("limit"))
+def limited(shape: Shape, part: str) -> Select[Any]:
+    """Return what `page` does, for at most `limit` rows, each with what `count` asks for at its end."""
+    columns = count(shape.what, shape.filters).selected_columns
+    return page(shape, part).limit(bindparam("limit")).add_columns(*columns)
 
 
 def may_lack(shape: Shape) -> bool:
