@@ -13,7 +13,8 @@ from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 
-from tracker import __version__, journal
+from tracker import __version__
+from tracker.canonical import canonical
 from tracker.judgement.marking import Claim
 
 LOOKED = "looked"
@@ -56,7 +57,7 @@ def looked_with(method: Mapping[str, str], claim: Claim, role: str, exemplars: S
         "role": role,
         "exemplars": [list(one) for one in exemplars],
     }
-    return hashlib.sha256(journal.canonical(told).encode()).hexdigest()
+    return hashlib.sha256(canonical(told).encode()).hexdigest()
 
 
 @cache
