@@ -5,6 +5,7 @@ most of the time; where there are many, other processes do that arithmetic, and 
 """
 
 import os
+import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -174,7 +175,7 @@ class _Signatures:
         self._sent: deque[tuple[list[Looked], Future[list[bool]]]] = deque()
         self._many, self._stack = many, ExitStack()
         self._pool: ProcessPoolExecutor | None = None
-        self._since = 0
+        self._since = time.monotonic()
 
     def __enter__(self) -> "_Signatures":
         if self._many:
@@ -199,18 +200,17 @@ class _Signatures:
         self._looked.append((entry.id, found))
 
     def send(self) -> None:
-        """Have a block's signatures checked; every few dozen blocks wait for all that is on its way."""
+        """Have a block's signatures checked; every second wait for all that is on its way, so that it can be noted."""
         looked, self._looked = self._looked, []
         claims = [one.claim for _, one in looked if isinstance(one, journal.Signed)]
         if self._pool is None:
             self._settle(looked, signing.all_hold(claims))
             return
         self._sent.append((looked, self._pool.submit(signing.all_hold, claims)))
-        self._since += 1
-        while len(self._sent) > _AHEAD or (self._sent and self._since >= 40):
+        while len(self._sent) > _AHEAD or (self._sent and time.monotonic() - self._since > 1):
             self._one()
         if not self._sent:
-            self._since = 0
+            self._since = time.monotonic()
 
     def finish(self) -> None:
         """Wait for all that is on its way."""
