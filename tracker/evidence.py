@@ -77,6 +77,11 @@ class EvidenceStore:
             ) from None
         self._local = "file" in _protocols(self._fs)
 
+    @property
+    def local(self) -> bool:
+        """Whether the files lie in a folder here, so that more than one reader for each processor is of no use."""
+        return self._local
+
     def keep(self, data: bytes | Path | IO[bytes]) -> Kept:
         """Keep `data` (bytes, the file at a path, or what an open file gives) and return its digest and size.
 

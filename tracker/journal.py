@@ -24,10 +24,10 @@ RFC 8785 of an object whose members are strings and whole numbers is what Python
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
-from typing import Any
+from typing import Any, Protocol
 
 from sqlalchemy import RowMapping, Table, select
 from sqlalchemy.orm import Session
@@ -140,49 +140,125 @@ def _behind_s(earlier: str, now: datetime) -> float:
         return 0.0
 
 
-def verify_chain(entries: Iterable[JournalEntry]) -> Iterator[BrokenLink]:
+class Entry(Protocol):
+    """A journal entry, wherever it comes from: a row of the records, or a line of a bag."""
+
+    @property
+    def id(self) -> int: ...
+    @property
+    def at(self) -> str: ...
+    @property
+    def operator(self) -> str: ...
+    @property
+    def act(self) -> str: ...
+    @property
+    def subject(self) -> str: ...
+    @property
+    def body(self) -> str: ...
+    @property
+    def previous_hash(self) -> str: ...
+    @property
+    def hash(self) -> str: ...
+    @property
+    def signing_key(self) -> str | None: ...
+    @property
+    def signature(self) -> str | None: ...
+
+
+def verify_chain(entries: Iterable[Entry]) -> Iterator[BrokenLink]:
     """Walk the entries in order of id and yield every place where the chain does not hold."""
-    number, previous, latest = 0, FIRST_PREVIOUS, ""
+    chain = Chain()
     for entry in entries:
-        missing = list(range(number + 1, entry.id))
-        if missing:
-            names = f"{missing[0]}" if len(missing) == 1 else f"{missing[0]} to {missing[-1]}"
-            yield BrokenLink(missing[0], "entry-removed", f"Journal entry {names} is missing.")
-        elif entry.previous_hash != previous:
+        yield from chain.broken(entry, body_of(entry))
+
+
+@dataclass(slots=True)
+class Chain:
+    """Holds each entry against the one before it; the members are what is known of the last one seen."""
+
+    number: int = 0
+    previous: str = FIRST_PREVIOUS
+    latest: str = ""
+
+    def broken(self, entry: Entry, body: Mapping[str, Any]) -> Iterator[BrokenLink]:
+        """Yield what is wrong with the next entry, whose parsed body is `body`."""
+        first, last = self.number + 1, entry.id - 1
+        if first <= last:
+            names = f"{first}" if first == last else f"{first} to {last}"
+            yield BrokenLink(first, "entry-removed", f"Journal entry {names} is missing.")
+        elif entry.previous_hash != self.previous:
             yield BrokenLink(
                 entry.id, "link-broken", f"Journal entry {entry.id} does not follow from the one before it."
             )
         if _hash_of(entry) != entry.hash:
             yield BrokenLink(entry.id, "entry-edited", f"Journal entry {entry.id} was changed after it was written.")
-        if _went_back(latest, entry):
-            message = f"Journal entry {entry.id} says {entry.at}, before the entry it follows ({latest})."
+        if _went_back(self.latest, entry, body):
+            message = f"Journal entry {entry.id} says {entry.at}, before the entry it follows ({self.latest})."
             yield BrokenLink(entry.id, "clock-back", message)
-        number, previous, latest = entry.id, entry.hash, entry.at
+        self.number, self.previous, self.latest = entry.id, entry.hash, entry.at
 
 
-def _went_back(latest: str, entry: JournalEntry) -> bool:
+def _went_back(latest: str, entry: Entry, body: Mapping[str, Any]) -> bool:
     """Tell whether an entry claims to be older than the one before it, and did not say so when it was written."""
     try:
         now = datetime.fromisoformat(entry.at)
-        return bool(latest) and _behind_s(latest, now) > CLOCK_SLACK_S and "clock_behind_s" not in body_of(entry)
+        return bool(latest) and _behind_s(latest, now) > CLOCK_SLACK_S and "clock_behind_s" not in body
     except ValueError:
         return False  # an instant that is none was edited, which the hash shows
+
+
+@dataclass(frozen=True, slots=True)
+class Signed:
+    """A signature that is still to be held against its hash."""
+
+    entry: int
+    key: str
+    public_key: str
+    hash: str
+    signature: str
+
+    @property
+    def claim(self) -> tuple[str, str, str]:
+        """What `signing.all_hold` takes."""
+        return self.public_key, self.hash, self.signature
+
+    @property
+    def wrong(self) -> BrokenLink:
+        """What is to be said where it does not hold."""
+        message = (
+            f"The signature of journal entry {self.entry} does not fit it: the entry, or what comes before "
+            "it, was written anew by somebody without the key."
+        )
+        return BrokenLink(self.entry, "signature-wrong", message)
 
 
 class SignatureCheck:
     """Checks signatures entry by entry, in order.
 
+    Parameters
+    ----------
+    known : mapping of str to str, optional
+        Public keys by name, where the entries that announce them need not be there; no other key counts then.
+
     Attributes
     ----------
     keys : dict
-        By name, every key an entry announced.
+        By name, every key an entry announced, or that is known and was used.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, known: Mapping[str, str] | None = None) -> None:
         self.keys: dict[str, KeySeen] = {}
+        self._known = known
 
-    def broken(self, entry: JournalEntry) -> BrokenLink | None:
+    def broken(self, entry: Entry) -> BrokenLink | None:
         """Return what is wrong with one entry's signature, or None; entries before the first key may have none."""
+        found = self.look(entry, body_of(entry))
+        if isinstance(found, Signed):
+            return self.held(found, signing.holds(*found.claim))
+        return found
+
+    def look(self, entry: Entry, body: Mapping[str, Any]) -> "BrokenLink | Signed | None":
+        """Return what can be said without arithmetic: a fault, None, or the signature that is to be held."""
         number = entry.id
         if entry.signature is None or entry.signing_key is None:
             if not self.keys:
@@ -190,31 +266,39 @@ class SignatureCheck:
             since = min(key.since for key in self.keys.values())
             message = f"Journal entry {number} is not signed, though the journal is signed since entry {since}."
             return BrokenLink(number, "not-signed", message)
-        self._announced(entry)
+        self._announced(entry, body)
         key = self.keys.get(entry.signing_key)
         if key is None:
             message = f"Journal entry {number} is signed with key {entry.signing_key}, which no entry announces."
             return BrokenLink(number, "key-unknown", message)
-        if not signing.holds(key.public_key, entry.hash, entry.signature):
-            message = (
-                f"The signature of journal entry {number} does not fit it: the entry, or what comes before "
-                "it, was written anew by somebody without the key."
-            )
-            return BrokenLink(number, "signature-wrong", message)
+        return Signed(number, key.name, key.public_key, entry.hash, entry.signature)
+
+    def held(self, signed: Signed, holds: bool) -> BrokenLink | None:
+        """Take note of whether a signature holds, and return what is to be said of it."""
+        if not holds:
+            return signed.wrong
+        key = self.keys[signed.key]
         self.keys[key.name] = replace(key, entries=key.entries + 1)
         return None
 
-    def _announced(self, entry: JournalEntry) -> None:
-        said = body_of(entry).get("key")
+    def _announced(self, entry: Entry, body: Mapping[str, Any]) -> None:
+        name = entry.signing_key
+        if name is None or name in self.keys:
+            return
+        said = body.get("key")
         public = said.get("public_key") if isinstance(said, dict) else None
-        if not isinstance(said, dict) or not isinstance(public, str) or entry.signing_key in self.keys:
-            return
-        try:
-            name = signing.key_name(public)
-        except ValueError:
-            return
-        if name == entry.signing_key:
-            self.keys[name] = KeySeen(name, public, str(said.get("bench", "")), entry.id, 0)
+        if self._known is not None:
+            public = self._known.get(name)
+        if isinstance(public, str) and _is_named(public, name):
+            bench = str(said.get("bench", "")) if isinstance(said, dict) else ""
+            self.keys[name] = KeySeen(name, public, bench, entry.id, 0)
+
+
+def _is_named(public_key: str, name: str) -> bool:
+    try:
+        return signing.key_name(public_key) == name
+    except ValueError:
+        return False
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +312,7 @@ class KeySeen:
     entries: int
 
 
-def _hash_of(entry: JournalEntry) -> str | None:
+def _hash_of(entry: Entry) -> str | None:
     try:
         return entry_hash(
             id=entry.id,
@@ -306,13 +390,13 @@ def table_texts(table: Table, rows: Sequence[Sequence[Any]]) -> dict[int, str]:
     return dict(zip(columns[names.index("id")], row_texts(names, columns), strict=True)) if rows else {}
 
 
-def program_of(entry: JournalEntry) -> str | None:
+def program_of(entry: Entry) -> str | None:
     """Return the version of the program that wrote an entry; None of entries from before it was written."""
     program = body_of(entry).get(PROGRAM)
     return program if isinstance(program, str) else None
 
 
-def body_of(entry: JournalEntry) -> dict[str, Any]:
+def body_of(entry: Entry) -> dict[str, Any]:
     """Return an entry's body parsed; empty when it is not an object any more."""
     try:
         body = json.loads(entry.body)

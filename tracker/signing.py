@@ -5,11 +5,13 @@ and all entries before it. Its name is the beginning of the SHA-256 of the 32 by
 """
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 NAME_LENGTH = 32
 """Hexadecimal digits of a key's name: 128 bits, so that nobody finds a second key of one name."""
@@ -89,14 +91,24 @@ def key_name(public_key: str) -> str:
 def holds(public_key: str, entry_hash: str, signature: str) -> bool:
     """Tell whether a signature over this hash was made with the private half of `public_key`; nonsense holds not."""
     from cryptography.exceptions import InvalidSignature
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
     try:
-        key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(public_key))
-        key.verify(bytes.fromhex(signature), _signed(entry_hash))
+        _public(public_key).verify(bytes.fromhex(signature), _signed(entry_hash))
     except (InvalidSignature, ValueError):
         return False
     return True
+
+
+def all_hold(claims: Sequence[tuple[str, str, str]]) -> list[bool]:
+    """Tell of many signatures, each with its public key and hash, whether it holds; to be run in another process."""
+    return [holds(*claim) for claim in claims]
+
+
+@lru_cache(maxsize=64)
+def _public(public_key: str) -> "Ed25519PublicKey":
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
+    return Ed25519PublicKey.from_public_bytes(bytes.fromhex(public_key))
 
 
 def _signed(entry_hash: str) -> bytes:

@@ -12,11 +12,14 @@ from sqlalchemy import select, text
 from stock import a_lot
 
 from tracker import journal
+from tracker.desk import verify_state
 from tracker.desk.arrival import Paper
 from tracker.desk.decide import decide
-from tracker.desk.verify import MOST_FAULTS, RUNGS, Report, tidy, verify
+from tracker.desk.found import MOST_FAULTS
+from tracker.desk.verify import RUNGS, Report, tidy, verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
+from tracker.records import bulk
 from tracker.records.models import Document, JournalEntry
 from tracker.records.session import write_transaction
 from tracker.signing import SigningKey
@@ -321,13 +324,93 @@ def test_verify_writes_nothing(used: Workspace) -> None:
 
 def test_marks_cannot_hide_an_edit(used: Workspace) -> None:
     """The short marks only name rows: with every mark right, the whole digest still decides."""
-    from tracker.desk.row_check import check_rows
-
     with used.read() as session:
         body = json.loads(session.get_one(JournalEntry, 2).body)
     body["rows"]["decision"]["sha256"] = "0" * 64
     with write_transaction(used._engine) as connection:
         connection.execute(text("UPDATE journal_entry SET body = :body WHERE id = 2"), {"body": json.dumps(body)})
-    with used.read() as session:
-        faults = [one for one in check_rows(session) if not isinstance(one, int)]
+    faults = [one for one in verify(used).faults if one.rung == "rows"]
     assert [(one.code, one.subject) for one in faults] == [("rows-differ", "entry 2")]
+
+
+class _BrokenOff(Exception):
+    pass
+
+
+def break_off(workspace: Workspace, monkeypatch: pytest.MonkeyPatch, after: int) -> None:
+    """Break a check off once so many entries and files are done, as a kill at that moment would."""
+    monkeypatch.setattr(verify_state, "EVERY_S", 0.0)
+    monkeypatch.setattr(bulk, "BLOCK", 1)
+    moments = 0
+
+    def told(done: int, total: int) -> None:
+        nonlocal moments
+        moments += 1
+        if moments > after:
+            raise _BrokenOff
+
+    with pytest.raises(_BrokenOff):
+        verify(workspace, progress=told)
+
+
+@pytest.mark.parametrize("after", [1, 2, 3, 4])
+def test_a_check_that_was_broken_off_is_gone_on_with(
+    used: Workspace, monkeypatch: pytest.MonkeyPatch, after: int
+) -> None:
+    """Wherever it was broken off, the whole comes to what one check in one go finds, and says that it went on."""
+    tamper(used, "UPDATE decision SET reason = 'looks wrong'", "UPDATE lot SET remark = 'x' WHERE label = 'L0002'")
+    once = verify(used)
+    break_off(used, monkeypatch, after)
+    a_lot(used, part="HDS74HC595D")  # a bench goes on meanwhile
+    resumed = verify(used, resume=True)
+    assert resumed.faults == once.faults
+    assert [notice.code for notice in resumed.notices] == ["resumed"]
+    whole = verify(used)
+    assert (resumed.rungs, resumed.keys, resumed.head) == (whole.rungs, whole.keys, whole.head)
+    assert not verify_state.path_of(used).exists()
+
+
+def test_nothing_to_go_on_with(used: Workspace) -> None:
+    with pytest.raises(BadRequest, match="broken off"):
+        verify(used, resume=True)
+
+
+@pytest.mark.parametrize(
+    "sentence",
+    [
+        "DELETE FROM piece WHERE id = 2",
+        "DELETE FROM journal_entry WHERE id = 1",
+        "UPDATE journal_entry SET hash = 'x' || substr(hash, 2) WHERE id = 3",
+    ],
+)
+def test_what_was_changed_since_the_break_is_not_gone_on_with(
+    used: Workspace, monkeypatch: pytest.MonkeyPatch, sentence: str
+) -> None:
+    break_off(used, monkeypatch, 3)
+    tamper(used, sentence)
+    with pytest.raises(BadRequest, match="not as they were"):
+        verify(used, resume=True)
+    assert not verify(used).sound
+
+
+def test_a_spoiled_note_of_the_break_is_refused(used: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    break_off(used, monkeypatch, 3)
+    verify_state.path_of(used).write_text('{"form": 1}')
+    with pytest.raises(BadRequest, match="cannot be read"):
+        verify(used, resume=True)
+
+
+def test_many_signatures_are_checked_elsewhere_with_the_same_findings(
+    used: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tamper(used, forge(used, 2, operator="x"))
+    here = verify(used)
+    monkeypatch.setattr("tracker.desk.verify.MANY", 0)
+    assert verify(used) == here
+    assert ("signatures", "signature-wrong") in said(here)
+
+
+def test_a_value_that_no_date_can_be_made_of_is_an_edited_row(used: Workspace) -> None:
+    if used.url.startswith("file:"):
+        tamper(used, "UPDATE lot SET arrived_on = 'never' WHERE label = 'L0001'")
+        assert [(one.code, one.subject) for one in verify(used).faults] == [("row-edited", "L0001")]

@@ -59,20 +59,28 @@ def _verify(
             "--against", metavar="HEAD", help="A head noted earlier; the journal must contain it.", show_default=False
         ),
     ] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on with a check that was broken off; the report says that it did.")
+    ] = False,
     workspace: WorkspaceOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Check that records, files and journal are as they were recorded, and name everything that is not.
 
     Note the head it prints somewhere else: with --against it later proves that nothing before it was changed.
+
+    A check of a large workspace may be broken off (Ctrl-C, a power cut) and gone on with by --resume. What it looked at
+    before the break was right at that moment; what was changed there since is seen only by a check in one go.
     """
     from dataclasses import asdict
 
+    from tracker.cli.photo_text import progress
+    from tracker.cli.printing import after_a_second
     from tracker.desk.verify import verify
     from tracker.desk.workspace import Workspace
 
-    with Workspace.open(workspace) as opened:
-        report = verify(opened, against=against)
+    with Workspace.open(workspace) as opened, progress("Checking entries and files") as told:
+        report = verify(opened, against=against, resume=resume, progress=after_a_second(told))
     if as_json:
         print_json({"schema": "lotproof.verify/1", "sound": report.sound, **asdict(report)})
     else:

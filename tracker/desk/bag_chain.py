@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from tracker import journal, signing
+from tracker import journal
 from tracker.canonical import canonical
 from tracker.desk.export_gather import Rows, parsed
 from tracker.dossier.bag.records import EntrySaid
@@ -31,18 +31,17 @@ def wrong_entry(before: EntrySaid | None, entry: EntrySaid) -> str | None:
 
 def wrong_signature(entries: Sequence[EntrySaid], keys: Mapping[str, str]) -> str | None:
     """Return which entry is not signed as it should be, or None; entries from before signing have no signature."""
-    since = None
+    check = journal.SignatureCheck(keys)
     for entry in entries:
-        if entry.signing_key is None or entry.signature is None:
-            if since is not None:
-                return f"journal entry {entry.id} is not signed, and entry {since} is"
+        broken = check.broken(entry)
+        if broken is None:
             continue
-        since = since or entry.id
-        public = keys.get(entry.signing_key)
-        if public is None or signing.key_name(public) != entry.signing_key:
+        if broken.code == "not-signed":
+            since = min(key.since for key in check.keys.values())
+            return f"journal entry {entry.id} is not signed, and entry {since} is"
+        if broken.code == "key-unknown":
             return f"the key that signed journal entry {entry.id} is not there"
-        if not signing.holds(public, entry.hash, entry.signature):
-            return f"the signature of journal entry {entry.id} does not fit it"
+        return f"the signature of journal entry {entry.id} does not fit it"
     return None
 
 

@@ -7,7 +7,7 @@ bench knows which of the two a table is, so none of them is a fault, and none is
 import hashlib
 import os
 import shlex
-from collections.abc import Collection
+from collections.abc import Container
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -86,7 +86,7 @@ def left_over(folder: Path) -> tuple[Path, ...]:
     return tuple(sorted((folder / SPOOL).glob("read-*.csv")))
 
 
-def look(folder: Path, evidence: Collection[str]) -> tuple[LeftOver, ...]:
+def look(folder: Path, evidence: Container[str]) -> tuple[LeftOver, ...]:
     """Return what the tables in the spool hold.
 
     Parameters
@@ -103,7 +103,7 @@ def look(folder: Path, evidence: Collection[str]) -> tuple[LeftOver, ...]:
     return tuple(found)
 
 
-def _look(path: Path, evidence: Collection[str]) -> LeftOver:
+def _look(path: Path, evidence: Container[str]) -> LeftOver:
     written = datetime.fromtimestamp(path.stat().st_mtime, UTC)
     try:
         data = path.read_bytes()

@@ -5,12 +5,16 @@ as many rows as the journal says), *completeness* (every file that was kept is t
 kept), *hashes* (every file has the bytes it had), *chain* (the journal's entries follow from each other), *signatures*
 (every entry is signed since the first that was), *rows* (every row is the one its entry wrote).
 
+The journal is read once, for counts, files, chain, signatures and rows together (`tracker/desk/journal_walk.py`); the
+report is in order of the rungs all the same. A check that is broken off can be gone on with
+(`tracker/desk/verify_state.py`): what it then says of what came before the break was so at that moment.
+
 Readings in the spool and photos in the work folder are no fault but a notice: work on them may be going on at this
 moment, nothing was recorded of them, and so nothing recorded can be wrong with them.
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
@@ -19,20 +23,22 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
 from tracker import journal
-from tracker.desk import keys, standing_check, task_leftovers
+from tracker.desk import keys, standing_check, task_leftovers, verify_state
 from tracker.desk import spool as spools
+from tracker.desk.evidence_check import Named, check_bytes, missing, name_from_entries, name_from_rows, named_files
 from tracker.desk.fault import Fault, Notice
+from tracker.desk.found import Found
+from tracker.desk.journal_walk import MANY, walk
 from tracker.desk.moved import came_from
-from tracker.desk.row_check import check_rows
-from tracker.desk.signatures import Signatures
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, Damaged
-from tracker.evidence import EvidenceStore, Unreachable
-from tracker.records.models import Base, Document, Inspection, JournalEntry, Lot, Photo, Piece
+from tracker.records.models import Base, JournalEntry, Lot, Piece
 
 RUNGS = ("structure", "counts", "completeness", "hashes", "chain", "signatures", "rows")
-MOST_FAULTS = 100
-"""Faults kept in a report; the others are only counted."""
+FURTHER: tuple[Callable[[Session], Iterator[Fault | int]], ...] = (standing_check.check,)
+"""Checks of what is made from the records, such as tables that only save time; they belong to the last rung."""
+Progress = Callable[[int, int], None]
+"""Hears how many entries and files are done, of how many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,29 +79,38 @@ class Report:
 
 
 @dataclass(slots=True)
-class _Tally:
-    rungs: list[Rung] = field(default_factory=list)
-    faults: list[Fault] = field(default_factory=list)
-    count: int = 0
-    notices: tuple[Notice, ...] = ()
+class _Check:
+    """One check under way: what it found, rung by rung, and whom it tells how far it came."""
+
+    workspace: Workspace
+    session: Session
+    progress: Progress
+    rungs: dict[str, Found] = field(default_factory=dict)
+    notices: list[Notice] = field(default_factory=list)
     keys: tuple[journal.KeySeen, ...] = ()
+    head: journal.Head = field(default_factory=lambda: journal.Head(0, journal.FIRST_PREVIOUS))
 
-    def climb(self, name: str, found: Iterator[Fault | int]) -> int:
-        """Go through one rung: each item is a fault, or a number of things checked. Return how many faults it had."""
-        checked = faults = 0
-        for item in found:
-            if isinstance(item, int):
-                checked += item
-                continue
-            faults += 1
-            self.count += 1
-            if len(self.faults) < MOST_FAULTS:
-                self.faults.append(item)
-        self.rungs.append(Rung(name, checked, faults))
-        return faults
+    def rung(self, name: str) -> Found:
+        """Return what is found on a rung."""
+        return self.rungs.setdefault(name, Found())
+
+    def report(self, reached: str | None) -> Report:
+        """Return all of it, the rungs in their order."""
+        rungs = [(name, self.rungs[name]) for name in RUNGS if name in self.rungs]
+        whole = Found()
+        for _, found in rungs:
+            whole.add(found)
+        told = tuple(Rung(name, found.checked, found.count) for name, found in rungs)
+        return Report(told, reached, tuple(whole.faults), whole.count, self.head, tuple(self.notices), self.keys)
 
 
-def verify(workspace: Workspace, *, against: str | None = None) -> Report:
+def _quiet(done: int, total: int) -> None:
+    """Tell nobody."""
+
+
+def verify(
+    workspace: Workspace, *, against: str | None = None, resume: bool = False, progress: Progress = _quiet
+) -> Report:
     """Check the whole workspace.
 
     Parameters
@@ -103,42 +118,134 @@ def verify(workspace: Workspace, *, against: str | None = None) -> Report:
     against : str, optional
         A head's hash noted earlier (at least its first 12 characters): the journal must still contain it. Without it,
         the removal of the very last entries together with all they wrote cannot be seen.
+    resume : bool
+        Go on with a check that was broken off; a notice in the report says so.
+    progress : callable
+        Hears how many entries and files are done, of how many.
 
     Raises
     ------
     BadRequest
-        When `against` is no hash.
+        When `against` is no hash, or there is nothing to go on with.
     """
     noted = _hash(against) if against is not None else None
-    tally = _Tally()
     # Before the records are looked at: an act that ends meanwhile is remembered, and not among what we see.
     memories = keys.remembered()
-    head = journal.Head(0, journal.FIRST_PREVIOUS)
     with workspace.read() as session:
+        check = _Check(workspace, session, progress)
         try:
-            if tally.climb("structure", _structure(session)):
-                return _report(tally, None, head)
-            head = journal.head(session)
-            tally.climb("counts", _counts(session))
-            named = named_files(session)
-            tally.notices = (*_spooled(workspace, named), *_work_left(workspace))
-            tally.climb("completeness", _completeness(workspace, session, named))
-            tally.climb("hashes", _hashes(workspace.store, named))
-            tally.climb("chain", _chain(session, noted))
-            signatures = Signatures(session, keys.concerning(memories, workspace.url, came_from(session)))
-            tally.climb("signatures", signatures.faults())
-            tally.keys, tally.notices = signatures.seen, (*tally.notices, *signatures.notices)
-            tally.climb("rows", _rows(session))
+            check.rung("structure").take(_structure(session))
+            if check.rungs["structure"].count:
+                return check.report(None)
+            check.head = journal.head(session)
+            begin = verify_state.gone_on if resume else verify_state.begun
+            state = begin(workspace, session, noted)
+            _records_and_files(check, state, resume)
+            _remembered(check, keys.concerning(memories, workspace.url, came_from(session)))
         except DatabaseError as error:
-            rung = RUNGS[len(tally.rungs)]
-            said = str(error.orig).splitlines()[0]
-            tally.climb(rung, iter([Fault(rung, "unreadable", "records", f"The records cannot be read ({said}).")]))
-            return _report(tally, tally.rungs[-2].name if len(tally.rungs) > 1 else None, head)
-    return _report(tally, RUNGS[-1], head)
+            return _unreadable(check, error)
+    return check.report(RUNGS[-1])
 
 
-def _report(tally: _Tally, reached: str | None, head: journal.Head) -> Report:
-    return Report(tuple(tally.rungs), reached, tuple(tally.faults), tally.count, head, tally.notices, tally.keys)
+def _unreadable(check: _Check, error: DatabaseError) -> Report:
+    """Return what was found before the records could not be read any further: only what was checked to its end."""
+    reached = "structure" if check.rungs.get("structure", Found()).checked and len(check.rungs) > 1 else None
+    rung = "structure" if reached is None else "counts"
+    check.rungs = {name: found for name, found in check.rungs.items() if name in ("structure", rung)}
+    said = str(error.orig).splitlines()[0]
+    check.rung(rung).take([Fault(rung, "unreadable", "records", f"The records cannot be read ({said}).")])
+    return check.report(reached)
+
+
+def _records_and_files(check: _Check, state: verify_state.State, resumed: bool) -> None:
+    """Walk over the journal, then look at the files, from where `state` stands to the end."""
+    session, workspace = check.session, check.workspace
+    keeper, done = verify_state.Keeper(workspace), state.walk
+    check.rung("counts").take(_lot_counts(session))
+    entries = session.scalar(select(func.count()).select_from(JournalEntry)) or 0
+    named = Named()
+    if resumed:
+        check.notices.append(_resumed(state))
+        name_from_entries(session, named.first, done.chain.number)
+    done.named = named.first
+
+    def walked(_: object) -> None:
+        check.progress(done.links.checked, entries + len(named))
+        keeper.note(state)
+
+    noted = None if state.against is None or set(state.against) == {"0"} else state.against
+    rows = walk(session, done, noted, entries - done.links.checked > MANY, walked)
+    name_from_rows(session, named.first)
+    _after_the_walk(check, state, rows, noted)
+    check.rung("counts").take(_row_counts(session, done.said))
+    check.notices += (*_spooled(workspace, named), *_work_left(workspace))
+    _files(check, state, named, keeper)
+    keeper.over()
+
+
+def _after_the_walk(check: _Check, state: verify_state.State, rows: Found, noted: str | None) -> None:
+    done = state.walk
+    check.rungs |= {"chain": done.links, "signatures": done.signed, "rows": rows}
+    if noted is not None and not done.noted_seen:
+        message = f"The journal does not contain the head {noted} any more: entries were removed or rewritten."
+        done.links.take([Fault("chain", "head-missing", noted, message)])
+    check.keys = tuple(done.signatures.keys.values())
+    check.notices += done.notices
+    if done.unsigned:
+        what = "Journal entry 1 is" if done.unsigned == 1 else f"Journal entries 1 to {done.unsigned} are"
+        said = f"{what} from before the journal was signed."
+        check.notices.append(Notice("before-signing", f"entry {done.unsigned}", said))
+    for further in FURTHER:
+        rows.take(further(check.session))
+
+
+def _files(check: _Check, state: verify_state.State, named: Named, keeper: verify_state.Keeper) -> None:
+    """Look whether each file is there and what it was; files that an earlier part hashed are not hashed again."""
+    store = check.workspace.store
+    there = set(store.all())
+    complete = check.rung("completeness")
+    complete.add(missing(check.session, store, named, there))
+    suspects = sorted(one for one in there if one not in named) + sorted(store.strays())
+    del there
+    complete.take(_orphaned(name) for name in orphans(check.workspace, suspects))
+    fresh = sorted(
+        one.hex() for one, entry in named.first.items() if one.hex() > state.upto or not 0 < entry <= state.known
+    )
+    check.rungs["hashes"] = state.hashes
+    entries, hashed = state.walk.links.checked, len(named) - len(fresh)
+    state.known = state.known or state.walk.chain.number
+
+    def looked(sha256: str) -> None:
+        nonlocal hashed
+        hashed += 1
+        state.upto = max(state.upto, sha256)
+        check.progress(entries + hashed, entries + len(named))
+        keeper.note(state)
+
+    check_bytes(check.session, store, named, fresh, state.hashes, looked)
+
+
+def _resumed(state: verify_state.State) -> Notice:
+    message = (
+        f"This check went on with one begun at {state.began}: entries 1 to {state.walk.chain.number} and "
+        f"{state.hashes.checked} files were looked at before the break, and what was changed there since is not seen."
+    )
+    return Notice("resumed", "check", message)
+
+
+def _remembered(check: _Check, memories: Sequence[keys.Memory]) -> None:
+    """Hold the journal against what this bench remembers of it."""
+    found = check.rung("signatures")
+    for memory in memories:
+        found.checked += 1
+        entry = memory.head.entry
+        there = check.session.scalar(select(JournalEntry.hash).where(JournalEntry.id == entry))
+        if there != memory.head.hash:
+            message = (
+                f"This bench signed entry {entry} ({memory.head.hash[:16]}...) here, and the journal does not hold it "
+                "any more: entries were removed or written anew, or an older backup was put back."
+            )
+            found.take([Fault("signatures", "signed-entry-missing", f"entry {entry}", message)])
 
 
 def _hash(text: str) -> str:
@@ -176,8 +283,8 @@ def _sqlite_check(session: Session) -> Iterator[Fault | int]:
             yield Fault("structure", "database-damaged", "records", f"SQLite's own check of the records says: {said}")
 
 
-def _counts(session: Session) -> Iterator[Fault | int]:
-    """Numbers that must agree with each other."""
+def _lot_counts(session: Session) -> Iterator[Fault | int]:
+    """As many pieces as a lot received."""
     pieces = func.count(Piece.id)
     query = select(Lot.label, Lot.quantity_received, pieces, func.max(Piece.number)).outerjoin(Piece).group_by(Lot.id)
     for label, received, count, highest in session.execute(query.order_by(Lot.id)):
@@ -185,10 +292,10 @@ def _counts(session: Session) -> Iterator[Fault | int]:
         if count != received or highest != received:
             message = f"Lot {label} was received with {received} pieces, and {count} are on record."
             yield Fault("counts", "piece-count", label, message)
-    said: dict[str, int] = {}
-    for entry in _entries(session):
-        for name, rows in _said_rows(entry).items():
-            said[name] = said.get(name, 0) + rows
+
+
+def _row_counts(session: Session, said: Mapping[str, int]) -> Iterator[Fault | int]:
+    """As many rows as the journal says, and none that belongs to nothing."""
     for table in journal.written_tables():
         yield 1
         count = session.scalar(select(func.count()).select_from(table)) or 0
@@ -203,54 +310,15 @@ def _counts(session: Session) -> Iterator[Fault | int]:
             yield Fault("counts", "row-dangling", f"{table_name} row {row}", message)
 
 
-def _said_rows(entry: JournalEntry) -> dict[str, int]:
-    rows = journal.body_of(entry).get("rows")
-    if not isinstance(rows, dict):
-        return {}
-    counts = {table: said.get("count") if isinstance(said, dict) else None for table, said in rows.items()}
-    return {table: count for table, count in counts.items() if isinstance(count, int)}
+def _orphaned(name: str) -> Fault:
+    message = (
+        f"The evidence file {name} belongs to no entry; an interrupted act may have left it. "
+        "`lotproof tidy` removes it."
+    )
+    return Fault("completeness", "file-orphaned", name, message)
 
 
-def _entries(session: Session) -> Iterator[JournalEntry]:
-    yield from session.scalars(select(JournalEntry).order_by(JournalEntry.id).execution_options(yield_per=500))
-
-
-def named_files(session: Session) -> dict[str, str]:
-    """Return every evidence file that the journal or a row names: its digest, and who names it."""
-    named: dict[str, str] = {}
-    for entry in _entries(session):
-        files = journal.body_of(entry).get("files")
-        for sha256 in files if isinstance(files, dict) else ():
-            named.setdefault(str(sha256), f"journal entry {entry.id}")
-    lots = select(Document.sha256, Document.name, Lot.label).join(Lot, Lot.id == Document.lot_id)
-    photos = select(Photo.sha256, Photo.name, Lot.label).join(Lot, Lot.id == Photo.lot_id)
-    for query, kind in ((lots, "document"), (photos, "photo")):
-        for sha256, name, label in session.execute(query):
-            named[sha256] = f"{kind} {name} of {label}"
-    overlays = select(Inspection.overlay_sha256, Piece.label).join(Piece, Piece.id == Inspection.piece_id)
-    for overlay, label in session.execute(overlays.where(Inspection.overlay_sha256.is_not(None))):
-        named[str(overlay)] = f"annotated picture of {label}"
-    return named
-
-
-def _completeness(workspace: Workspace, session: Session, named: dict[str, str]) -> Iterator[Fault | int]:
-    there = set(workspace.store.all())
-    for sha256, who in sorted(named.items()):
-        yield 1
-        if sha256 not in there and not workspace.store.has(sha256):
-            yield Fault("completeness", "file-missing", sha256, _missing(who, sha256))
-    suspects = sorted(there - named.keys()) + sorted(workspace.store.strays())
-    for name in orphans(workspace, suspects):
-        yield Fault(
-            "completeness",
-            "file-orphaned",
-            name,
-            f"The evidence file {name} belongs to no entry; an interrupted act may have left it. "
-            "`lotproof tidy` removes it.",
-        )
-
-
-def _spooled(workspace: Workspace, named: dict[str, str]) -> tuple[Notice, ...]:
+def _spooled(workspace: Workspace, named: Named) -> tuple[Notice, ...]:
     return tuple(Notice("readings-spooled", one.name, one.sentence) for one in spools.look(workspace.folder, named))
 
 
@@ -259,10 +327,6 @@ def _work_left(workspace: Workspace) -> tuple[Notice, ...]:
         return tuple(Notice("work-left", one.name, one.sentence) for one in task_leftovers.look(workspace.folder))
     except Damaged as error:  # the list is no part of the records
         return (Notice("work-list-damaged", "work", str(error)),)
-
-
-def _missing(who: str, sha256: str) -> str:
-    return f"The file of {who} ({sha256[:16]}...) is missing from the evidence."
 
 
 def orphans(workspace: Workspace, suspects: Sequence[str]) -> list[str]:
@@ -274,47 +338,6 @@ def orphans(workspace: Workspace, suspects: Sequence[str]) -> list[str]:
         named = named_files(act.session)
         there = {*workspace.store.all(), *workspace.store.strays()}
         return [name for name in suspects if name in there and name not in named]
-
-
-def _hashes(store: EvidenceStore, named: dict[str, str]) -> Iterator[Fault | int]:
-    for sha256, who in sorted(named.items()):
-        try:
-            found, size = store.digest(sha256)
-        except Unreachable:
-            raise  # no file of the store can be had: nothing is known of any
-        except (Damaged, BadRequest):
-            continue  # named as missing on the rung before
-        except OSError as error:
-            message = f"The file of {who} cannot be read ({error.strerror or error})."
-            yield Fault("hashes", "file-unreadable", sha256, message)
-            continue
-        yield 1
-        if found != sha256:
-            message = f"The file of {who} ({sha256[:16]}...) has changed: it now has {size} bytes and another SHA-256."
-            yield Fault("hashes", "file-changed", sha256, message)
-
-
-def _chain(session: Session, noted: str | None) -> Iterator[Fault | int]:
-    seen = noted is None or set(noted) == {"0"}
-
-    def entries() -> Iterator[JournalEntry]:
-        nonlocal seen
-        for entry in _entries(session):
-            seen = seen or (noted is not None and entry.hash.startswith(noted))
-            yield entry
-
-    for broken in journal.verify_chain(entries()):
-        yield Fault("chain", broken.code, f"entry {broken.entry}", broken.message)
-    yield session.scalar(select(func.count()).select_from(JournalEntry)) or 0
-    if not seen and noted is not None:
-        message = f"The journal does not contain the head {noted} any more: entries were removed or rewritten."
-        yield Fault("chain", "head-missing", noted, message)
-
-
-def _rows(session: Session) -> Iterator[Fault | int]:
-    for found in check_rows(session):
-        yield found if isinstance(found, int) else Fault("rows", found.code, found.subject, found.message)
-    yield from standing_check.check(session)
 
 
 def tidy(workspace: Workspace, *, spool: bool = False, work: bool = False, operator: str | None = None) -> Tidied:
@@ -344,7 +367,7 @@ def tidy(workspace: Workspace, *, spool: bool = False, work: bool = False, opera
         return Tidied(removed, (*cleared.left, *worked.left), standing_check.mend(act.session))
 
 
-def _clear_spool(workspace: Workspace, named: dict[str, str]) -> Tidied:
+def _clear_spool(workspace: Workspace, named: Named) -> Tidied:
     removed, left = [], []
     now = datetime.now(UTC)
     for one in spools.look(workspace.folder, named):

@@ -66,7 +66,7 @@ def columns_read(table: Table, rows: Sequence[Sequence[Any]]) -> list[Sequence[A
     return columns
 
 
-def blocks(connection: Connection, query: Select[Any]) -> Iterator[Sequence[Sequence[Any]]]:
+def blocks(connection: Connection, query: Select[Any]) -> Iterator[Sequence[Any]]:
     """Yield what a question gives, `BLOCK` rows at a time, never more of it in memory."""
     with connection.execute(query.execution_options(stream_results=True)) as result:
         yield from result.partitions(BLOCK)
