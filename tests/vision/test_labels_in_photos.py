@@ -14,7 +14,6 @@ from vision.inspection import PhotoSource, inspect
 from vision.labels import Label, covers, given, read
 from vision.observations import Face, PieceView
 
-
 thorough = pytest.mark.thorough
 
 
