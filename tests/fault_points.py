@@ -114,6 +114,7 @@ def broken(work: Callable[[], int | None], folder: Path, strike: Strike = None, 
         child = os.fork()
         if child == 0:
             signal.alarm(PATIENCE_S)  # a child must not outlive its test
+            signal.signal(signal.SIGINT, signal.default_int_handler)  # a run in the background ignores it
             _be_the_child(work, folder, strike, spare, (out.fileno(), err.fileno(), told.fileno()))
         _, status = os.waitpid(child, 0)
         said = [json.loads(line) for line in _whole(told).splitlines()]

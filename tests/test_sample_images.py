@@ -83,6 +83,7 @@ def test_another_seed_gives_other_pixels() -> None:
     assert not np.array_equal(photograph(scene)[0], photograph(replace(scene, seed=scene.seed + 1))[0])
 
 
+@pytest.mark.thorough
 def test_committed_picture_shows_what_the_script_renders() -> None:
     """Not byte for byte (another machine may round otherwise), but the same scene: the mean difference is small."""
     scene = swab_before()

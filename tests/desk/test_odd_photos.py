@@ -42,6 +42,7 @@ def in_every_mode(folder: Path) -> list[Path]:
     return sorted(folder.iterdir())
 
 
+@pytest.mark.thorough
 def test_colour_modes_make_no_difference_to_what_is_read(tmp_path, lotproof):
     paths = in_every_mode(tmp_path)
     ran = lotproof("inspect", *paths, "--json")

@@ -81,6 +81,7 @@ def test_a_killed_bench_leaves_readings_that_verify_tells_how_to_record(lotproof
         "schema": "lotproof.tidy/1",
         "removed": [f"spool/{path.name}"],
         "left": [],
+        "mended": 0,
     }
     assert not path.exists()
     assert lotproof("verify", "--json").json["notices"] == []

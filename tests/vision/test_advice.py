@@ -60,14 +60,16 @@ TURNED_OVER: dict[str, Callable[[Picture], Picture]] = {
 }
 
 
-@pytest.mark.parametrize("way", UPRIGHT)
+@pytest.mark.parametrize("way", ["upside down", pytest.param("as it is", marks=pytest.mark.thorough)])
 def test_a_chip_upside_down_is_read_like_any_other(way: str) -> None:
     view = seen(np.ascontiguousarray(UPRIGHT[way](one_chip())))
     assert texts(view) == [["CV6522AP", "8733 K2104"]]
     assert codes(view) == []
 
 
-@pytest.mark.parametrize("way", TURNED_OVER)
+@pytest.mark.parametrize(
+    "way", [pytest.param(way, marks=pytest.mark.thorough if number else ()) for number, way in enumerate(TURNED_OVER)]
+)
 def test_a_chip_in_a_mirror_is_told(way: str) -> None:
     view = seen(np.ascontiguousarray(TURNED_OVER[way](one_chip())))
     assert "mirrored" in codes(view)

@@ -36,7 +36,9 @@ def errors(card: CardView, shot: Shot) -> np.ndarray:
     return np.linalg.norm(back - points[inside], axis=1)
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize(
+    "seed", [1, 3, 4, *(pytest.param(seed, marks=pytest.mark.thorough) for seed in (0, 2, 5, 6, 7))]
+)
 def test_places_are_recovered_at_any_turn_tilt_light_and_blur(seed: int) -> None:
     shot = any_shot(seed)
     card = found(shot)

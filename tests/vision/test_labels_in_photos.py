@@ -14,6 +14,8 @@ from vision.inspection import PhotoSource, inspect
 from vision.labels import Label, covers, given, read
 from vision.observations import Face, PieceView
 
+thorough = pytest.mark.thorough
+
 
 def pixels(data: bytes) -> NDArray[np.uint8]:
     return np.asarray(Image.open(io.BytesIO(data)).convert("RGB"))
@@ -22,13 +24,12 @@ def pixels(data: bytes) -> NDArray[np.uint8]:
 @pytest.mark.parametrize(
     "how",
     [
-        {},
-        {"from_above": (10, 230, 250), "ground": "kraft"},
-        {"size": (1150, 862), "ground": "wood"},
-        {"blur": 1.4, "quality": 60},
-        {"from_above": (-120, 160, 220), "ground": "black foam"},
+        pytest.param({}, id="plain"),
+        pytest.param({"from_above": (10, 230, 250), "ground": "kraft"}, id="from the side", marks=thorough),
+        pytest.param({"size": (1150, 862), "ground": "wood"}, id="few pixels"),
+        pytest.param({"blur": 1.4, "quality": 60}, id="soft", marks=thorough),
+        pytest.param({"from_above": (-120, 160, 220), "ground": "black foam"}, id="askew", marks=thorough),
     ],
-    ids=["plain", "from the side", "few pixels", "soft", "askew"],
 )
 def test_printed_labels_are_read_from_a_photo(how: dict[str, object], monkeypatch: pytest.MonkeyPatch) -> None:
     data = shot(PLACES, FOUR, monkeypatch, **how)  # type: ignore[arg-type]

@@ -266,6 +266,7 @@ def samples() -> Iterator[tuple[str, str, np.ndarray]]:
                 yield row["file"], row["package"], corners
 
 
+@pytest.mark.thorough
 def test_sure_names_in_the_sample_pictures_are_right() -> None:
     """Of what is named with 0.8 and more nine in ten must be right, also where outlines err by 3 %."""
     pictures: dict[str, Rgb] = {}

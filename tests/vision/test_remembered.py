@@ -52,6 +52,7 @@ def opened(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return names
 
 
+@pytest.mark.thorough
 def test_a_second_look_gives_what_the_first_gave_and_opens_nothing(opened: list[str]) -> None:
     first, second = sources(*NAMES)
     crew = Crew()

@@ -13,6 +13,7 @@ never in here: the library finds them in the environment or in its own files.
 """
 
 import contextlib
+import errno
 import json
 import os
 import tomllib
@@ -134,6 +135,8 @@ def _read_settings(folder: Path) -> dict[str, str]:
     except PermissionError:
         raise BadRequest(f"{path} cannot be read.", "Check its permissions.") from None
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        if isinstance(error, OSError) and error.errno in (errno.EMFILE, errno.ENFILE, errno.ENOMEM):
+            raise  # nothing is the matter with the file
         raise Damaged(f"{path} cannot be read ({error}).", advice) from None
     for key, value in settings.items():
         if key not in _KEYS:
