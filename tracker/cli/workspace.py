@@ -158,9 +158,9 @@ def _backup(
 ) -> None:
     """Write a backup: one moment of the records, all evidence, and digests of everything. Others may go on working.
 
-    `sha256sum -c evidence.sha256` checks its files without Lotproof. It holds no keys that sign the journal, nothing
-    that waits in the work list or the spool, and no workspace.toml. A link shares the file with the earlier backup:
-    keep one on another disk, too.
+    A backup holds no keys that sign the journal, nothing that waits in the work list or the spool, and no
+    workspace.toml. In its folder, `sha256sum -c evidence.sha256` checks the files without Lotproof. With --since the
+    two backups share files on one disk: keep a whole one on another disk, too.
     """
     from dataclasses import asdict
 

@@ -13,7 +13,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from sqlalchemy import select
-from sqlalchemy.engine import make_url
 from sqlalchemy.orm import Session
 
 from tracker import journal
@@ -25,7 +24,7 @@ from tracker.desk.moved import MOVE_IN, MOVE_OUT, REOPEN, closed_by
 from tracker.desk.workspace import Workspace, operator_name
 from tracker.errors import BadRequest
 from tracker.records.models import JournalEntry
-from tracker.records.session import read_transaction
+from tracker.records.session import postgres_url, read_transaction
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +88,7 @@ def move(
         raise BadRequest(f"{folder} is this very workspace.", "Name another folder; it may be on the same disk.")
     with target(folder, records, evidence, endpoint) as there:
         to = {"folder": str(there.place.folder), "records": there.url, "evidence": there.place.evidence_url}
-        if to["records"] == workspace.url or to["evidence"] == workspace.store.url:
+        if to["records"] == workspace.url or there.store.place == workspace.store.place:
             raise BadRequest("This workspace lies there already.", "Name a new database and a new place for evidence.")
         if there.finished:
             return _finished(workspace, there, to)
@@ -97,9 +96,11 @@ def move(
         if not begun:
             _copy_ahead(workspace, there, tell)
             with workspace.act(who, MOVE_OUT, "workspace") as act:
+                _nothing_waits(workspace)  # what was handed in meanwhile
                 act.body["to"] = to
         with workspace.read() as session:
             carried = there.take(session.connection(), workspace.store, tell)
+        _still_closed(workspace, to)
         came = {"folder": str(workspace.folder), "records": workspace.url, "evidence": workspace.store.url}
         there.put_to_use(who, {"from": came, "copied": asdict(carried), "rows": {}, "files": {}})
         there.describe()
@@ -140,6 +141,14 @@ def _begin(workspace: Workspace, there: Target, to: dict[str, str]) -> bool:
     return begun is not None
 
 
+def _still_closed(workspace: Workspace, to: dict[str, str]) -> None:
+    with workspace.read() as session:
+        if closed_by(session) != to:
+            raise BadRequest(
+                "This workspace was opened again while it was copied.", "Run the same command again to move it all."
+            )
+
+
 def _copy_ahead(workspace: Workspace, there: Target, tell: Tell) -> None:
     """Copy most of the evidence while others still work here; what is damaged comes to light before anything closes."""
     with workspace.read() as session:
@@ -173,5 +182,5 @@ def _finished(workspace: Workspace, there: Target, to: dict[str, str]) -> Moved:
 
 def _moved(there: Target, carried: Carried) -> Moved:
     place = there.place
-    password = place.database is not None and bool(make_url(place.database).password)
+    password = place.database is not None and bool(postgres_url(place.database).password)
     return Moved(place.folder, there.url, place.evidence_url, place.endpoint, carried, password)
