@@ -2,7 +2,7 @@
 
 The tables are in `tracker/records/derived.py`. They say what the rows say up to the journal entry `through`; what an
 act wrote is added in its own transaction, and whoever finds them behind (new tables, records written in another way)
-
+brings them up first, or works it out from the rows.
 
 Acts never read these tables to decide anything.
 """
