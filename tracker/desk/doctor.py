@@ -69,9 +69,9 @@ def examine(workspace: Path | None = None) -> tuple[Check, ...]:
         ("PostgreSQL", False, lambda: _extra("PostgreSQL", "psycopg", "postgres", "records on a server")),
         ("Buckets", False, lambda: _extra("Buckets", "s3fs", "buckets", "evidence in a bucket")),
         (
-            "Many machines",
+            "Several computers",
             False,
-            lambda: _extra("Many machines", "distributed", "cluster", "work on several computers"),
+            lambda: _extra("Several computers", "distributed", "cluster", "work on several computers"),
         ),
     )
     return tuple(_tried(*one) for one in trials)
