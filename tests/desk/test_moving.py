@@ -286,6 +286,7 @@ def test_the_journal_tells_of_a_move_in_a_few_words(source: Path, tmp_path: Path
     with Workspace.open(tmp_path / "new") as there:
         came = in_words(read_log(there).entries[-1])
     rows, files = sum(one.rows for one in moved.carried.tables.values()), moved.carried.files
+    assert files > 1
     assert out.split("; ")[-1] == f"to: {tmp_path / 'new'}"
     assert came == f"copied: {rows} rows and {files} files, up to entry {moved.carried.head.entry}; from: {source}"
 

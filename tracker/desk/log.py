@@ -193,7 +193,8 @@ def _carried(said: dict[str, Any]) -> str:
     tables, head = said["tables"], said["head"]
     rows = sum(int(one.get("rows", 0)) for one in tables.values()) if isinstance(tables, dict) else 0
     entry = head.get("entry") if isinstance(head, dict) else None
-    return f"{rows} rows and {said['files']} files, up to entry {entry}"
+    files = "1 file" if said["files"] == 1 else f"{said['files']} files"
+    return f"{rows} rows and {files}, up to entry {entry}"
 
 
 @dataclass(frozen=True, slots=True)
