@@ -9,6 +9,7 @@ import itertools
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -29,6 +30,8 @@ from tracker.desk.carry import Carried
 from tracker.desk.log import in_words, read_log
 from tracker.desk.move import move, reopen
 from tracker.desk.receive import receive
+from tracker.desk.task_rows import TaskRows
+from tracker.desk.tasks import ask_photograph
 from tracker.desk.verify import tidy, verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, Damaged
@@ -262,6 +265,14 @@ def test_photos_that_wait_are_not_left_behind(source: Path, tmp_path: Path, monk
     monkeypatch.setattr(task_leftovers, "look", lambda _folder: (waits,))
     with Workspace.open(source) as workspace, pytest.raises(BadRequest, match="work list"):
         move(workspace, tmp_path / "new")
+
+
+def test_no_photo_is_taken_in_at_a_place_that_was_left(source: Path, tmp_path: Path) -> None:
+    """It would wait in a folder in which nothing can be recorded."""
+    with Workspace.open(source) as workspace, closing(TaskRows(source)) as rows:
+        move(workspace, tmp_path / "new")
+        with pytest.raises(BadRequest, match="has moved"):
+            ask_photograph(workspace, rows, "L0001", ())
 
 
 @pytest.mark.parametrize("where", ["before the server", "in the query"])
