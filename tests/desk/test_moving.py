@@ -283,8 +283,11 @@ def test_no_password_is_written_down(
     words = {"password": "hidden-word"}
     url = url.set(password="hidden-word") if where == "before the server" else url.update_query_dict(words)
     address = url.render_as_string(hide_password=False)
+    (source / "spool").mkdir()
+    (source / "spool" / "read-1.csv").write_text("time_s,current_a\n0,1\n")
     ran = lotproof("workspace", "move", "--to", tmp_path / "new", "--records", address, "--workspace", source)
     assert ran.code == 0, ran.err
+    assert "1 table of readings" in ran.out
     assert "PGPASSWORD" in ran.out
     assert "hidden-word" not in ran.out + ran.err + (tmp_path / "new" / "workspace.toml").read_text()
     assert not any("hidden-word" in row for found in rows_of(tmp_path / "new").values() for row in found)

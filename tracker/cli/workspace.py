@@ -119,6 +119,9 @@ def _move(
         print("Other benches need a folder with a workspace.toml like the one there.")
     if done.password:
         print("The password is not kept: put it into PGPASSWORD or ~/.pgpass.")
+    if done.spooled:
+        tables = "1 table" if done.spooled == 1 else f"{done.spooled} tables"
+        print(f"{tables} of readings that no run recorded: left in the old folder's spool; `verify` there names them.")
     print("The old place is as it was, and closed; `lotproof workspace reopen` there takes that back.")
 
 

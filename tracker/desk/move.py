@@ -16,6 +16,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker import journal
+from tracker.desk import spool as spools
 from tracker.desk import task_leftovers
 from tracker.desk.carry import Carried, Target, target
 from tracker.desk.carry_files import copy_files, files_on_record
@@ -41,6 +42,8 @@ class Moved:
     carried : Carried
     password : bool
         The database's address had a password, which the new settings do not hold.
+    spooled : int
+        Tables of readings that no run recorded, which stay in the old folder.
     """
 
     folder: Path
@@ -49,6 +52,7 @@ class Moved:
     endpoint: str | None
     carried: Carried
     password: bool
+    spooled: int = 0
 
 
 def move(
@@ -104,7 +108,7 @@ def move(
         came = {"folder": str(workspace.folder), "records": workspace.url, "evidence": workspace.store.url}
         there.put_to_use(who, {"from": came, "copied": asdict(carried), "rows": {}, "files": {}})
         there.describe()
-        return _moved(there, carried)
+        return _moved(workspace, there, carried)
 
 
 def reopen(workspace: Workspace, *, operator: str | None = None) -> dict[str, str]:
@@ -177,10 +181,11 @@ def _finished(workspace: Workspace, there: Target, to: dict[str, str]) -> Moved:
         said = journal.body_of(entry)["copied"]
     there.describe()
     sums = {name: TableSum(one["rows"], one["sha256"]) for name, one in said["tables"].items()}
-    return _moved(there, Carried(out, sums, said["files"], said["size_bytes"]))
+    return _moved(workspace, there, Carried(out, sums, said["files"], said["size_bytes"]))
 
 
-def _moved(there: Target, carried: Carried) -> Moved:
+def _moved(workspace: Workspace, there: Target, carried: Carried) -> Moved:
     place = there.place
     password = place.database is not None and bool(postgres_url(place.database).password)
-    return Moved(place.folder, there.url, place.evidence_url, place.endpoint, carried, password)
+    left = len(spools.left_over(workspace.folder))
+    return Moved(place.folder, there.url, place.evidence_url, place.endpoint, carried, password, left)
