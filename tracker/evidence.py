@@ -31,7 +31,7 @@ _BLOCK = 1 << 20
 _NAME = re.compile(r"[0-9a-f]{64}")
 _FURTHER_DOWN = re.compile(r".+/(?:([0-9a-f]{2})/\1[0-9a-f]{62}|unfinished-[0-9a-f]{16})")
 """Files of a store whose address lies below this one: `tidy` of the upper one must not take them for strays."""
-_IN_MEMORY = 8 << 20  # of a file from a bucket; a longer one passes through the disk
+_IN_MEMORY = 8 << 20  # of a file from a bucket; a longer one passes through the disk (our own choice)
 
 
 class Unreachable(BadRequest):

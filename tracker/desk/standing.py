@@ -44,7 +44,8 @@ from tracker.records.models import (
 )
 
 AT_ONCE = 5_000
-"""Pieces worked out at a time: a database takes only so many names at once, and memory is bounded."""
+"""Pieces worked out at a time: a database takes only so many names at once, and memory is bounded; our own
+choice (SQLite takes 32,766 since version 3.32, from memory)."""
 LISTING = "listing"
 COUNTED = ("open", "accepted", "quarantined", "rejected", "returned", "fitted")
 Progress = Callable[[int, int], None]
