@@ -106,6 +106,11 @@ class Bucket:
             raise BadRequest(f"The evidence address {url} names no bucket.", "Write it like s3://bucket/workshop.")
         _installed()
 
+    @property
+    def place(self) -> str:
+        """The address, the same for every spelling of it."""
+        return f"s3://{self.name}/{self._prefix}"
+
     def look(self, name: str) -> Stored | None:
         """Return what the store says of an object, or None where there is none."""
         try:

@@ -19,16 +19,19 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
+from urllib.parse import urlsplit
 
 import fsspec
 
-from tracker.bucket import Bucket, Trouble
+from tracker.bucket import Bucket, Trouble, endpoint_in_use
 from tracker.disk import make_folder, sync_folder
 from tracker.errors import BadRequest, Damaged
 
 _BLOCK = 1 << 20
 _NAME = re.compile(r"[0-9a-f]{64}")
-_IN_MEMORY = 8 << 20  # of a file from a bucket; a longer one passes through the disk
+_FURTHER_DOWN = re.compile(r".+/(?:([0-9a-f]{2})/\1[0-9a-f]{62}|unfinished-[0-9a-f]{16})")
+"""Files of a store whose address lies below this one: `tidy` of the upper one must not take them for strays."""
+_IN_MEMORY = 8 << 20  # of a file from a bucket; a longer one passes through the disk (our own choice)
 
 
 class Unreachable(BadRequest):
@@ -61,12 +64,16 @@ class EvidenceStore:
     """
 
     def __init__(self, url: str, endpoint: str | None = None) -> None:
-        self.url = url
+        self.url, self.endpoint = url, endpoint
         self._bucket: Bucket | None = None
         self._local = False
         if url.startswith("s3://"):
             self._bucket = Bucket(url, endpoint)
             return
+        if "://" in url and urlsplit(url).password is not None:
+            raise BadRequest(
+                "The address of the evidence holds a password; it has no place in it.", "Use a folder or a bucket."
+            )
         try:
             # What was listed a moment ago says nothing now: another bench may have written.
             self._fs, self._root = fsspec.core.url_to_fs(url, use_listings_cache=False)
@@ -81,6 +88,14 @@ class EvidenceStore:
     def local(self) -> bool:
         """Whether the files lie in a folder here, so that more than one reader for each processor is of no use."""
         return self._local
+
+    @property
+    def place(self) -> tuple[str | None, str]:
+        """Where it is, the same for every spelling of its address: the endpoint of a bucket, and the address."""
+        if self._bucket is not None:
+            return endpoint_in_use(self.endpoint), self._bucket.place
+        root = str(Path(self._root).resolve()) if self._local else self._root.rstrip("/")
+        return None, f"{_protocols(self._fs)[0]}:{root}"
 
     def keep(self, data: bytes | Path | IO[bytes]) -> Kept:
         """Keep `data` (bytes, the file at a path, or what an open file gives) and return its digest and size.
@@ -185,8 +200,11 @@ class EvidenceStore:
         return (name.rsplit("/", 1)[1] for name in self._names() if self._is_kept(name))
 
     def strays(self) -> Iterator[str]:
-        """Yield the names, relative to the store, of files that are not evidence: what an interrupted act left."""
-        return (name for name in self._names() if not self._is_kept(name))
+        """Yield the names, relative to the store, of files that are not evidence: what an interrupted act left.
+
+        Files of another store whose address lies below this one are none of ours.
+        """
+        return (name for name in self._names() if not self._is_kept(name) and not _FURTHER_DOWN.fullmatch(name))
 
     def remove(self, name: str) -> None:
         """Remove an orphan (its digest) or a stray (its name). Only `tidy` and a failed act do this."""

@@ -203,7 +203,7 @@ def _went_back(latest: str, entry: Entry, body: Mapping[str, Any]) -> bool:
     try:
         now = datetime.fromisoformat(entry.at)
         return bool(latest) and _behind_s(latest, now) > CLOCK_SLACK_S and "clock_behind_s" not in body
-    except ValueError:
+    except (ValueError, TypeError):  # SQLite lets anybody put bytes where a text was
         return False  # an instant that is none was edited, which the hash shows
 
 

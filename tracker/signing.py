@@ -94,7 +94,7 @@ def holds(public_key: str, entry_hash: str, signature: str) -> bool:
 
     try:
         _public(public_key).verify(bytes.fromhex(signature), _signed(entry_hash))
-    except (InvalidSignature, ValueError):
+    except (InvalidSignature, ValueError, TypeError):  # SQLite lets anybody put bytes where a text was
         return False
     return True
 

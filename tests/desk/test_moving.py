@@ -9,6 +9,7 @@ import itertools
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -25,8 +26,12 @@ from tracker import journal
 from tracker.desk import carry, carry_rows, keys, task_leftovers
 from tracker.desk import place as places
 from tracker.desk.arrival import Paper
-from tracker.desk.move import move
+from tracker.desk.carry import Carried
+from tracker.desk.log import in_words, read_log
+from tracker.desk.move import move, reopen
 from tracker.desk.receive import receive
+from tracker.desk.task_rows import TaskRows
+from tracker.desk.tasks import ask_photograph
 from tracker.desk.verify import tidy, verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, Damaged
@@ -209,6 +214,8 @@ def test_other_things_at_the_new_place_are_left_alone(
             ({"folder": tmp_path / "new", "records": postgres_database}, "holds other tables"),
             ({"folder": tmp_path / "new", "evidence": bucket}, "files of something else"),
             ({"folder": tmp_path / "new", "evidence": "bucket/workshop"}, "Write it like s3"),
+            ({"folder": tmp_path / "new", "evidence": f"{(source / 'evidence').as_uri()}/"}, "lies there already"),
+            ({"folder": tmp_path / "new", "endpoint": "http://127.0.0.1:9"}, "Name the bucket, too"),
             ({"folder": tmp_path / "new", "records": "mysql://x/y"}, "not known here"),
         ):
             with pytest.raises(BadRequest, match=said):
@@ -260,13 +267,60 @@ def test_photos_that_wait_are_not_left_behind(source: Path, tmp_path: Path, monk
         move(workspace, tmp_path / "new")
 
 
-def test_no_password_is_written_down(source: Path, tmp_path: Path, postgres_database: str, lotproof: Lotproof) -> None:
-    address = make_url(postgres_database).set(password="hidden-word").render_as_string(hide_password=False)
+def test_no_photo_is_taken_in_at_a_place_that_was_left(source: Path, tmp_path: Path) -> None:
+    """It would wait in a folder in which nothing can be recorded."""
+    with Workspace.open(source) as workspace, closing(TaskRows(source)) as rows:
+        move(workspace, tmp_path / "new")
+        with pytest.raises(BadRequest, match="has moved"):
+            ask_photograph(workspace, rows, "L0001", ())
+
+
+@pytest.mark.parametrize("where", ["before the server", "in the query"])
+def test_no_password_is_written_down(
+    source: Path, tmp_path: Path, postgres_database: str, lotproof: Lotproof, where: str
+) -> None:
+    url = make_url(postgres_database)
+    words = {"password": "hidden-word"}
+    url = url.set(password="hidden-word") if where == "before the server" else url.update_query_dict(words)
+    address = url.render_as_string(hide_password=False)
+    (source / "spool").mkdir()
+    (source / "spool" / "read-1.csv").write_text("time_s,current_a\n0,1\n")
     ran = lotproof("workspace", "move", "--to", tmp_path / "new", "--records", address, "--workspace", source)
     assert ran.code == 0, ran.err
+    assert "1 table of readings" in ran.out
     assert "PGPASSWORD" in ran.out
     assert "hidden-word" not in ran.out + ran.err + (tmp_path / "new" / "workspace.toml").read_text()
     assert not any("hidden-word" in row for found in rows_of(tmp_path / "new").values() for row in found)
+
+
+def test_the_journal_tells_of_a_move_in_a_few_words(source: Path, tmp_path: Path) -> None:
+    with Workspace.open(source) as workspace:
+        moved = move(workspace, tmp_path / "new")
+        out = in_words(read_log(workspace).entries[-1])
+    with Workspace.open(tmp_path / "new") as there:
+        came = in_words(read_log(there).entries[-1])
+    rows, files = sum(one.rows for one in moved.carried.tables.values()), moved.carried.files
+    assert files > 1
+    assert out.split("; ")[-1] == f"to: {tmp_path / 'new'}"
+    assert came == f"copied: {rows} rows and {files} files, up to entry {moved.carried.head.entry}; from: {source}"
+
+
+def test_opened_again_while_it_was_copied(source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def meanwhile(*words: object) -> Carried:
+        carried = take(*words)  # type: ignore[arg-type]
+        monkeypatch.setattr(carry.Target, "take", take)
+        with Workspace.open(source) as other:
+            reopen(other)
+            a_lot(other)
+        return carried
+
+    take = carry.Target.take
+    monkeypatch.setattr(carry.Target, "take", meanwhile)
+    with Workspace.open(source) as workspace:
+        with pytest.raises(BadRequest, match="opened again"):
+            move(workspace, tmp_path / "new")
+        move(workspace, tmp_path / "new")
+    assert without_moves(rows_of(tmp_path / "new")) == rows_of(source)
 
 
 def _moves(source: Path, **words: object) -> Callable[[], object]:

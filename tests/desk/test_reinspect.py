@@ -394,6 +394,23 @@ def test_a_dry_run_says_what_it_would_cost(shop, stage, newer, tmp_path):
     assert "on record" in document.cost.source
 
 
+def test_a_worker_asks_the_bucket_where_the_workspace_says(
+    tmp_path, sqlite_template, stage, newer, bucket, bucket_server, monkeypatch
+):
+    """The endpoint stands in workspace.toml alone; the environment names a place where nobody answers."""
+    folder = tmp_path / "workspace"
+    shutil.copytree(sqlite_template, folder)
+    with (folder / "workspace.toml").open("a") as settings:
+        settings.write(f'evidence = "{bucket}"\nendpoint = "{bucket_server}"\n')
+    monkeypatch.setenv("AWS_ENDPOINT_URL_S3", "http://127.0.0.1:9")
+    with Workspace.open(folder, create=True) as workspace:
+        a_lot(workspace)
+        three(workspace, stage, tmp_path)
+        newer("newer")
+        document = again(workspace)
+    assert (document.done, document.set_aside) == (1, ())
+
+
 def test_really_looked_at_again(shop, monkeypatch):
     """What was recorded of a rendered photo with a wrong reading is read rightly by the real reader."""
     samples = Path(__file__).resolve().parents[2] / "sample_images"

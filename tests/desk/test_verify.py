@@ -414,3 +414,9 @@ def test_a_value_that_no_date_can_be_made_of_is_an_edited_row(used: Workspace) -
     if used.url.startswith("file:"):
         tamper(used, "UPDATE lot SET arrived_on = 'never' WHERE label = 'L0001'")
         assert [(one.code, one.subject) for one in verify(used).faults] == [("row-edited", "L0001")]
+
+
+def test_bytes_where_a_text_was_are_a_fault_and_no_crash(used: Workspace) -> None:
+    if used.url.startswith("file:"):
+        tamper(used, "UPDATE journal_entry SET at = x'ff00', signature = x'ff00' WHERE id = 2")
+        assert said(verify(used)) == {("chain", "entry-edited"), ("signatures", "signature-wrong")}

@@ -456,4 +456,4 @@ def test_a_lot_that_is_not_there_is_refused_before_anything_comes(tmp_path, lotp
     assert "Watching" not in ran.err
     ran = lotproof("photograph", "L0001", "--watch", tmp_path, "--piece", "L0001-01", "--workspace", workshop)
     assert ran.code == 2
-    assert "Leave it away with --watch" in ran.err
+    assert "Leave it out with --watch" in ran.err

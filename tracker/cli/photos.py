@@ -215,7 +215,7 @@ def photograph(
     ends = _ends(watch, until, seconds)
     _refuse_nothing(photos, camera, watch)
     if watch is not None and piece:
-        raise BadRequest("--piece says what is in view of one photo.", "Leave it away with --watch.")
+        raise BadRequest("--piece says what is in view of one photo.", "Leave it out with --watch.")
     from tracker.desk.inspect import every_core
     from tracker.desk.workspace import Workspace
 

@@ -66,9 +66,9 @@ def _show(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> Non
     print(f"Workspace: {found.folder}")
     print(f"  records:  {found.records}, {found.records_bytes:,} bytes, schema {found.revision}")
     at = f" at {found.endpoint}" if found.endpoint else ""
-    print(f"  evidence: {found.evidence}{at}, {found.files} files of {found.evidence_bytes:,} bytes")
+    print(f"  evidence: {found.evidence}{at}, {_files(found.files)} of {found.evidence_bytes:,} bytes")
     print(f"  keys:     {found.keys}")
-    rows = [f"{count} {name.replace('_', ' ')}" for name, count in found.rows.items() if count]
+    rows = [f"{name.replace('_', ' ')} {count:,}" for name, count in found.rows.items() if count]
     print(f"  rows:     {', '.join(rows) or 'none'}")
     if found.waiting:
         print(f"  waiting in this folder alone: {found.waiting} photos or tables of readings")
@@ -112,13 +112,16 @@ def _move(
         return
     print(f"Moved to {done.folder}")
     print(f"  records:  {done.records}, {sum(one.rows for one in done.carried.tables.values())} rows the same")
-    print(f"  evidence: {done.evidence}, {done.carried.files} files of {done.carried.size_bytes:,} bytes the same")
+    print(f"  evidence: {done.evidence}, {_files(done.carried.files)} of {done.carried.size_bytes:,} bytes the same")
     print(f"  journal:  the same up to entry {done.carried.head.entry}, {done.carried.head.hash}")
     print(f"Name it from now on: --workspace {done.folder}, or LOTPROOF_WORKSPACE.")
     if records or evidence:
         print("Other benches need a folder with a workspace.toml like the one there.")
     if done.password:
         print("The password is not kept: put it into PGPASSWORD or ~/.pgpass.")
+    if done.spooled:
+        tables = "1 table" if done.spooled == 1 else f"{done.spooled} tables"
+        print(f"{tables} of readings that no run recorded: left in the old folder's spool; `verify` there names them.")
     print("The old place is as it was, and closed; `lotproof workspace reopen` there takes that back.")
 
 
@@ -158,9 +161,9 @@ def _backup(
 ) -> None:
     """Write a backup: one moment of the records, all evidence, and digests of everything. Others may go on working.
 
-    `sha256sum -c evidence.sha256` checks its files without Lotproof. It holds no keys that sign the journal, nothing
-    that waits in the work list or the spool, and no workspace.toml. A link shares the file with the earlier backup:
-    keep one on another disk, too.
+    A backup holds no keys that sign the journal, nothing that waits in the work list or the spool, and no
+    workspace.toml. In its folder, `sha256sum -c evidence.sha256` checks the files without Lotproof. With --since the
+    two backups share files on one disk: keep a whole one on another disk, too.
     """
     from dataclasses import asdict
 
@@ -184,7 +187,7 @@ def _backup(
     print(f"Backup: {done.path}")
     linked = f", {done.linked} of them linked" if since is not None else ""
     rows = sum(one.rows for one in made.tables.values())
-    print(f"  {rows} rows; {made.files} files{linked}, {made.size_bytes:,} bytes")
+    print(f"  {rows} rows; {_files(made.files)}{linked}, {made.size_bytes:,} bytes")
     print("  It does not hold:")
     for one in done.left_out:
         print(f"    {one}")
@@ -217,8 +220,12 @@ def _restore(
         return
     print(f"Restored to {done.folder}, as it was at {done.manifest.made_at}")
     print(f"  records:  {done.records}, {sum(one.rows for one in done.carried.tables.values())} rows")
-    print(f"  evidence: {done.evidence}, {done.carried.files} files of {done.carried.size_bytes:,} bytes")
+    print(f"  evidence: {done.evidence}, {_files(done.carried.files)} of {done.carried.size_bytes:,} bytes")
     print(f"Head: entry {done.carried.head.entry}, {done.carried.head.hash}")
+
+
+def _files(count: int) -> str:
+    return "1 file" if count == 1 else f"{count:,} files"
 
 
 def _telling() -> Callable[[str, int, int], None]:

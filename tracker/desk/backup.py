@@ -59,6 +59,8 @@ def backup(workspace: Workspace, to: Path, *, since: Path | None = None, tell: T
     to = to.expanduser().absolute()
     if os.path.lexists(to):
         raise BadRequest(f"{to} is there already.", "A backup is never written over; name a new one.")
+    if since is not None and since.is_file():
+        raise BadRequest(f"{since} is one file, whose parts cannot be linked.", "Name a backup that is a folder.")
     if since is not None:
         backup_manifest.read(since)
     try:
@@ -95,7 +97,7 @@ def _fill(workspace: Workspace, folder: Path, since: Path | None, tell: Tell) ->
     store = EvidenceStore(str(folder / EVIDENCE))
     linked = 0 if since is None else _link(since, folder, named)
     copy_files(workspace.store, store, named, tell)
-    check_files(store, named, tell)
+    check_files(store, named, tell, "" if since is None else f"Where it came from {since}: leave --since out.")
     (folder / LIST).write_text(backup_manifest.listed(named), encoding="utf-8")
     made_at = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
     manifest = Manifest(

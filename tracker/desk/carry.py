@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine
-from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
@@ -124,7 +123,9 @@ class Target:
     def describe(self) -> None:
         """Write `workspace.toml`, unless it is there: the last step, after which the folder is a workspace."""
         if places.find(self.place.folder, environment=False).created is None:
-            places.describe(self.place, without_password(self.place.database))
+            database = self.place.database
+            plain = None if database is None else sessions.postgres_url(database).set(drivername="postgresql")
+            places.describe(self.place, None if plain is None else sessions.without_password(plain))
 
 
 @contextmanager
@@ -147,6 +148,8 @@ def target(folder: Path, records: str | None, evidence: str | None, endpoint: st
     place = places.Place(there.folder, None, records, evidence, endpoint)
     if evidence is not None and "://" not in evidence:
         raise BadRequest(f"The evidence address is '{evidence}'.", "Write it like s3://bucket/workshop.")
+    if endpoint is not None and not place.evidence_url.startswith("s3://"):
+        raise BadRequest("--endpoint is where a bucket's store answers.", "Name the bucket, too: --evidence s3://...")
     store = EvidenceStore(place.evidence_url, endpoint)
     with sessions.explained(str(place.folder)):
         if records is not None:
@@ -164,17 +167,9 @@ def target(folder: Path, records: str | None, evidence: str | None, endpoint: st
 
 
 def records_url(place: places.Place, engine: Engine) -> str:
-    """Return the address of the records without a password, as `Workspace.url` gives it."""
-    return place.records.as_uri() if engine.dialect.name == "sqlite" else sessions.where(engine)
-
-
-def without_password(database: str | None) -> str | None:
-    """Return a database's address as it may be written down."""
-    if database is None:
-        return None
-    url = make_url(database)
-    bare = URL.create(url.drivername, url.username, None, url.host, url.port, url.database, url.query)
-    return bare.render_as_string(hide_password=False)
+    """Return the address of the records as `Workspace.url` gives it where no password is in the settings."""
+    # The same whether the password was said or found elsewhere: the move may be gone on with either way.
+    return place.records.as_uri() if engine.dialect.name == "sqlite" else sessions.without_password(engine.url)
 
 
 def _make(folder: Path) -> None:

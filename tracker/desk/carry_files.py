@@ -61,8 +61,10 @@ def copy_files(source: EvidenceStore, target: EvidenceStore, named: Mapping[str,
     return len(wanted)
 
 
-def check_files(store: EvidenceStore, named: Mapping[str, int], tell: Tell) -> None:
-    """Hash every file in a store.
+def check_files(
+    store: EvidenceStore, named: Mapping[str, int], tell: Tell, advice: str = "Remove it there, then go on."
+) -> None:
+    """Hash every file in a store; `advice` is for one that is not what it is called.
 
     Raises
     ------
@@ -74,9 +76,11 @@ def check_files(store: EvidenceStore, named: Mapping[str, int], tell: Tell) -> N
         try:
             found, size = store.digest(sha256)
         except OSError as error:
-            raise Damaged(f"The evidence file {sha256} cannot be read ({error.strerror or error}).", "") from error
+            raise Damaged(
+                f"The evidence file {sha256} cannot be read ({error.strerror or error}).", "Run the same command again."
+            ) from error
         if (found, size) != (sha256, named[sha256]):
-            raise Damaged(f"The evidence file {sha256} in {store.url} is not what it should be.", "Remove it there.")
+            raise Damaged(f"The evidence file {sha256} in {store.url} is not what it should be.", advice)
 
     _each(check, sorted(named), "Hashing evidence", tell)
 
@@ -85,7 +89,10 @@ def clear_unfinished(store: EvidenceStore) -> None:
     """Remove what a copy that was killed left beside the files."""
     for name in list(store.strays()):
         if not _LEFT.fullmatch(name):
-            raise BadRequest(f"The evidence store {store.url} holds something else: {name}.", "Remove it there.")
+            raise BadRequest(
+                f"The evidence store {store.url} holds something else: {name}.",
+                "If that is nobody's, remove it there; otherwise name a place that is new or empty.",
+            )
         store.remove(name)
 
 

@@ -21,7 +21,7 @@ from tracker.records.models import Base, JournalEntry
 from tracker.records.session import read_transaction, write_transaction
 
 AT_ONCE = 1000
-"""Rows held in memory; a few megabytes where they hold whole documents."""
+"""Rows held in memory; a few megabytes where they hold whole documents; our own choice."""
 Tell = Callable[[str, int, int], None]
 """Is told what goes on, how much of it is done, and how much there is."""
 

@@ -69,9 +69,9 @@ def examine(workspace: Path | None = None) -> tuple[Check, ...]:
         ("PostgreSQL", False, lambda: _extra("PostgreSQL", "psycopg", "postgres", "records on a server")),
         ("Buckets", False, lambda: _extra("Buckets", "s3fs", "buckets", "evidence in a bucket")),
         (
-            "Many machines",
+            "Several computers",
             False,
-            lambda: _extra("Many machines", "distributed", "cluster", "work on several computers"),
+            lambda: _extra("Several computers", "distributed", "cluster", "work on several computers"),
         ),
     )
     return tuple(_tried(*one) for one in trials)
@@ -248,11 +248,16 @@ def _workspace(location: Path | None) -> Check:
     if found.created is None:
         advice = "`lotproof receive` starts one with the first lot."
         return Check("Workspace", UNUSED, True, f"none yet in {found.folder}", advice)
+    from tracker.desk.moved import closed_by
     from tracker.desk.workspace import Workspace
     from tracker.records.schema import HEAD
 
-    with Workspace.open(location) as opened, opened.read():
-        return Check("Workspace", WORKS, True, f"{opened.folder}, records in {opened.url}, schema {HEAD}")
+    with Workspace.open(location) as opened, opened.read() as session:
+        said = f"{opened.folder}, records in {opened.url}, schema {HEAD}"
+        moved = closed_by(session)
+        if moved is not None:
+            said += f"; it has moved to {moved['folder']}, and nothing is recorded here any more"
+        return Check("Workspace", WORKS, True, said)
 
 
 def _extra(name: str, package: str, extra: str, purpose: str) -> Check:

@@ -7,7 +7,7 @@ from typing import Any
 from tracker.desk.fault import Fault
 
 MOST_FAULTS = 100
-"""Faults kept in a report; the others are only counted."""
+"""Faults kept in a report; the others are only counted. Our own choice."""
 
 
 @dataclass(slots=True)

@@ -27,7 +27,7 @@ from tracker.records.models import JournalEntry
 MANY = 20_000
 """From so many entries on, other processes check signatures: starting one costs what some thousand signatures do
 (measured on two cores)."""
-_AHEAD = 8  # blocks whose signatures may be on their way
+_AHEAD = 8  # blocks whose signatures may be on their way; our own choice
 Told = Callable[[int], None]
 
 

@@ -22,7 +22,7 @@ from tracker.judgement.outcomes import Outcomes
 from tracker.records.models import BenchRun, Decision, Inspection, JournalEntry, Settlement
 
 MOST_AT_ONCE = 5_000
-"""A database takes only so many names at once."""
+"""A database takes only so many names at once; our own choice, as in `tracker/desk/standing.py`."""
 _KEPT = "lotproof.known_pieces"
 
 

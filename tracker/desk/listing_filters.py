@@ -85,4 +85,4 @@ def _test(name: str, column: str, wanted: Any) -> Callable[[Row], bool]:
 def no_such_row(what: str, label: str) -> NoSuch:
     """Return what is said of a row that a list should go on after, and that is not there."""
     shown = "".join(letter if letter.isprintable() else "?" for letter in label.strip()[:60])
-    return NoSuch(f"The list of {what} cannot go on after '{shown}': it has no such row.", "Leave --after away.")
+    return NoSuch(f"The list of {what} cannot go on after '{shown}': it has no such row.", "Leave --after out.")

@@ -167,12 +167,34 @@ def in_words(entry: Logged) -> str:
 def _plain(value: object) -> str:
     if isinstance(value, dict) and "lot" in value and "part" in value:
         return f"{value['lot']} ({value.get('pieces')} of {value['part']} from {value.get('seller')})"
+    if isinstance(value, dict) and value.keys() >= {"folder", "records", "evidence"}:
+        return _place(value)
+    if isinstance(value, dict) and value.keys() >= {"tables", "files", "head"}:
+        return _carried(value)
+    if isinstance(value, dict) and value.keys() >= {"name", "public_key", "bench"}:
+        return f"{value['name']} of bench {value['bench']}"
     if isinstance(value, dict):
         return " ".join(_plain(one) for one in value.values() if one is not None)
     if isinstance(value, list):
         shown = ", ".join(_plain(one) for one in value[:4])
         return shown if len(value) <= 4 else f"{shown} and {len(value) - 4} more"
     return f"{value:.4g}" if isinstance(value, float) else str(value)
+
+
+def _place(said: dict[str, Any]) -> str:
+    """Return where a workspace lies: its folder, and its records and evidence where these are not in it."""
+    folder = str(said["folder"])
+    apart = [f"{name} in {said[name]}" for name in ("records", "evidence") if folder not in str(said[name])]
+    return f"{folder} ({', '.join(apart)})" if apart else folder
+
+
+def _carried(said: dict[str, Any]) -> str:
+    """Return how much a move carried; its digests are in the JSON."""
+    tables, head = said["tables"], said["head"]
+    rows = sum(int(one.get("rows", 0)) for one in tables.values()) if isinstance(tables, dict) else 0
+    entry = head.get("entry") if isinstance(head, dict) else None
+    files = "1 file" if said["files"] == 1 else f"{said['files']} files"
+    return f"{rows} rows and {files}, up to entry {entry}"
 
 
 @dataclass(frozen=True, slots=True)

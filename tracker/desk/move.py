@@ -13,10 +13,10 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from sqlalchemy import select
-from sqlalchemy.engine import make_url
 from sqlalchemy.orm import Session
 
 from tracker import journal
+from tracker.desk import spool as spools
 from tracker.desk import task_leftovers
 from tracker.desk.carry import Carried, Target, target
 from tracker.desk.carry_files import copy_files, files_on_record
@@ -25,7 +25,7 @@ from tracker.desk.moved import MOVE_IN, MOVE_OUT, REOPEN, closed_by
 from tracker.desk.workspace import Workspace, operator_name
 from tracker.errors import BadRequest
 from tracker.records.models import JournalEntry
-from tracker.records.session import read_transaction
+from tracker.records.session import postgres_url, read_transaction
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +42,8 @@ class Moved:
     carried : Carried
     password : bool
         The database's address had a password, which the new settings do not hold.
+    spooled : int
+        Tables of readings that no run recorded, which stay in the old folder.
     """
 
     folder: Path
@@ -50,6 +52,7 @@ class Moved:
     endpoint: str | None
     carried: Carried
     password: bool
+    spooled: int = 0
 
 
 def move(
@@ -89,7 +92,7 @@ def move(
         raise BadRequest(f"{folder} is this very workspace.", "Name another folder; it may be on the same disk.")
     with target(folder, records, evidence, endpoint) as there:
         to = {"folder": str(there.place.folder), "records": there.url, "evidence": there.place.evidence_url}
-        if to["records"] == workspace.url or to["evidence"] == workspace.store.url:
+        if to["records"] == workspace.url or there.store.place == workspace.store.place:
             raise BadRequest("This workspace lies there already.", "Name a new database and a new place for evidence.")
         if there.finished:
             return _finished(workspace, there, to)
@@ -97,13 +100,15 @@ def move(
         if not begun:
             _copy_ahead(workspace, there, tell)
             with workspace.act(who, MOVE_OUT, "workspace") as act:
+                _nothing_waits(workspace)  # what was handed in meanwhile
                 act.body["to"] = to
         with workspace.read() as session:
             carried = there.take(session.connection(), workspace.store, tell)
+        _still_closed(workspace, to)
         came = {"folder": str(workspace.folder), "records": workspace.url, "evidence": workspace.store.url}
         there.put_to_use(who, {"from": came, "copied": asdict(carried), "rows": {}, "files": {}})
         there.describe()
-        return _moved(there, carried)
+        return _moved(workspace, there, carried)
 
 
 def reopen(workspace: Workspace, *, operator: str | None = None) -> dict[str, str]:
@@ -140,6 +145,14 @@ def _begin(workspace: Workspace, there: Target, to: dict[str, str]) -> bool:
     return begun is not None
 
 
+def _still_closed(workspace: Workspace, to: dict[str, str]) -> None:
+    with workspace.read() as session:
+        if closed_by(session) != to:
+            raise BadRequest(
+                "This workspace was opened again while it was copied.", "Run the same command again to move it all."
+            )
+
+
 def _copy_ahead(workspace: Workspace, there: Target, tell: Tell) -> None:
     """Copy most of the evidence while others still work here; what is damaged comes to light before anything closes."""
     with workspace.read() as session:
@@ -168,10 +181,11 @@ def _finished(workspace: Workspace, there: Target, to: dict[str, str]) -> Moved:
         said = journal.body_of(entry)["copied"]
     there.describe()
     sums = {name: TableSum(one["rows"], one["sha256"]) for name, one in said["tables"].items()}
-    return _moved(there, Carried(out, sums, said["files"], said["size_bytes"]))
+    return _moved(workspace, there, Carried(out, sums, said["files"], said["size_bytes"]))
 
 
-def _moved(there: Target, carried: Carried) -> Moved:
+def _moved(workspace: Workspace, there: Target, carried: Carried) -> Moved:
     place = there.place
-    password = place.database is not None and bool(make_url(place.database).password)
-    return Moved(place.folder, there.url, place.evidence_url, place.endpoint, carried, password)
+    password = place.database is not None and bool(postgres_url(place.database).password)
+    left = len(spools.left_over(workspace.folder))
+    return Moved(place.folder, there.url, place.evidence_url, place.endpoint, carried, password, left)

@@ -200,7 +200,7 @@ def _refuse_twice(taken: Sequence[Taken]) -> None:
     for one in taken:
         other = first.setdefault(one.sha256, one)
         if other is not one:
-            raise BadRequest(f"{one.path} is the same picture as {other.path}.", "Leave one of them away.")
+            raise BadRequest(f"{one.path} is the same picture as {other.path}.", "Leave one of them out.")
 
 
 def _cards_in(taken: Sequence[Taken]) -> dict[str, str]:
@@ -230,7 +230,7 @@ def _what_is_known(
     if strangers:
         raise BadRequest(f"{strangers[0]} is not a piece of {lot.label}.", f"Its pieces are {known[0]} to {known[-1]}.")
     if named and role == LISTING:
-        raise BadRequest("A listing picture shows no piece of the lot for certain.", "Leave --piece away with it.")
+        raise BadRequest("A listing picture shows no piece of the lot for certain.", "Leave --piece out with it.")
     return _Known(
         lot=lot,
         claim=Claim(lot.claimed_part, lot.claimed_maker, lot.claimed_grade, lot.condition, lot.arrived_on),

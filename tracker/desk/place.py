@@ -115,8 +115,10 @@ def describe(place: Place, database: str | None) -> None:
     """Write `workspace.toml` of a workspace that was carried here; `database` is its address without a password."""
     make_folder(place.folder)
     addresses = {"database": database, "evidence": place.evidence, "endpoint": place.endpoint}
-    # A text of JSON is one of TOML, too.
-    lines = [f"{name} = {json.dumps(said)}\n" for name, said in addresses.items() if said is not None]
+    # A text of JSON is one of TOML, too, but for halves of surrogate pairs.
+    lines = [
+        f"{name} = {json.dumps(said, ensure_ascii=False)}\n" for name, said in addresses.items() if said is not None
+    ]
     put_whole(place.folder / SETTINGS, f"{_created_now()}{''.join(lines)}".encode())
 
 

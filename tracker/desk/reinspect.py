@@ -25,7 +25,6 @@ from tracker.desk.reinspect_plan import ACT, Count, Plan, Planned
 from tracker.desk.reinspect_queue import Queue
 from tracker.desk.reinspect_write import Meanwhile, Moved, write
 from tracker.desk.workspace import Workspace
-from tracker.evidence import EvidenceStore
 from tracker.records.models import JournalEntry, Lot, Photo
 
 MOST_SAID = 1000
@@ -136,7 +135,7 @@ def _plan(workspace: Workspace, pictures: bool, today: date | None) -> Plan:
     with workspace.read() as session:
         known = learned(session)
     day = today or datetime.now(UTC).date()
-    return Plan(known, workspace.store.url, program_method(), program(), day, pictures)
+    return Plan(known, workspace.store, program_method(), program(), day, pictures)
 
 
 def _lots(workspace: Workspace, label: str | None) -> Iterator[int]:
@@ -172,7 +171,7 @@ class _Run:
         self._workspace, self._hands, self._plan = workspace, hands, plan
         self._operator, self._progress, self._wanted = operator, progress, wanted
         self._tally = _Tally()
-        self._lots = self._past = 0
+        self._lots = 0
         self._queue = Queue(hands, iter(()))
 
     def run(self, label: str | None) -> ReinspectDocument:
@@ -242,7 +241,7 @@ class _Run:
         self._tally.set_aside.append(SetAside(planned.lot.label, one.photo.name, reason))
 
     def _why(self, photo: PhotoSeen, one: PhotoJob) -> str:
-        if photo.missing and EvidenceStore(self._workspace.store.url).has(one.photo.sha256):
+        if photo.missing and self._workspace.store.has(one.photo.sha256):
             where = self._workspace.store.url
             return f"the worker does not have its file, and this computer does: {where} must be the same place for both"
         return photo.error or ""

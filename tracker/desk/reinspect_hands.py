@@ -186,7 +186,8 @@ def cluster_hands(address: str) -> Iterator[ClusterHands]:
         from distributed import Client
     except ImportError:
         raise BadRequest(
-            "A scheduler needs the package distributed.", "Run: pip install 'lotproof[cluster]'; or leave it away."
+            "A scheduler needs the package distributed.",
+            "Run: pip install 'lotproof[cluster]'; or leave --scheduler out.",
         ) from None
     try:
         # Its own security settings (TLS) are those of dask's configuration, as for every other client of it.

@@ -109,6 +109,8 @@ class LotJob:
         Whether annotated pictures are drawn.
     program : mapping of str to str
         What the asking program is made of; a worker that differs refuses.
+    endpoint : str or None
+        Where a bucket's store answers, as the workspace says it; None: as the worker's environment does.
     """
 
     lot: str
@@ -123,6 +125,7 @@ class LotJob:
     corrections: Mapping[Chip, tuple[str, ...]] = field(default_factory=dict)
     pictures: bool = True
     program: Mapping[str, str] = field(default_factory=dict)
+    endpoint: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -79,7 +79,7 @@ def look_at(job: LotJob) -> LotSeen:
         return LotSeen(refused=said)
     with _ONE_AT_A_TIME:
         _one_core()
-        read = _Reading(_store(job.store))
+        read = _Reading(_store(job.store, job.endpoint))
         return LotSeen(tuple(_look_at_photo(job, one, read) for one in job.photos))
 
 
@@ -92,8 +92,8 @@ def _one_core() -> None:
 
 
 @cache
-def _store(url: str) -> EvidenceStore:
-    return EvidenceStore(url)
+def _store(url: str, endpoint: str | None) -> EvidenceStore:
+    return EvidenceStore(url, endpoint)
 
 
 @cache

@@ -28,6 +28,7 @@ from tracker.desk.looks import TOP_ROLES
 from tracker.desk.method import LOOKED, looked_with
 from tracker.desk.reinspect_job import Exemplar, KeptPhoto, LotJob, PhotoJob, WeightsTold
 from tracker.desk.undersides import date_codes_on_top
+from tracker.evidence import EvidenceStore
 from tracker.judgement.marking import Claim, fold_alike
 from tracker.judgement.prior import Prior, before_looking
 from tracker.judgement.weights import Weights
@@ -103,14 +104,14 @@ class Plan:
 
     Parameters
     ----------
-    store : str
-        Address of the evidence as the workers are to open it.
+    store : EvidenceStore
+        The evidence; workers open it by its address.
     method, program : mapping of str to str
         What photos will be looked at with, and what the asking program is made of.
     """
 
     learned: Learned
-    store: str
+    store: EvidenceStore
     method: Mapping[str, str]
     program: Mapping[str, str]
     today: date
@@ -142,7 +143,8 @@ class Plan:
                 now,
                 LotJob(
                     lot=lot.label,
-                    store=self.store,
+                    store=self.store.url,
+                    endpoint=self.store.endpoint,
                     photos=tuple(some),
                     claim=claim,
                     before=now.before,

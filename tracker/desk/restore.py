@@ -97,6 +97,10 @@ def _unpacked(backup: Path, beside: Path) -> Iterator[Path]:
             yield Path(folder)
     except tarfile.TarError as error:
         raise Damaged(f"{backup} cannot be unpacked ({error}).", "Take another backup.") from None
+    except OSError as error:
+        raise BadRequest(
+            f"The backup {backup} cannot be restored ({error.strerror or error}).", "It was not put to use."
+        ) from None
 
 
 def _ours(tar: tarfile.TarFile, backup: Path) -> Iterator[tarfile.TarInfo]:

@@ -2,7 +2,7 @@
 
 The tables are in `tracker/records/derived.py`. They say what the rows say up to the journal entry `through`; what an
 act wrote is added in its own transaction, and whoever finds them behind (new tables, records written in another way)
-
+brings them up first, or works it out from the rows.
 
 Acts never read these tables to decide anything.
 """
@@ -44,7 +44,8 @@ from tracker.records.models import (
 )
 
 AT_ONCE = 5_000
-"""Pieces worked out at a time: a database takes only so many names at once, and memory is bounded."""
+"""Pieces worked out at a time: a database takes only so many names at once, and memory is bounded; our own
+choice (SQLite takes 32,766 since version 3.32, from memory)."""
 LISTING = "listing"
 COUNTED = ("open", "accepted", "quarantined", "rejected", "returned", "fitted")
 Progress = Callable[[int, int], None]

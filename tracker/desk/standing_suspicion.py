@@ -23,9 +23,10 @@ from tracker.errors import LotproofError
 from tracker.records.derived import LOT_STANDING, PIECE_STANDING
 
 FEW = 2_000
-"""So many stale suspicions are brought up to today while somebody waits for a list ordered by them: a second or two."""
+"""So many stale suspicions are brought up to today while somebody waits for a list ordered by them: a second or two;
+our own choice."""
 AT_ONCE = 2_000
-"""Pieces judged between two writes."""
+"""Pieces judged between two writes; our own choice."""
 
 
 def mark(taught: int) -> str:

@@ -11,6 +11,7 @@ from pathlib import Path
 from tracker.desk.contract import PhotographDocument
 from tracker.desk.facts import LISTING
 from tracker.desk.fields import one_line, one_of
+from tracker.desk.moved import refuse_if_closed
 from tracker.desk.photograph import ROLES
 from tracker.desk.pieces import find_lot, find_piece, plain_label, resolve_pieces
 from tracker.desk.task import DONE, DOSSIER, EXPORT, PHOTOGRAPH, PhotoRow, Refused, Task, Wish
@@ -194,6 +195,7 @@ def recorded(photo: PhotoRow) -> PhotographDocument | None:
 def _photo_wish(workspace: Workspace, label: str, role: str, words: Sequence[str]) -> Wish:
     chosen = one_of(role, "role", ROLES)
     with workspace.read() as session:
+        refuse_if_closed(session)  # now: what is taken in waits in this folder, and could never be recorded
         lot = find_lot(session, label)
         named = tuple(piece.label for piece in resolve_pieces(session, [word for word in words if word.strip()]))
         known = [piece.label for piece in lot.pieces]

@@ -107,7 +107,7 @@ def gone_on(workspace: Workspace, session: Session, against: str | None) -> Stat
         state = _from_json(json.loads(path_of(workspace).read_bytes()))
     except FileNotFoundError:
         raise BadRequest("No check of this workspace was broken off.", _ANEW) from None
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
         raise BadRequest("What is noted of the check that was broken off cannot be read.", _ANEW) from None
     if (state.workspace, state.against) != (workspace.url, against):
         raise BadRequest("The check that was broken off was of another workspace or against another head.", _ANEW)

@@ -9,7 +9,8 @@ from sqlalchemy.types import NULLTYPE
 _MOST_VALUES = 900
 """Values in one statement; SQLite took 999 before version 3.32 (from memory)."""
 BLOCK = 500
-"""Rows read at once: few enough that they are gone before Python's collector looks for them."""
+"""Rows read at once: few enough that they are gone before Python's collector looks for them (our own
+choice)."""
 _BOOLEANS = {0: False, 1: True}
 
 

@@ -44,6 +44,8 @@ def has_tables(connection: Connection) -> bool:
 def begin_unfinished(engine: Engine) -> None:
     """Make our tables in an empty database for a copy that is not to be opened before it is whole."""
     with write_transaction(engine) as connection:
+        if revision(connection) is not None:  # somebody else began at the same moment; they meet at the first row
+            return
         upgrade(connection)
         connection.execute(text("UPDATE alembic_version SET version_num = :now"), {"now": UNFINISHED})
 

@@ -97,7 +97,20 @@ def postgres_url(text: str) -> URL:
         raise BadRequest("The database address is not a URL.", advice) from None
     if url.drivername.split("+")[0] not in ("postgresql", "postgres"):
         raise BadRequest(f"The database address starts with '{url.drivername}', which is not known here.", advice)
+    if "sslpassword" in url.query:
+        raise BadRequest("The database address holds a password of a key.", "Name it in ~/.pg_service.conf instead.")
+    said = url.query.get("password")  # libpq takes it there, too; there it would be shown
+    if isinstance(said, tuple):
+        raise BadRequest("The database address holds several passwords.", advice)
+    if said is not None:
+        url = url.difference_update_query(["password"]).set(password=url.password or said)
     return url.set(drivername="postgresql+psycopg")
+
+
+def without_password(url: URL) -> str:
+    """Return a database's address as it may be written down."""
+    bare = URL.create(url.drivername, url.username, None, url.host, url.port, url.database, url.query)
+    return bare.render_as_string(hide_password=False)
 
 
 def postgres_engine(url: URL) -> Engine:

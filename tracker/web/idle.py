@@ -11,8 +11,9 @@ from tracker.errors import LotproofError
 QUIET_S = 10.0
 """Nobody has asked for so long; our own choice: who reads a page and goes on does not meet it."""
 PAUSE_S = 2.0
+"""Between two looks whether it is quiet; our own choice."""
 PART = 200
-"""Pieces at a time: some tens of milliseconds, so who comes meanwhile hardly waits."""
+"""Pieces at a time: some tens of milliseconds, so who comes meanwhile hardly waits; our own choice."""
 
 
 class Idle:
