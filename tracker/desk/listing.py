@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import astuple, dataclass, fields
 from pathlib import Path
 
+from tracker.desk import listing_runs
 from tracker.desk.listing_filters import Filters as Filters
 from tracker.desk.listing_filters import must_pass, no_such_row, ordered
 from tracker.desk.listing_others import QUICK
@@ -84,6 +85,10 @@ def list_rows(
             found = page(workspace, what, wish)
         if found is not None:
             return Listing(what, found.rows, found.found, found.next, found.stale)
+    if what == "runs" and key in listing_runs.SORTS:
+        with workspace.read() as session:
+            found = listing_runs.runs(session, Wish(filters, key, reverse, limit, after))
+        return Listing(what, found.rows, found.found, found.next)
     quick = what in QUICK and _brought_up(workspace)
     with workspace.read() as session:
         rows = (QUICK[what] if quick and state(session).current else PLAIN[what])(session)
