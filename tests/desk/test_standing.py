@@ -21,7 +21,7 @@ from tracker.desk.listing import Filters, list_rows
 from tracker.desk.listing_filters import must_pass, ordered
 from tracker.desk.listing_plain import PLAIN
 from tracker.desk.next_test import next_tests
-from tracker.desk.open_lots import open_lots
+from tracker.desk.open_lots import first_to_test
 from tracker.desk.receive import receive
 from tracker.desk.rows import ROW_OF, Row
 from tracker.desk.showing import PieceShown, show
@@ -349,7 +349,10 @@ def test_claims_and_open_lots_are_the_same_with_what_is_kept_and_without(workspa
 
     def told() -> tuple[object, ...]:
         windows = [due(workspace, today=TODAY, within=days) for days in (None, 10, 10**9)]
-        return (*windows, open_lots(workspace), next_tests(workspace, None, minutes=None, today=TODAY).steps)
+        with workspace.read() as session:
+            chosen = [first_to_test(session, TODAY, most) for most in (1, 10, 10_000)]
+        assert [left for _, left in chosen] == [len(chosen[2][0]) - 1, len(chosen[2][0]) - 2, 0]
+        return (*windows, chosen, next_tests(workspace, None, minutes=None, today=TODAY).steps)
 
     with workspace.read() as session:
         assert state(session).current

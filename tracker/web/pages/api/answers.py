@@ -55,9 +55,11 @@ def next_(
     today: needs.Today,
     what: Annotated[str | None, Query(max_length=LONGEST, description="A piece or a lot.")] = None,
     minutes: Annotated[str | None, Query(max_length=60, description="Time there is: 35, or '1 h'.")] = None,
+    everything: Annotated[bool, Query(alias="all", description="Look at all lots, however long it takes.")] = False,
 ) -> Response:
-    """Say which bench tests to do next."""
-    return answer(request, next_document(next_tests(workspace, what, minutes=minutes, today=today)))
+    """Say which bench tests to do next; `left_out` counts the lots with undecided pieces that were not looked at."""
+    found = next_tests(workspace, what, minutes=minutes, today=today, everything=everything)
+    return answer(request, next_document(found))
 
 
 @router.get("/costs", response_model=CostsDocument)
