@@ -9,7 +9,7 @@ from starlette.responses import Response
 
 from tracker.desk.claim import write_statement
 from tracker.desk.costs import CostsRequest, set_costs, show_costs
-from tracker.desk.due import due, nothing_due
+from tracker.desk.due import MOST_SHOWN, due_page, nothing_due, soonest_first
 from tracker.desk.next_test import NextTests, next_tests
 from tracker.desk.pieces import plain_label
 from tracker.errors import BadRequest, NoSuch
@@ -21,10 +21,17 @@ router = APIRouter(include_in_schema=False)
 
 
 @router.get("/due")
-def windows(request: Request, workspace: needs.Opened, day: needs.Today) -> Response:
-    """Show the claim windows that close."""
-    closing = due(workspace, today=day)
-    return render.page(request, "due", due=closing, nothing_due="" if closing else nothing_due(workspace))
+def windows(
+    request: Request,
+    workspace: needs.Opened,
+    day: needs.Today,
+    after: Annotated[str | None, Query(max_length=60)] = None,
+) -> Response:
+    """Show the claim windows that close, page by page."""
+    found = due_page(workspace, today=day, limit=MOST_SHOWN, after=after or None)
+    closing = soonest_first(found.due)
+    nothing = "" if found.found else nothing_due(workspace)
+    return render.page(request, "due", due=closing, found=found, nothing_due=nothing)
 
 
 @router.get("/due/{label}/statement")

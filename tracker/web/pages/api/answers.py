@@ -10,7 +10,14 @@ from starlette.responses import Response
 from tracker.desk.calibration import calibration
 from tracker.desk.costs import show_costs
 from tracker.desk.dating import LONGEST_MARKING, date_markings
-from tracker.desk.documents.answers import DueDocument, LogDocument, RecallDocument, log_document, recall_document
+from tracker.desk.documents.answers import (
+    DueDocument,
+    LogDocument,
+    RecallDocument,
+    due_document,
+    log_document,
+    recall_document,
+)
 from tracker.desk.documents.dates import DatecodeDocument, datecode_document
 from tracker.desk.documents.reckoned import (
     CalibrationDocument,
@@ -20,7 +27,6 @@ from tracker.desk.documents.reckoned import (
     costs_document,
     next_document,
 )
-from tracker.desk.due import due
 from tracker.desk.fields import day
 from tracker.desk.log import read_log
 from tracker.desk.next_test import next_tests
@@ -43,9 +49,18 @@ def closing(
     today: needs.Today,
     lot: OptionalText = None,
     within: Annotated[int | None, Query(ge=0, le=100_000, description="Days.")] = None,
+    limit: Annotated[
+        int | None,
+        Query(ge=1, le=1_000_000, description="At most this many, open windows before closed ones."),
+    ] = None,
+    after: Annotated[
+        str | None,
+        Query(max_length=LONGEST, description="Go on after this lot, as `next` names it."),
+    ] = None,
 ) -> Response:
     """Say which claim windows are closing, and what a claim still lacks."""
-    return answer(request, DueDocument(due=due(workspace, lot, today=today, within=within)))
+    found = due_document(workspace, lot, today=today, within=within, limit=limit, after=after)
+    return answer(request, found)
 
 
 @router.get("/next", response_model=NextDocument)
