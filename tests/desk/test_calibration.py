@@ -14,8 +14,9 @@ from sklearn.metrics import brier_score_loss, roc_auc_score
 from stock import a_lot
 from workshop_simulation import World
 
+from tracker.desk import calibration_kept
 from tracker.desk.assess import looked_for, of_bench, of_photos
-from tracker.desk.calibration import LEAST_PIECES, calibration, indicators_moved
+from tracker.desk.calibration import LEAST_PIECES, calibration, indicators_moved, refresh
 from tracker.desk.calibration_plot import WIDTH, strips
 from tracker.desk.decide import declare_exemplar, settle
 from tracker.desk.learned import learned
@@ -96,6 +97,32 @@ def test_each_is_judged_as_if_all_other_lots_were_counted_anew(lived_in: Path) -
         expected = combine(prior, items, silences=looked_for(mine, others), together=elsewhere)
         assert judged[labels[truth.piece]] == pytest.approx(expected.probability, rel=1e-12, abs=1e-12)
     assert len(judged) == 80
+
+
+def test_what_was_worked_out_is_kept_until_the_journal_goes_on(
+    workspace: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LOTPROOF_CACHE", str(tmp_path / "cache"))
+    monkeypatch.setattr(calibration_kept, "WORTH_IT", 1)
+    grow(workspace, Growth(lots=3, pieces=10, settled=0.5, seed=3))
+    first = calibration(workspace)
+    assert len(first.judged) > 5
+    with asked(workspace) as questions:
+        assert calibration(workspace) == first
+    assert questions.number <= 6
+    refresh(workspace, older_s=0.0)
+    settle(workspace, first.judged[0].piece, "not-genuine", "opened", operator="mira")
+    before = calibration(workspace, earlier=True)
+    assert (before.judged, before.behind) == (first.judged, 1)
+    refresh(workspace, older_s=3600.0)
+    assert calibration(workspace, earlier=True).behind == 1
+    refresh(workspace, older_s=0.0)
+    later = calibration(workspace, earlier=True)
+    assert later.behind == 0
+    assert later.judged != first.judged
+    (path,) = (tmp_path / "cache" / "known").glob("*.calibration.json")
+    path.write_bytes(path.read_bytes()[:-3])
+    assert calibration(workspace, earlier=True) == later
 
 
 def test_it_takes_no_more_questions_for_more_pieces(tmp_path: Path) -> None:

@@ -391,7 +391,7 @@ def test_dates_of_the_claim_window(workspace: Workspace) -> None:
 def test_it_takes_no_more_questions_for_more_pieces(tmp_path: Path, pieces: int) -> None:
     with Workspace.open(tmp_path / "w", create=True) as grown:
         grow(grown, Growth(lots=2, pieces=pieces, runs=0.4, decided=0.2, settled=0.2, seed=5))
-        for what, most in ((None, 41), ("L0001", 22)):
+        for what, most in ((None, 42), ("L0001", 22)):
             with questions_of(grown) as questions:
                 found = next_tests(grown, what, minutes=None, today=GROWN_TODAY)
             assert found.loss > 0

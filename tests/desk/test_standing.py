@@ -21,7 +21,7 @@ from tracker.desk.listing import Filters, list_rows
 from tracker.desk.listing_filters import must_pass, ordered
 from tracker.desk.listing_plain import PLAIN
 from tracker.desk.next_test import next_tests
-from tracker.desk.open_lots import open_lots
+from tracker.desk.open_lots import first_to_test
 from tracker.desk.receive import receive
 from tracker.desk.rows import ROW_OF, Row
 from tracker.desk.showing import PieceShown, show
@@ -204,6 +204,14 @@ def test_filters_are_those_of_the_plain_way(grown: Workspace) -> None:
             Filters(suspicion=0.2),
         ),
     }
+    run = plain(grown, "runs")[1]
+    asked_of["runs"] = (
+        Filters(test="Current", verdict="pass"),
+        Filters(piece=run.piece),  # type: ignore[union-attr]
+        Filters(machine="m9999"),
+        Filters(since=seen.arrived),  # type: ignore[union-attr]
+        Filters(since=TODAY.replace(year=TODAY.year + 1)),
+    )
     passed = 0
     for what, wishes in asked_of.items():
         columns, whole = [field.name for field in fields(ROW_OF[what])], plain(grown, what)
@@ -230,7 +238,7 @@ def test_a_page_asks_as_much_of_a_large_workshop_as_of_a_small_one(workspace: Wo
     for pieces in (100, 1_000):
         a_lot(workspace, quantity=pieces, received=pieces, part=f"CV{pieces}")
         decide(workspace, [f"L000{1 if pieces == 100 else 2}-1..50"], "accept", "fine", operator="mira")
-        for what in ("pieces", "lots", "sellers", "machines"):
+        for what in ("pieces", "lots", "sellers", "machines", "runs"):
             for limit in (5, 50):
                 for sort in (None, "suspicion") if what in ("pieces", "lots") else (None,):
                     list_rows(workspace, what, sort=sort, limit=limit)
@@ -341,7 +349,10 @@ def test_claims_and_open_lots_are_the_same_with_what_is_kept_and_without(workspa
 
     def told() -> tuple[object, ...]:
         windows = [due(workspace, today=TODAY, within=days) for days in (None, 10, 10**9)]
-        return (*windows, open_lots(workspace), next_tests(workspace, None, minutes=None, today=TODAY).steps)
+        with workspace.read() as session:
+            chosen = [first_to_test(session, TODAY, most) for most in (1, 10, 10_000)]
+        assert [left for _, left in chosen] == [len(chosen[2][0]) - 1, len(chosen[2][0]) - 2, 0]
+        return (*windows, chosen, next_tests(workspace, None, minutes=None, today=TODAY).steps)
 
     with workspace.read() as session:
         assert state(session).current

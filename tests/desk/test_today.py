@@ -9,12 +9,13 @@ from asked import asked
 from growing import TODAY, Growth, grow
 from stock import a_lot
 
-from tracker.desk.due import due, nothing_due
+from tracker.desk.due import due, due_page, nothing_due, soonest_first
 from tracker.desk.listing import list_rows
 from tracker.desk.lot_page import lot_page
 from tracker.desk.next_test import next_tests
 from tracker.desk.today import LATEST, MOST_PIECES, STEPS, today
 from tracker.desk.workspace import Workspace
+from tracker.errors import BadRequest
 
 SMALL = Growth(lots=3, pieces=8, runs=0.4, decided=0.4, settled=0.2, seed=6)
 
@@ -62,13 +63,35 @@ def test_a_window_that_closed_long_ago_is_left_to_due(workspace: Workspace) -> N
     assert [one.lot for one in today(workspace, today=TODAY).due] == ["L0002"]
 
 
+def test_windows_page_by_page_open_ones_first(workspace: Workspace) -> None:
+    for days in (-400, 3, -20, 3, -1, 0, -20):
+        a_lot(workspace, arrived=TODAY - timedelta(days=500), claim_by=TODAY + timedelta(days=days))
+    a_lot(workspace, arrived=TODAY - timedelta(days=500))
+    for within, wanted in ((None, "6 2 4 5 3 7 1"), (0, "6 5 3 7 1")):
+        for limit in (1, 2, 3, 7):
+            rows, after = [], None
+            while True:
+                page = due_page(workspace, today=TODAY, within=within, limit=limit, after=after)
+                assert page.found == len(wanted.split())
+                assert len(page.due) <= limit
+                rows, after = [*rows, *page.due], page.next
+                if after is None:
+                    break
+            assert [one.lot for one in rows] == [f"L000{one}" for one in wanted.split()]
+            assert soonest_first(rows) == due(workspace, today=TODAY, within=within)
+    seen = today(workspace, today=TODAY)
+    assert ([one.lot for one in seen.due], seen.windows) == ([f"L000{one}" for one in (3, 7, 5, 6, 2, 4)], 6)
+    with pytest.raises(BadRequest, match="no last day"):
+        due_page(workspace, today=TODAY, after="L0008")
+
+
 @pytest.mark.parametrize("workspace", ["sqlite"], indirect=True)
 def test_the_number_of_questions_does_not_grow_with_the_lots(workspace: Workspace) -> None:
     grow(workspace, replace(SMALL, lots=40, pieces=4, looks=2.0, seed=8))
     today(workspace, today=TODAY)
     with asked(workspace) as questions:
         today(workspace, today=TODAY)
-    assert questions.number <= 30
+    assert questions.number <= 36
     with asked(workspace) as of_due:
         due(workspace, today=TODAY)
     with asked(workspace) as of_next:

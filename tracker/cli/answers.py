@@ -271,6 +271,20 @@ def _due(
             "--within", metavar="DAYS", min=0, help="Only windows that close within so many days.", show_default=False
         ),
     ] = None,
+    limit: Annotated[
+        int | None,
+        typer.Option(
+            "--limit",
+            metavar="N",
+            min=1,
+            help="At most this many: open windows first, then the latest closed.",
+            show_default=False,
+        ),
+    ] = None,
+    after: Annotated[
+        str | None,
+        typer.Option("--after", metavar="LOT", help="Go on after this lot of the list.", show_default=False),
+    ] = None,
     statement: Annotated[
         Path | None,
         typer.Option(
@@ -285,25 +299,28 @@ def _due(
 ) -> None:
     """Show the claim windows that are closing, and what a claim still lacks.
 
-    With --statement it drafts what to send to the seller: what was ordered, what arrived, what was found and measured.
+    Of very many windows the fifty that are open, or closed last, are shown. With --statement it drafts what to send to
+    the seller: what was ordered, what arrived, what was found and measured.
     """
     from dataclasses import asdict
     from datetime import date
 
-    from tracker.desk.documents.answers import DueDocument
-    from tracker.desk.due import due, nothing_due
+    from tracker.desk.documents.answers import due_document
+    from tracker.desk.due import MOST_SHOWN, nothing_due, soonest_first
     from tracker.desk.workspace import Workspace
 
     if statement is not None:
         _state(workspace, lot, statement, as_json)
         return
     with Workspace.open(workspace) as opened:
-        found = due(opened, lot, today=date.today(), within=within)
-        nothing = "" if found else nothing_due(opened, lot, within=within)
+        most = limit if as_json or limit is not None else MOST_SHOWN
+        document = due_document(opened, lot, today=date.today(), within=within, limit=most, after=after)
+        nothing = "" if document.found else nothing_due(opened, lot, within=within)
     if as_json:
-        print_json(asdict(DueDocument(due=found)))
+        print_json(asdict(document))
         return
-    if not found:
+    found = document.due if limit is not None else soonest_first(document.due)
+    if nothing:
         print(nothing)
         return
     rows = [
@@ -319,6 +336,8 @@ def _due(
         for one in found
     ]
     console().print(table(("lot", "seller", "order", "part", "claim by", "left", "still missing"), rows))
+    if document.next is not None:
+        print(f"{len(found)} of {document.found} claim windows; go on with --after {document.next}")
 
 
 def _state(workspace: Path | None, lot: str | None, folder: Path, as_json: bool) -> None:

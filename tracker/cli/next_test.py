@@ -27,13 +27,19 @@ def _next(
         str | None,
         typer.Option("--minutes", metavar="N", help="Time there is: 35, or '1 h'.", show_default=False),
     ] = None,
+    everything: Annotated[
+        bool,
+        typer.Option("--all", help="Look at all lots with open pieces, however long that takes.", show_default=False),
+    ] = False,
     workspace: WorkspaceOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Say which bench tests to do next: those that save most per minute, until none is worth its time.
 
     What wrong decisions and a minute cost is told by `lotproof costs`. Of tests that are worth the same to a tenth, the
-    piece whose claim window closes first comes first. Nothing is recorded: ask again after each result.
+    piece whose claim window closes first comes first. Nothing is recorded: ask again after each result. In a large
+    workshop it looks at some lots (in turn the one whose claim window closes next and the one with most open pieces)
+    and says how many it left out.
     """
     from dataclasses import asdict
     from datetime import date
@@ -43,7 +49,7 @@ def _next(
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:
-        found = next_tests(opened, what, minutes=minutes, today=date.today())
+        found = next_tests(opened, what, minutes=minutes, today=date.today(), everything=everything)
     if as_json:
         print_json(asdict(next_document(found)))
     else:

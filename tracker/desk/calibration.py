@@ -8,12 +8,14 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.bench.sampling import interval
+from tracker.desk import calibration_kept
 from tracker.desk.assess import looked_for, of_bench, of_photos, reused_pictures
 from tracker.desk.known_pieces import MOST_AT_ONCE
 from tracker.desk.learned import Learned, learned
 from tracker.desk.on_record import VERDICTS, OnRecord, on_record
 from tracker.desk.truths import Truth
 from tracker.desk.workspace import Workspace
+from tracker.journal import head
 from tracker.judgement.counts import CLEAR
 from tracker.judgement.prior import before_looking
 from tracker.judgement.scores import LEAST_OF_EITHER, Bin, Scores, scores
@@ -77,6 +79,8 @@ class Calibration:
     reliability : tuple of Reliability
     notes : tuple of str
         What to mind.
+    behind : int
+        How many journal entries came since it was worked out.
     """
 
     weights: str
@@ -87,6 +91,7 @@ class Calibration:
     scores: Scores | None
     reliability: tuple[Reliability, ...]
     notes: tuple[str, ...]
+    behind: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,14 +164,37 @@ class IndicatorsMoved:
     indicators: tuple[IndicatorMoved, ...]
 
 
-def calibration(workspace: Workspace) -> Calibration:
-    """Return how the suspicions of all pieces whose truth is known have held."""
+def calibration(workspace: Workspace, *, earlier: bool = False) -> Calibration:
+    """Return how the suspicions of all pieces whose truth is known have held.
+
+    Parameters
+    ----------
+    earlier : bool
+        Rather than work it out anew, take what held at an earlier journal entry if that was kept; `behind` says so.
+    """
     with workspace.read() as session:
+        now, kept = head(session), calibration_kept.load(session)
+        if kept is not None and (earlier or kept.head == now):
+            return _said_of(kept.weights, kept.judged, kept.left_out, now.entry - kept.head.entry)
         known = learned(session)
         judged, left_out = _judged(session, known)
+        weights = known.experience.version
+        calibration_kept.keep(session, now, weights, judged, left_out)
+    return _said_of(weights, judged, left_out)
+
+
+def refresh(workspace: Workspace, *, older_s: float) -> None:
+    """Work out anew what was kept, where entries came since and it is older than so many seconds."""
+    with workspace.read() as session:
+        wanted = calibration_kept.is_old(session, older_s)
+    if wanted:
+        calibration(workspace)
+
+
+def _said_of(weights: str, judged: tuple[Judged, ...], left_out: int, behind: int = 0) -> Calibration:
     found = scores([one.suspicion for one in judged], [one.not_genuine for one in judged]) if judged else None
     return Calibration(
-        weights=known.experience.version,
+        weights=weights,
         judged=judged,
         left_out=left_out,
         enough=len(judged) >= LEAST_PIECES,
@@ -174,6 +202,7 @@ def calibration(workspace: Workspace) -> Calibration:
         scores=found,
         reliability=() if found is None else tuple(_reliability(one) for one in found.bins),
         notes=_notes(judged, left_out, found),
+        behind=behind,
     )
 
 

@@ -1,24 +1,30 @@
 """Claim windows that close: how many days are left, and what the claim still lacks."""
 
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, func, literal, select
 from sqlalchemy.orm import Session, joinedload
 
-from tracker.desk.pieces import MANY, Labelled, dispositions, find_lot, pieces_of, seats, standings
+from tracker.desk.pieces import MANY, Labelled, dispositions, find_lot, pieces_of
 from tracker.desk.standing import lots_with
+from tracker.desk.standing_suspicion import brought_up
 from tracker.desk.workspace import Workspace
+from tracker.errors import BadRequest
 from tracker.judgement.suspicion import counted
+from tracker.records.derived import LOT_STANDING, PIECE_STANDING
 from tracker.records.models import BenchRun, Document, Inspection, Lot, Photo, Piece, Shipment
 
-SETTLED_WITH_SELLER = ("accepted", "fitted", "returned")
-"""Dispositions of pieces for which nothing is to be claimed any more."""
+UNDECIDED = ("open", "quarantined")
+CLAIMED = ("rejected", "returned")
+"""Dispositions of pieces that a claim is about."""
 NEEDY = ("open", "quarantined", "rejected")
 """Dispositions of pieces that may still be claimed for."""
 MOST_NAMED = 8
+MOST_SHOWN = 50
+"""So many windows are shown where no number is asked for (common practice, no source)."""
 MOST_DAYS = 365_000
 """A thousand years: what is later is no day any more."""
 
@@ -50,6 +56,25 @@ class Due:
     missing: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class DuePage:
+    """Some lots that need something.
+
+    Parameters
+    ----------
+    due : tuple of Due
+        Windows that are open first, the soonest first; then closed ones, the latest first.
+    found : int
+        How many there are in all.
+    next : str or None
+        The lot to go on after; None where nothing follows.
+    """
+
+    due: tuple[Due, ...]
+    found: int
+    next: str | None = None
+
+
 def due(workspace: Workspace, lot: str | None = None, *, today: date, within: int | None = None) -> tuple[Due, ...]:
     """Return the lots with a claim deadline that still need something, the soonest first.
 
@@ -62,29 +87,100 @@ def due(workspace: Workspace, lot: str | None = None, *, today: date, within: in
     within : int, optional
         Only windows that close in this many days or fewer.
     """
+    if lot is None:
+        return soonest_first(due_page(workspace, today=today, within=within).due)
     with workspace.read() as session:
-        if lot is None:
-            found = _every_due(session, today, within)
-        else:
-            only = find_lot(session, lot)
-            found = due_in(session, dispositions(session, only.pieces), only, today=today)
+        only = find_lot(session, lot)
+        found = due_in(session, dispositions(session, only.pieces), only, today=today)
     return tuple(one for one in found if within is None or one.days_left <= within)
 
 
-def _every_due(session: Session, today: date, within: int | None) -> tuple[Due, ...]:
-    """Return what all lots still need whose window closes so soon; of those that need nothing no piece is read."""
-    query = select(Lot).options(joinedload(Lot.seller)).where(Lot.claim_by.is_not(None))
+def due_page(
+    workspace: Workspace, *, today: date, within: int | None = None, limit: int | None = None, after: str | None = None
+) -> DuePage:
+    """Return some of the lots that `due` returns, and how many there are.
+
+    A rejected piece that never went back stays due for ever, so what closed long ago comes last.
+
+    Parameters
+    ----------
+    limit : int, optional
+        At most so many.
+    after : str, optional
+        Go on after this lot, as `DuePage.next` of the page before named it.
+
+    Raises
+    ------
+    BadRequest
+        When there is no lot to go on after.
+    """
+    brought_up(workspace)
+    with workspace.read() as session:
+        return due_among(
+            session, today, within=within, limit=limit, after=None if after is None else _at(session, after)
+        )
+
+
+def soonest_first(found: Sequence[Due]) -> tuple[Due, ...]:
+    """Return windows by the day they close; lots of one day by number."""
+    return tuple(sorted(found, key=lambda one: (one.claim_by, len(one.lot), one.lot)))
+
+
+def _at(session: Session, label: str) -> Lot:
+    lot = find_lot(session, label)
+    if lot.claim_by is None:
+        raise BadRequest(f"{lot.label} has no last day for a claim to go on after.", "Leave --after away.")
+    return lot
+
+
+def due_among(
+    session: Session,
+    today: date,
+    *,
+    since: date | None = None,
+    within: int | None = None,
+    limit: int | None = None,
+    after: Lot | None = None,
+) -> DuePage:
+    """Return what `due_page` does, without windows that closed before `since`; only needy lots' pieces are read."""
+    query, wanted = (
+        select(Lot).options(joinedload(Lot.seller)).where(Lot.claim_by.is_not(None)),
+        lots_with(session, NEEDY),
+    )
     if within is not None:
         query = query.where(Lot.claim_by <= today + timedelta(days=min(within, MOST_DAYS)))
-    wanted = lots_with(session, NEEDY)
+    if since is not None:
+        query = query.where(Lot.claim_by >= since)
     if wanted is not None:
         query = query.where(Lot.id.in_(wanted))
-    lots = session.scalars(query.order_by(Lot.claim_by, Lot.id)).all()
-    pieces = pieces_of(session, lots)
-    every, which = [piece for some in pieces.values() for piece in some], select(Piece.id)
-    which = which.where(Piece.lot_id.in_([lot.id for lot in lots]))
-    now = standings(session, every, seats(session, every, which), which)
-    return due_of(session, lots, pieces, now, today=today)
+    else:
+        now = dispositions(session)
+        needy = {lot for piece, lot in session.execute(select(Piece.id, Piece.lot_id)) if now[piece] in NEEDY}
+    found: list[Lot] = []
+    most = None if limit is None or wanted is None else limit + 1
+    for some in _parts(query, today, after):
+        left = None if most is None else most - len(found)
+        if left != 0:
+            found += session.scalars(some.limit(left))
+    if wanted is None:
+        found = [lot for lot in found if lot.id in needy]
+        count = sum(lot.id in needy for lot in session.scalars(query))
+    else:
+        count = session.scalar(select(func.count()).select_from(query.with_only_columns(Lot.id).subquery())) or 0
+    shown = found if limit is None else found[:limit]
+    made = _due_of(shown, _standing(session, shown, kept=wanted is not None), session, today)
+    return DuePage(made, count, shown[-1].label if len(shown) < len(found) else None)
+
+
+def _parts(query: Select[Any], today: date, after: Lot | None) -> Iterator[Select[Any]]:
+    """Yield the questions for open and for closed windows, in their order, as far as they come after a lot."""
+    beyond = None if after is None or after.claim_by is None else after.claim_by
+    same = None if after is None else (Lot.claim_by == beyond) & (Lot.id > after.id)
+    if beyond is None or beyond >= today:
+        some = query.where(Lot.claim_by >= today).order_by(Lot.claim_by, Lot.id)
+        yield some if same is None else some.where((Lot.claim_by > beyond) | same)
+    some = query.where(Lot.claim_by < today).order_by(Lot.claim_by.desc(), Lot.id)
+    yield some if same is None or beyond is None or beyond >= today else some.where((Lot.claim_by < beyond) | same)
 
 
 def due_in(session: Session, now: Mapping[int, str], only: Lot | None = None, *, today: date) -> tuple[Due, ...]:
@@ -104,9 +200,59 @@ def due_of(
     today: date,
 ) -> tuple[Due, ...]:
     """Return what some lots with a claim deadline still need, in their order, from their pieces and dispositions."""
-    needy = [lot for lot in lots if any(now[piece.id] in NEEDY for piece in pieces[lot.id])]
-    evidence = _Evidence.of(session, needy, pieces, now)
-    return tuple(_due(lot, pieces[lot.id], now, evidence, today) for lot in needy)
+    stands = {lot.id: _Stands.of(pieces[lot.id], now) for lot in lots}
+    return _due_of([lot for lot in lots if stands[lot.id].needy], stands, session, today)
+
+
+@dataclass(frozen=True, slots=True)
+class _Stands:
+    """How the pieces of a lot stand: how many are undecided; those rejected and returned, in their order."""
+
+    undecided: int
+    claimed: Sequence[tuple[Labelled, str]]
+
+    @classmethod
+    def of(cls, pieces: Sequence[Labelled], now: Mapping[int, str]) -> "_Stands":
+        return cls(
+            sum(now[piece.id] in UNDECIDED for piece in pieces),
+            [(piece, now[piece.id]) for piece in pieces if now[piece.id] in CLAIMED],
+        )
+
+    @property
+    def needy(self) -> bool:
+        return bool(self.undecided or self.those("rejected"))
+
+    def those(self, disposition: str) -> list[Labelled]:
+        return [piece for piece, stands in self.claimed if stands == disposition]
+
+
+def _standing(session: Session, lots: Sequence[Lot], *, kept: bool) -> dict[int, _Stands]:
+    """Return how the pieces of some lots stand, from what is kept beside the records where that is up to them."""
+    if not kept:
+        pieces = pieces_of(session, lots)
+        now = dispositions(session, [piece for some in pieces.values() for piece in some])
+        return {number: _Stands.of(some, now) for number, some in pieces.items()}
+    claimed: dict[int, list[tuple[Labelled, str]]] = {lot.id: [] for lot in lots}
+    of = PIECE_STANDING.c
+    query = (
+        select(Piece.lot_id, Piece.id, Piece.label, of.disposition)
+        .join(PIECE_STANDING, of.piece_id == Piece.id)
+        .where(of.disposition.in_(CLAIMED))
+        .order_by(Piece.lot_id, Piece.number)
+    )
+    for row in session.execute(query if len(lots) > MANY else query.where(of.lot_id.in_(list(claimed)))):
+        if row.lot_id in claimed:
+            claimed[row.lot_id].append((row, row.disposition))
+    left = sum((LOT_STANDING.c[name] for name in UNDECIDED), literal(0))
+    counted_ = select(LOT_STANDING.c.lot_id, left)
+    rows = session.execute(counted_ if len(lots) > MANY else counted_.where(LOT_STANDING.c.lot_id.in_(list(claimed))))
+    undecided = {row[0]: row[1] for row in rows}
+    return {lot.id: _Stands(undecided.get(lot.id, 0), claimed[lot.id]) for lot in lots}
+
+
+def _due_of(lots: Sequence[Lot], stands: Mapping[int, _Stands], session: Session, today: date) -> tuple[Due, ...]:
+    evidence = _Evidence.of(session, lots, [stands[lot.id] for lot in lots])
+    return tuple(_due(lot, stands[lot.id], evidence, today) for lot in lots)
 
 
 def nothing_due(workspace: Workspace, lot: str | None = None, *, within: int | None = None) -> str:
@@ -119,17 +265,26 @@ def nothing_due(workspace: Workspace, lot: str | None = None, *, within: int | N
                     f"No last day for a claim is on record for {one.label}: see what was agreed with {one.seller.name}."
                 )
             return f"{one.label} needs nothing for a claim{_within(within)}."
-        now = dispositions(session)
-        lots = session.scalars(select(Lot).where(Lot.claim_by.is_(None)).order_by(Lot.id)).all()
-        pieces = pieces_of(session, lots)
-        without = [
-            one.label for one in lots if any(now[piece.id] not in SETTLED_WITH_SELLER for piece in pieces[one.id])
-        ]
+        without, count = _without_a_day(session)
     said = f"No claim window needs anything{_within(within)}."
-    if not without:
+    if not count:
         return said
-    shown = ", ".join(without[:MOST_NAMED]) + (f" and {len(without) - MOST_NAMED} more" * (len(without) > MOST_NAMED))
+    shown = ", ".join(without) + (f" and {count - MOST_NAMED} more" * (count > MOST_NAMED))
     return f"{said} No last day for a claim is on record for {shown}."
+
+
+def _without_a_day(session: Session) -> tuple[Sequence[str], int]:
+    """Return the first lots that need something and have no last day, and how many such lots there are."""
+    query, wanted = select(Lot.label).where(Lot.claim_by.is_(None)), lots_with(session, NEEDY)
+    if wanted is None:
+        now = dispositions(session)
+        needy = {lot for piece, lot in session.execute(select(Piece.id, Piece.lot_id)) if now[piece] in NEEDY}
+        rows = session.execute(query.add_columns(Lot.id).order_by(Lot.id))
+        labels = [label for label, number in rows if number in needy]
+        return labels[:MOST_NAMED], len(labels)
+    query = query.where(Lot.id.in_(wanted))
+    count = session.scalar(select(func.count()).select_from(query.subquery())) or 0
+    return session.scalars(query.order_by(Lot.id).limit(MOST_NAMED)).all(), count
 
 
 def _within(days: int | None) -> str:
@@ -138,8 +293,7 @@ def _within(days: int | None) -> str:
     return " today" if days == 0 else f" within {counted(days, 'day')}"
 
 
-def _due(lot: Lot, pieces: Sequence[Labelled], now: Mapping[int, str], evidence: "_Evidence", today: date) -> Due:
-    count = [now[piece.id] for piece in pieces]
+def _due(lot: Lot, stands: _Stands, evidence: "_Evidence", today: date) -> Due:
     claim_by = lot.claim_by or today
     return Due(
         lot=lot.label,
@@ -148,9 +302,9 @@ def _due(lot: Lot, pieces: Sequence[Labelled], now: Mapping[int, str], evidence:
         part=lot.claimed_part,
         claim_by=claim_by,
         days_left=(claim_by - today).days,
-        undecided=count.count("open") + count.count("quarantined"),
-        rejected=count.count("rejected"),
-        missing=_missing(lot, pieces, now, evidence),
+        undecided=stands.undecided,
+        rejected=len(stands.those("rejected")),
+        missing=_missing(lot, stands, evidence),
     )
 
 
@@ -162,8 +316,8 @@ def missing(session: Session, lot: Lot, now: Mapping[int, str]) -> tuple[str, ..
     now : mapping of int to str
         The disposition of each piece of the lot, by its id.
     """
-    pieces = {lot.id: lot.pieces}
-    return _missing(lot, lot.pieces, now, _Evidence.of(session, [lot], pieces, now))
+    stands = _Stands.of(lot.pieces, now)
+    return _missing(lot, stands, _Evidence.of(session, [lot], [stands]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,11 +341,9 @@ class _Evidence:
     sent: Set[int]
 
     @classmethod
-    def of(
-        cls, session: Session, lots: Sequence[Lot], pieces: Mapping[int, Sequence[Labelled]], now: Mapping[int, str]
-    ) -> "_Evidence":
+    def of(cls, session: Session, lots: Sequence[Lot], stands: Iterable[_Stands]) -> "_Evidence":
         ids = [lot.id for lot in lots]
-        claimed = [piece.id for lot in lots for piece in pieces[lot.id] if now[piece.id] in ("rejected", "returned")]
+        claimed = [piece.id for one in stands for piece, _ in one.claimed]
 
         def those(column: Any, named: Sequence[int]) -> set[int]:
             asked = select(column).distinct()
@@ -208,24 +360,18 @@ class _Evidence:
         )
 
 
-def _missing(lot: Lot, pieces: Sequence[Labelled], now: Mapping[int, str], evidence: _Evidence) -> tuple[str, ...]:
-    by: dict[str, list[Labelled]] = {}
-    for piece in pieces:
-        by.setdefault(now[piece.id], []).append(piece)
-    undecided = len(by.get("open", ())) + len(by.get("quarantined", ()))
-    rejected, returned = by.get("rejected", []), by.get("returned", [])
+def _missing(lot: Lot, stands: _Stands, evidence: _Evidence) -> tuple[str, ...]:
+    rejected, returned = stands.those("rejected"), stands.those("returned")
     lacking = [f"no {kind}" for kind in ("invoice", "listing") if (lot.id, kind) not in evidence.papers]
     if lot.order_reference is None:
         lacking.append("no order reference")
-    unseen = [
-        piece.label for piece in pieces if now[piece.id] in ("rejected", "returned") and piece.id not in evidence.seen
-    ]
+    unseen = [piece.label for piece, _ in stands.claimed if piece.id not in evidence.seen]
     if lot.id not in evidence.photographed:
         lacking.append("no photo")
     elif unseen:
         lacking.append(f"no photo of {', '.join(unseen)}")
-    if undecided:
-        lacking.append("1 piece undecided" if undecided == 1 else f"{undecided} pieces undecided")
+    if stands.undecided:
+        lacking.append(counted(stands.undecided, "piece") + " undecided")
     if unmeasured := sum(piece.id not in evidence.measured for piece in rejected):
         lacking.append(f"{unmeasured} of {len(rejected)} rejected without a bench test")
     if untracked := sum(piece.id not in evidence.sent for piece in returned):

@@ -41,7 +41,7 @@ def load(session: Session) -> "KnownPieces | None":
     """Return what was kept of the journal that a session sees, None where there is nothing that can be used."""
     from tracker.desk.known_pieces import holds
 
-    path = _path(session)
+    path = place_of(session)
     if path is None:
         return None
     try:
@@ -59,7 +59,7 @@ def load(session: Session) -> "KnownPieces | None":
 
 def kept(session: Session, found: "KnownPieces") -> "KnownPieces":
     """Keep what was read; a folder that cannot be written is no fault, it is only slower."""
-    path = _path(session)
+    path = place_of(session)
     if path is None:
         return found
     body = _packed(found)
@@ -68,7 +68,7 @@ def kept(session: Session, found: "KnownPieces") -> "KnownPieces":
     with suppress(OSError):
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         put_whole(path, head.encode() + b"\n" + body)
-        _make_room(path.parent)
+        make_room(path.parent)
     return replace(found, read=0)
 
 
@@ -76,8 +76,8 @@ def _made_by() -> str:
     return f"{_FORMAT} {__version__} {declared_version()}"
 
 
-def _path(session: Session) -> Path | None:
-    """Return where a workspace's copy lies: under the name of its journal's first entry."""
+def place_of(session: Session, ending: str = ".bin") -> Path | None:
+    """Return where a workspace's copy lies: under the name of its journal's first entry; None where none is kept."""
     named = os.environ.get(VARIABLE)
     if named is not None and not named.strip():
         return None
@@ -91,7 +91,7 @@ def _path(session: Session) -> Path | None:
 
         place = user_cache_path("lotproof", appauthor=False)
     # The name is a digest of what the records hold: nothing in them can name another path.
-    return place / "known" / f"{hashlib.sha256(first.encode()).hexdigest()[:32]}.bin"
+    return place / "known" / f"{hashlib.sha256(first.encode()).hexdigest()[:32]}{ending}"
 
 
 def _packed(found: "KnownPieces") -> bytes:
@@ -117,6 +117,7 @@ def _unpacked(earlier: Head, count: int, body: bytes) -> "KnownPieces":
     )
 
 
-def _make_room(place: Path) -> None:
-    for path in sorted(place.glob("*.bin"), key=lambda one: one.stat().st_mtime)[:-MOST_WORKSHOPS]:
+def make_room(place: Path, ending: str = ".bin") -> None:
+    """Remove all but the latest copies."""
+    for path in sorted(place.glob(f"*{ending}"), key=lambda one: one.stat().st_mtime)[:-MOST_WORKSHOPS]:
         path.unlink(missing_ok=True)

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import astuple, dataclass, fields
 from pathlib import Path
 
+from tracker.desk import listing_runs
 from tracker.desk.listing_filters import Filters as Filters
 from tracker.desk.listing_filters import must_pass, no_such_row, ordered
 from tracker.desk.listing_others import QUICK
@@ -13,11 +14,11 @@ from tracker.desk.listing_plain import lot_row as lot_row
 from tracker.desk.listing_plain import piece_rows as piece_rows
 from tracker.desk.rows import ROW_OF, Row
 from tracker.desk.standing import state
-from tracker.desk.standing_suspicion import catch_up
+from tracker.desk.standing_suspicion import brought_up
 from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
 from tracker.dossier import tables
-from tracker.errors import BadRequest, LotproofError
+from tracker.errors import BadRequest
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,11 +81,15 @@ def list_rows(
     if what in ("pieces", "lots"):
         wish = Wish(filters, key, reverse, limit, after)
         found = page(workspace, what, wish)
-        if found is None and _brought_up(workspace):
+        if found is None and brought_up(workspace):
             found = page(workspace, what, wish)
         if found is not None:
             return Listing(what, found.rows, found.found, found.next, found.stale)
-    quick = what in QUICK and _brought_up(workspace)
+    if what == "runs" and key in listing_runs.SORTS:
+        with workspace.read() as session:
+            found = listing_runs.runs(session, Wish(filters, key, reverse, limit, after))
+        return Listing(what, found.rows, found.found, found.next)
+    quick = what in QUICK and brought_up(workspace)
     with workspace.read() as session:
         rows = (QUICK[what] if quick and state(session).current else PLAIN[what])(session)
     # Labels go by number, as the rows come; a seller has only a name.
@@ -93,18 +98,6 @@ def list_rows(
     shown = wanted[start:] if limit is None else wanted[start : start + limit]
     more = bool(shown) and start + len(shown) < len(wanted)
     return Listing(what, tuple(shown), len(wanted), str(getattr(shown[-1], columns[0])) if more else None)
-
-
-def _brought_up(workspace: Workspace) -> bool:
-    """Bring what is kept beside the records up to them, where it is behind; False where that cannot be."""
-    with workspace.read() as session:
-        if state(session).current:
-            return True
-    try:
-        catch_up(workspace)
-    except LotproofError:  # nobody may write here, or another bench does so all the time: then the plain way
-        return False
-    return True
 
 
 def _place(what: str, rows: Sequence[Row], column: str, label: str) -> int:

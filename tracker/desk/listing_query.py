@@ -24,19 +24,19 @@ TOLD, UNTOLD = "told", "untold"
 """Rows with a value in the column that a list goes by, and those without."""
 
 
-class _plainly(FunctionElement[str]):
+class plainly(FunctionElement[str]):
     """A text as it is ordered: character by character, whatever language the database is set to."""
 
     inherit_cache = True
     type = String()
 
 
-@compiles(_plainly)
+@compiles(plainly)
 def _as_it_is(element: Any, compiler: Any, **kw: Any) -> str:
     return str(compiler.process(element.clauses, **kw))
 
 
-@compiles(_plainly, "postgresql")
+@compiles(plainly, "postgresql")
 def _character_by_character(element: Any, compiler: Any, **kw: Any) -> str:
     return f'({compiler.process(element.clauses, **kw)}) COLLATE "C"'
 
@@ -210,22 +210,22 @@ _COLUMNS: Mapping[str, tuple[Any, ...]] = {
 @cache
 def keys(what: str) -> Mapping[str, Any]:
     """Return what each column is ordered by."""
-    seller, part = _plainly(SELLER_STANDING.c.name_key), _plainly(_LOT.part_key)
+    seller, part = plainly(SELLER_STANDING.c.name_key), plainly(_LOT.part_key)
     if what == "pieces":
         return {
             "piece": Piece.id,
             "lot": Piece.lot_id,
             "seller": seller,
             "part": part,
-            "part_read": _plainly(_PIECE.read_key),
-            "date_code": _plainly(func.lower(_PIECE.date_code)),
-            "package": _plainly(func.lower(_PIECE.package)),
+            "part_read": plainly(_PIECE.read_key),
+            "date_code": plainly(func.lower(_PIECE.date_code)),
+            "package": plainly(func.lower(_PIECE.package)),
             "suspicion": _PIECE.suspicion,
-            "disposition": _plainly(func.coalesce(_PIECE.disposition, OPEN)),
-            "settled": _plainly(_PIECE.settled),
+            "disposition": plainly(func.coalesce(_PIECE.disposition, OPEN)),
+            "settled": plainly(_PIECE.settled),
             "exemplar": func.coalesce(_PIECE.exemplar, false()),
             "machine": _PIECE.machine_id,
-            "position": _plainly(func.lower(_PIECE.position)),
+            "position": plainly(func.lower(_PIECE.position)),
             "arrived": Lot.arrived_on,
         }
     texts = {"source": Lot.source_kind, "order": Lot.order_reference, "maker": Lot.claimed_maker}
@@ -234,7 +234,7 @@ def keys(what: str) -> Mapping[str, Any]:
         "lot": Lot.id,
         "seller": seller,
         "part": part,
-        **{name: _plainly(func.lower(column)) for name, column in texts.items()},
+        **{name: plainly(func.lower(column)) for name, column in texts.items()},
         "line": Lot.order_line,
         "ordered": Lot.quantity_ordered,
         "received": Lot.quantity_received,

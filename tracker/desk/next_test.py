@@ -15,8 +15,8 @@ from tracker.desk.bench_plan import parts_with_curves
 from tracker.desk.costs import Reckoned, reckoned
 from tracker.desk.learned import Learned, learned
 from tracker.desk.lot_outlook import UNDECIDED, lot_known
-from tracker.desk.open_lots import undecided
-from tracker.desk.pieces import dispositions, find_lot, find_piece, pieces_of, plain_label
+from tracker.desk.open_lots import first_to_test, undecided
+from tracker.desk.pieces import MANY, dispositions, find_lot, find_piece, pieces_of, plain_label
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.judgement.bench_order import LotAtBench, Meaning, Step, meaning, only, plan
@@ -81,6 +81,8 @@ class NextTests:
     nothing : str
         Why there is no step; '' where there is one.
     notes : tuple of str
+    left_out : int
+        Lots with undecided pieces that were not looked at.
     """
 
     asked: str
@@ -92,17 +94,23 @@ class NextTests:
     costs: Costs
     nothing: str
     notes: tuple[str, ...]
+    left_out: int = 0
 
 
-def next_tests(workspace: Workspace, what: str | None, *, minutes: str | None, today: date) -> NextTests:
+def next_tests(
+    workspace: Workspace, what: str | None, *, minutes: str | None, today: date, everything: bool = False
+) -> NextTests:
     """Return the bench tests that are worth most per minute, in order.
 
     Parameters
     ----------
     what : str or None
-        A piece, a lot, or None for all lots with open or quarantined pieces.
+        A piece, a lot, or None for lots with open or quarantined pieces: as many as can be looked at while one waits
+        (`first_to_test` of `tracker/desk/open_lots.py`).
     minutes : str or None
         Time there is: '35', '35 min', '1 h'.
+    everything : bool
+        Look at all such lots, however long it takes.
 
     Raises
     ------
@@ -112,7 +120,7 @@ def next_tests(workspace: Workspace, what: str | None, *, minutes: str | None, t
     have = _minutes(minutes)
     with workspace.read() as session:
         known, reckon = learned(session), reckoned(session)
-        lots, piece = _asked(session, what)
+        lots, piece, left_out = _asked(session, what, None if everything else today)
         found = lots_at_bench(session, lots, known, reckon, today)
         asked = "" if what is None else piece.label if piece else lots[0].label
         benches = [one.bench for one in found]
@@ -130,7 +138,8 @@ def next_tests(workspace: Workspace, what: str | None, *, minutes: str | None, t
             loss=sum(loss_now(one.belief, one.still_open, costs) for one in benches if one.still_open),
             costs=costs,
             nothing="" if steps else _nothing(session, found, piece, costs, have),
-            notes=tuple(note for one in found for note in one.notes),
+            notes=(*_not_looked_at(left_out), *(note for one in found for note in one.notes)),
+            left_out=left_out,
         )
 
 
@@ -187,17 +196,35 @@ def _minutes(text: str | None) -> float | None:
     return have
 
 
-def _asked(session: Session, what: str | None) -> tuple[list[Lot], Piece | None]:
+def _not_looked_at(lots: int) -> tuple[str, ...]:
+    if not lots:
+        return ()
+    said = "1 more lot with undecided pieces was" if lots == 1 else f"{lots} more lots with undecided pieces were"
+    return (
+        f"{said} not looked at: first come claim windows that close, and lots with most undecided pieces. "
+        "`lotproof next LOT` looks at one, `lotproof next --all` at all.",
+    )
+
+
+def _asked(session: Session, what: str | None, today: date | None) -> tuple[list[Lot], Piece | None, int]:
+    """Return the lots to look at, the piece that was asked about, and how many lots are left out."""
     if what is None:
-        wanted = {lot for lot, number in undecided(session).items() if number}
-        return [lot for lot in session.scalars(select(Lot).order_by(Lot.id)) if lot.id in wanted], None
+        if today is None:
+            wanted, left_out = [lot for lot, number in undecided(session).items() if number], 0
+        else:
+            wanted, left_out = first_to_test(session, today)
+        query = select(Lot).order_by(Lot.id)
+        if len(wanted) <= MANY:
+            query = query.where(Lot.id.in_(wanted))
+        some = frozenset(wanted)
+        return [lot for lot in session.scalars(query) if lot.id in some], None, left_out
     if re.fullmatch(r"L[0-9]+-[0-9]+", plain_label(what)):
         piece = find_piece(session, what)
-        return [piece.lot], piece
+        return [piece.lot], piece, 0
     lot = find_lot(session, what)
     if not lot.pieces:
         raise BadRequest(f"{lot.label} has no pieces, so there is nothing to test.")
-    return [lot], None
+    return [lot], None, 0
 
 
 def next_step(lot: LotAtBench, step: Step, costs: Costs) -> NextStep:

@@ -214,3 +214,15 @@ def _reckon_lots(workspace: Workspace) -> int:
         if not found.lots or not keep(workspace, found, wait=True):
             return done
         done += len(found.lots)
+
+
+def brought_up(workspace: Workspace) -> bool:
+    """Bring what is kept beside the records up to them, where it is behind; False where that cannot be."""
+    with workspace.read() as session:
+        if state(session).current:
+            return True
+    try:
+        catch_up(workspace)
+    except LotproofError:  # nobody may write here, or another bench does so all the time: then the plain way
+        return False
+    return True

@@ -18,13 +18,14 @@ from sqlalchemy.orm import Session, joinedload
 
 from tracker.desk.assess import Judged, judged
 from tracker.desk.costs import reckoned
-from tracker.desk.due import Due, due_of
+from tracker.desk.due import Due, due_among, soonest_first
 from tracker.desk.learned import Learned, learned
 from tracker.desk.listing import lot_row
 from tracker.desk.lot_outlook import UNDECIDED
 from tracker.desk.next_test import NextStep, benches, next_step
 from tracker.desk.pieces import pieces_of, seats, standings
 from tracker.desk.rows import LotRow
+from tracker.desk.standing_suspicion import brought_up
 from tracker.desk.workspace import Workspace
 from tracker.judgement.bench_order import plan
 from tracker.records.models import Lot, Piece
@@ -41,6 +42,8 @@ JUDGED = 120
 MOST_PIECES = 24
 """Tests are chosen among the newest lots with so many pieces together, larger ones passed over; our own choice, for the
 time it takes."""
+CLOSING = 8
+"""Claim windows shown; the others are on their own page. Our own choice."""
 PAST = timedelta(days=90)
 """A window that closed so long ago is no longer shown; `lotproof due` has it. Our own choice."""
 
@@ -88,7 +91,10 @@ class Today:
     lots : int
         How many lots there are.
     due : tuple of Due
-        Claim windows that need something, the soonest first; those that closed more than `PAST` ago are left out.
+        Claim windows that need something, at most `CLOSING`, the soonest first, open ones chosen before closed ones.
+        Those that closed more than `PAST` ago are left out.
+    windows : int
+        How many such windows there are.
     next : NextFew
     unjudged : frozenset of str
         Labels of arrivals too large to be judged at a glance: their `suspicion` is None, whatever is known of them.
@@ -98,6 +104,7 @@ class Today:
     arrived: tuple[LotRow, ...]
     lots: int
     due: tuple[Due, ...]
+    windows: int
     next: NextFew
     unjudged: frozenset[str] = frozenset()
 
@@ -122,13 +129,14 @@ def today(workspace: Workspace, *, today: date) -> Today:
     today : date
         For what is left of claim windows.
     """
+    brought_up(workspace)
     with workspace.read() as session:
         count = session.scalar(select(func.count()).select_from(Lot)) or 0
         lots = select(Lot).options(joinedload(Lot.seller))
         latest = session.scalars(lots.order_by(Lot.arrived_on.desc(), Lot.id.desc()).limit(LOOKED_AT)).all()
         newest = _few(latest)
-        closing = session.scalars(lots.where(Lot.claim_by >= today - PAST).order_by(Lot.claim_by, Lot.id)).all()
-        pieces = pieces_of(session, list({lot.id: lot for lot in (*newest, *closing)}.values()))
+        closing = due_among(session, today, since=today - PAST, limit=CLOSING)
+        pieces = pieces_of(session, newest)
         which = select(Piece.id).where(Piece.lot_id.in_(list(pieces)))
         every_piece = [piece for some in pieces.values() for piece in some]
         now = standings(session, every_piece, seats(session, every_piece, which), which)
@@ -142,7 +150,8 @@ def today(workspace: Workspace, *, today: date) -> Today:
             day=today,
             arrived=tuple(_row(desk, lot, found) for lot in shown),
             lots=count,
-            due=due_of(session, closing, pieces, now, today=today),
+            due=soonest_first(closing.due),
+            windows=closing.found,
             next=_next(desk, at_bench, found, of=len(tested), older=count > len(newest)),
             unjudged=frozenset(lot.label for lot in shown if lot.id not in every),
         )

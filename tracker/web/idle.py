@@ -1,9 +1,10 @@
-"""What the server does while nobody asks for anything: the suspicions kept for lists are brought up to today."""
+"""What the server does while nobody asks for anything: suspicions kept for lists and calibration are brought up to date."""
 
 import threading
 import time
 from contextlib import suppress
 
+from tracker.desk.calibration import refresh
 from tracker.desk.standing_suspicion import reckon
 from tracker.desk.workspace import Workspace
 from tracker.errors import LotproofError
@@ -14,6 +15,9 @@ PAUSE_S = 2.0
 """Between two looks whether it is quiet; our own choice."""
 PART = 200
 """Pieces at a time: some tens of milliseconds, so who comes meanwhile hardly waits; our own choice."""
+
+CALIBRATION_S = 3600.0
+"""How old calibration may be that was once asked for; our own choice: it changes with every lesson, but slowly."""
 
 
 class Idle:
@@ -40,3 +44,4 @@ class Idle:
             if time.monotonic() - self.asked_at >= QUIET_S:
                 with suppress(LotproofError):  # whoever asks for the records is told
                     reckon(self._workspace, most=PART)
+                    refresh(self._workspace, older_s=CALIBRATION_S)

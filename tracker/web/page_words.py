@@ -26,6 +26,7 @@ _ADVICE: tuple[tuple[str, str | Callable[[re.Match[str]], str]], ...] = (
     (r"Leave the other options out\.", "Leave the other fields empty."),
     (r"Give --columns and --rows", "Give columns and rows"),
     (r"is neither the folder of a bag nor a ZIP file\.", "is no ZIP file."),
+    (r" `lotproof next LOT` looks at one, `lotproof next --all` at all\.", " Name one above to look at it."),
     (r"^Name one of these\.$", "Choose the ZIP file that the other workshop sent."),
     (r"lotproof photograph (L\d+) PHOTO", r"‘Photograph’ on the page of \1."),
     (

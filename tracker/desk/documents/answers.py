@@ -2,20 +2,41 @@
 
 import json
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, Literal
 
 from tracker.desk.documents.base import Document, members
-from tracker.desk.due import Due
+from tracker.desk.due import Due, due, due_page
 from tracker.desk.log import Log, Logged
 from tracker.desk.recall import Loose, Recall, Stay
+from tracker.desk.workspace import Workspace
 
 
 @dataclass(frozen=True, kw_only=True)
 class DueDocument(Document):
-    """Claim windows that close."""
+    """Claim windows that close: `found` is how many there are, `next` the lot to go on after where there are more."""
 
     schema: Literal["lotproof.due/1"] = "lotproof.due/1"
     due: tuple[Due, ...]
+    found: int
+    next: str | None = None
+
+
+def due_document(
+    workspace: Workspace,
+    lot: str | None,
+    *,
+    today: date,
+    within: int | None = None,
+    limit: int | None = None,
+    after: str | None = None,
+) -> DueDocument:
+    """Return the claim windows that close: all, the soonest first; with `limit`, open ones before closed ones."""
+    if lot is not None or (limit is None and after is None):
+        found = due(workspace, lot, today=today, within=within)
+        return DueDocument(due=found, found=len(found))
+    page = due_page(workspace, today=today, within=within, limit=limit, after=after)
+    return DueDocument(due=page.due, found=page.found, next=page.next)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,8 +1,9 @@
 """Whether suspicions have held, drawn on the server, and what settled pieces did to the weights."""
 
 from dataclasses import dataclass
+from typing import Annotated
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -30,9 +31,9 @@ class Point:
 
 
 @router.get("/calibration")
-def shown(request: Request, workspace: needs.Opened) -> Response:
-    """Show whether suspicions have held."""
-    found, moved = calibration(workspace), indicators_moved(workspace)
+def shown(request: Request, workspace: needs.Opened, now: Annotated[str, Query(max_length=3)] = "") -> Response:
+    """Show whether suspicions have held; in a large workshop as it was worked out last, unless asked for now."""
+    found, moved = calibration(workspace, earlier=not now), indicators_moved(workspace)
     return render.page(
         request,
         "calibration",

@@ -9,9 +9,8 @@ from starlette.responses import Response
 
 from tracker.desk.claim import write_statement
 from tracker.desk.costs import CostsRequest, set_costs, show_costs
-from tracker.desk.due import due, nothing_due
+from tracker.desk.due import MOST_SHOWN, due_page, nothing_due, soonest_first
 from tracker.desk.next_test import NextTests, next_tests
-from tracker.desk.open_lots import open_lots
 from tracker.desk.pieces import plain_label
 from tracker.errors import BadRequest, NoSuch
 from tracker.web import files, needs, once, render, typed
@@ -19,17 +18,20 @@ from tracker.web.needs import Written
 from tracker.web.page_words import paged_error
 
 router = APIRouter(include_in_schema=False)
-MOST_OPEN = 500
-"""Open pieces among which the next tests are chosen while a page waits: a lot of so many took four to five seconds on
-two slow cores, ten thousand pieces 37 (measured on a grown workshop)."""
-MOST_LOTS = 60
 
 
 @router.get("/due")
-def windows(request: Request, workspace: needs.Opened, day: needs.Today) -> Response:
-    """Show the claim windows that close."""
-    closing = due(workspace, today=day)
-    return render.page(request, "due", due=closing, nothing_due="" if closing else nothing_due(workspace))
+def windows(
+    request: Request,
+    workspace: needs.Opened,
+    day: needs.Today,
+    after: Annotated[str | None, Query(max_length=60)] = None,
+) -> Response:
+    """Show the claim windows that close, page by page."""
+    found = due_page(workspace, today=day, limit=MOST_SHOWN, after=after or None)
+    closing = soonest_first(found.due)
+    nothing = "" if found.found else nothing_due(workspace)
+    return render.page(request, "due", due=closing, found=found, nothing_due=nothing)
 
 
 @router.get("/due/{label}/statement")
@@ -57,15 +59,12 @@ def coming(
     minutes: Annotated[str, Query(max_length=20)] = "",
     everything: Annotated[str, Query(alias="all", max_length=3)] = "",
 ) -> Response:
-    """Say which bench tests to do next; of very many open pieces only when asked twice."""
+    """Say which bench tests to do next; in a large workshop among some of the lots, or all when asked."""
     found: NextTests | None = None
     error: BadRequest | None = None
-    if not what.strip() and not everything:
-        lots = open_lots(workspace)
-        if sum(one.undecided for one in lots) > MOST_OPEN:
-            return render.page(request, "next_of_many", lots=lots[:MOST_LOTS], of=len(lots), minutes=minutes, day=day)
     try:
-        found = next_tests(workspace, what.strip() or None, minutes=minutes.strip() or None, today=day)
+        given = minutes.strip() or None
+        found = next_tests(workspace, what.strip() or None, minutes=given, today=day, everything=bool(everything))
     except BadRequest as wrong:
         error = wrong
     status = 200 if error is None else 404 if isinstance(error, NoSuch) else 422

@@ -12,8 +12,6 @@ from tracker.desk.today import today as see_to
 from tracker.web import needs, render
 
 router = APIRouter()
-MOST = 8
-"""Claim windows shown here; the others are on their own page. Our own choice."""
 
 
 @router.get("/", include_in_schema=False)
@@ -24,7 +22,7 @@ def today(request: Request, workspace: needs.Opened, day: needs.Today) -> Respon
         request,
         "today",
         found=found,
-        due=found.due[:MOST],
+        due=found.due,
         nothing_due="" if found.due else nothing_due(workspace),
         tests=TEST_NAMES,
         stands=stands,

@@ -10,7 +10,14 @@ from starlette.responses import Response
 from tracker.desk.calibration import calibration
 from tracker.desk.costs import show_costs
 from tracker.desk.dating import LONGEST_MARKING, date_markings
-from tracker.desk.documents.answers import DueDocument, LogDocument, RecallDocument, log_document, recall_document
+from tracker.desk.documents.answers import (
+    DueDocument,
+    LogDocument,
+    RecallDocument,
+    due_document,
+    log_document,
+    recall_document,
+)
 from tracker.desk.documents.dates import DatecodeDocument, datecode_document
 from tracker.desk.documents.reckoned import (
     CalibrationDocument,
@@ -20,7 +27,6 @@ from tracker.desk.documents.reckoned import (
     costs_document,
     next_document,
 )
-from tracker.desk.due import due
 from tracker.desk.fields import day
 from tracker.desk.log import read_log
 from tracker.desk.next_test import next_tests
@@ -43,9 +49,18 @@ def closing(
     today: needs.Today,
     lot: OptionalText = None,
     within: Annotated[int | None, Query(ge=0, le=100_000, description="Days.")] = None,
+    limit: Annotated[
+        int | None,
+        Query(ge=1, le=1_000_000, description="At most this many, open windows before closed ones."),
+    ] = None,
+    after: Annotated[
+        str | None,
+        Query(max_length=LONGEST, description="Go on after this lot, as `next` names it."),
+    ] = None,
 ) -> Response:
     """Say which claim windows are closing, and what a claim still lacks."""
-    return answer(request, DueDocument(due=due(workspace, lot, today=today, within=within)))
+    found = due_document(workspace, lot, today=today, within=within, limit=limit, after=after)
+    return answer(request, found)
 
 
 @router.get("/next", response_model=NextDocument)
@@ -55,9 +70,11 @@ def next_(
     today: needs.Today,
     what: Annotated[str | None, Query(max_length=LONGEST, description="A piece or a lot.")] = None,
     minutes: Annotated[str | None, Query(max_length=60, description="Time there is: 35, or '1 h'.")] = None,
+    everything: Annotated[bool, Query(alias="all", description="Look at all lots, however long it takes.")] = False,
 ) -> Response:
-    """Say which bench tests to do next."""
-    return answer(request, next_document(next_tests(workspace, what, minutes=minutes, today=today)))
+    """Say which bench tests to do next; `left_out` counts the lots with undecided pieces that were not looked at."""
+    found = next_tests(workspace, what, minutes=minutes, today=today, everything=everything)
+    return answer(request, next_document(found))
 
 
 @router.get("/costs", response_model=CostsDocument)

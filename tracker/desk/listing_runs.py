@@ -1,0 +1,144 @@
+"""Pages of the list of runs, asked of the records themselves: a page by number costs what its rows cost.
+
+Rows and their labels are numbered in one order, so a list by label goes by the row's number. Any other column has no
+index: the database then looks at all runs once, and hands over the page alone.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import ColumnElement, Select, func, select
+from sqlalchemy.orm import Session
+
+from tracker.desk.listing_filters import Filters, no_such_row
+from tracker.desk.listing_page import Page, Wish
+from tracker.desk.listing_query import plainly
+from tracker.desk.pieces import plain_label
+from tracker.desk.rows import RunRow
+from tracker.desk.standing import folded
+from tracker.records.models import BenchRun, JournalEntry, Machine, Piece
+
+_COLUMNS = (
+    BenchRun.label,
+    BenchRun.test,
+    Piece.label,
+    Machine.label,
+    BenchRun.verdict,
+    BenchRun.weight_db,
+    BenchRun.supply_v,
+    JournalEntry.at,
+    JournalEntry.operator,
+)
+"""As in `RunRow`."""
+_KEYS: Mapping[str, ColumnElement[Any]] = {
+    "test": plainly(BenchRun.test),
+    "piece": plainly(Piece.label),
+    "machine": plainly(Machine.label),
+    "verdict": plainly(BenchRun.verdict),
+    "weight_db": BenchRun.weight_db.expression,
+    "supply_v": BenchRun.supply_v.expression,
+    "at": plainly(JournalEntry.at),
+}
+"""What each column is ordered by, beside the label: numbers, and words of plain letters. Names of persons are not among
+them, since not every database knows the small form of every letter."""
+SORTS = ("run", *_KEYS)
+
+
+def runs(session: Session, wish: Wish) -> Page:
+    """Return a page of the runs; its filters are those that runs have.
+
+    Raises
+    ------
+    BadRequest
+        When there is no run to go on after.
+    """
+    conditions = _conditions(wish.filters)
+    after = _after(session, wish)
+    key = _KEYS.get(wish.sort)
+    limit = None if wish.limit is None else wish.limit + 1
+    if key is None:
+        rows = _asked(session, conditions, [_past(wish, after)], [_by_number(wish.reverse)], limit)
+    else:
+        rows = _by_value(session, conditions, key, wish, after, limit)
+    more = wish.limit is not None and len(rows) > wish.limit
+    shown = rows[: wish.limit] if more else rows
+    count = session.scalar(_joined(select(func.count()), bool(conditions)).where(*conditions)) or 0
+    return Page(tuple(RunRow(*row) for row in shown), count, shown[-1][0] if more and shown else None, 0)
+
+
+def _by_value(
+    session: Session, conditions: Sequence[Any], key: Any, wish: Wish, after: tuple[int, Any] | None, limit: int | None
+) -> list[Any]:
+    """Return rows by a column, earlier ones first among equal values; those without a value come last."""
+    rows: list[Any] = []
+    if after is None or after[1] is not None:
+        past: list[Any] = [key.is_not(None)]
+        if after is not None:
+            beyond = key < after[1] if wish.reverse else key > after[1]
+            past.append(beyond | ((key == after[1]) & (BenchRun.id > after[0])))
+        rows = _asked(session, conditions, past, [key.desc() if wish.reverse else key, BenchRun.id], limit)
+        after = None
+    if limit is None or len(rows) < limit:
+        left = None if limit is None else limit - len(rows)
+        past = [key.is_(None)] + ([] if after is None else [BenchRun.id > after[0]])
+        rows += _asked(session, conditions, past, [BenchRun.id], left)
+    return rows
+
+
+def _asked(
+    session: Session, conditions: Sequence[Any], past: Sequence[Any], order: Sequence[Any], limit: int | None
+) -> list[Any]:
+    query: Any = select(*_COLUMNS)
+    query = _joined(query).where(*conditions, *(one for one in past if one is not None))
+    return list(session.execute(query.order_by(*order).limit(limit)))
+
+
+def _joined(query: Select[Any], everything: bool = True) -> Select[Any]:
+    query = query.select_from(BenchRun)
+    if not everything:
+        return query
+    return (
+        query.outerjoin(Piece, Piece.id == BenchRun.piece_id)
+        .outerjoin(Machine, Machine.id == BenchRun.machine_id)
+        .join(JournalEntry, JournalEntry.id == BenchRun.entry_id)
+    )
+
+
+def _by_number(reverse: bool) -> Any:
+    return BenchRun.id.desc() if reverse else BenchRun.id
+
+
+def _past(wish: Wish, after: tuple[int, Any] | None) -> Any:
+    if after is None:
+        return None
+    return BenchRun.id < after[0] if wish.reverse else BenchRun.id > after[0]
+
+
+def _after(session: Session, wish: Wish) -> tuple[int, Any] | None:
+    """Return the number of the run to go on after, and its value in the column that the list goes by."""
+    if wish.after is None:
+        return None
+    query = _joined(select(BenchRun.id, _KEYS.get(wish.sort, BenchRun.label)))
+    row = session.execute(query.where(BenchRun.label == plain_label(wish.after))).first()
+    if row is None:
+        raise no_such_row("runs", wish.after)
+    return row[0], row[1]
+
+
+def _conditions(filters: Filters) -> list[Any]:
+    found: list[Any] = []
+    if filters.piece is not None:
+        found.append(BenchRun.piece_id == _numbered(Piece, filters.piece))
+    if filters.machine is not None:
+        found.append(BenchRun.machine_id == _numbered(Machine, filters.machine))
+    if filters.test is not None:
+        found.append(BenchRun.test == folded(filters.test))
+    if filters.verdict is not None:
+        found.append(BenchRun.verdict == folded(filters.verdict))
+    if filters.since is not None:
+        found.append(JournalEntry.at >= filters.since.isoformat())
+    return found
+
+
+def _numbered(model: type[Piece] | type[Machine], label: str) -> Any:
+    return select(model.id).where(model.label == folded(label).upper()).scalar_subquery()
