@@ -1,4 +1,4 @@
-"""What the server does while nobody asks for anything: suspicions kept for lists and calibration are brought up to date."""
+"""What the server does while nobody asks for anything: suspicions kept for lists, and calibration, are renewed."""
 
 import threading
 import time
