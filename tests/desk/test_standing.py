@@ -202,6 +202,8 @@ def test_filters_are_those_of_the_plain_way(grown: Workspace) -> None:
             Filters(part="cv65"),
             Filters(seller=seen.seller, since=seen.arrived),  # type: ignore[union-attr]
             Filters(suspicion=0.2),
+            Filters(having="rejected"),
+            Filters(having="open", source="marketplace"),
         ),
     }
     run = plain(grown, "runs")[1]

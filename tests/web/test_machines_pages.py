@@ -237,10 +237,10 @@ def test_costs_that_cannot_be(pages: Pages, form: dict[str, str], said: str) -> 
         assert f'value="{text}"' in answer.text or text == "yes"
 
 
-def test_of_very_many_open_pieces_a_lot_is_chosen_first(pages: Pages) -> None:
+def test_of_very_many_open_pieces_some_are_looked_at_and_the_rest_is_counted(pages: Pages) -> None:
     a_lot(pages.app.state.workspace, order="M-1", quantity=1200, received=1200, claim_by=TODAY)
     page = pages.text("/next?minutes=30")
-    assert 'href="/next?what=L0003&amp;minutes=30"' in page
-    assert "1200 pieces" in page
+    assert "1 more lot with undecided pieces was not looked at" in page
+    assert "lotproof next" not in page
     assert 'href="/next?all=yes&amp;minutes=30"' in page
     assert "see the lot" in pages.text("/")

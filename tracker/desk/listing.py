@@ -7,7 +7,7 @@ from pathlib import Path
 from tracker.desk import listing_runs
 from tracker.desk.listing_filters import Filters as Filters
 from tracker.desk.listing_filters import must_pass, no_such_row, ordered
-from tracker.desk.listing_others import QUICK
+from tracker.desk.listing_others import QUICK, machines_page
 from tracker.desk.listing_page import Wish, page
 from tracker.desk.listing_plain import PLAIN
 from tracker.desk.listing_plain import lot_row as lot_row
@@ -91,6 +91,9 @@ def list_rows(
         return Listing(what, found.rows, found.found, found.next)
     quick = what in QUICK and brought_up(workspace)
     with workspace.read() as session:
+        if quick and what == "machines" and key == columns[0] and not tests and limit and state(session).current:
+            some = machines_page(session, reverse=reverse, limit=limit, after=after)
+            return Listing(what, some.rows, some.found, some.next)
         rows = (QUICK[what] if quick and state(session).current else PLAIN[what])(session)
     # Labels go by number, as the rows come; a seller has only a name.
     wanted = ordered(rows, tests, None if key == columns[0] and what != "sellers" else key, reverse)

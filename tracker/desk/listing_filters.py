@@ -25,6 +25,8 @@ class Filters:
     verdict: str | None = None
     since: date | None = None
     suspicion: float | None = None
+    having: str | None = None
+    """Of lots: some piece has this disposition."""
 
 
 def ordered(rows: Iterable[Any], tests: Sequence[Callable[[Any], bool]], key: str | None, reverse: bool) -> list[Any]:
@@ -63,7 +65,7 @@ def must_pass(what: str, columns: Sequence[str], filters: Filters) -> list[Calla
         if wanted is None:
             continue
         where = {"since": next((one for one in ("arrived", "last_arrival", "since", "at") if one in columns), "")}
-        column = where.get(name, name)
+        column = wanted if name == "having" else where.get(name, name)
         if column not in columns:
             flag = "min-suspicion" if name == "suspicion" else name
             raise BadRequest(f"{what} cannot be filtered with --{flag}.", f"Their columns: {', '.join(columns)}.")
@@ -76,6 +78,8 @@ def _test(name: str, column: str, wanted: Any) -> Callable[[Row], bool]:
         return lambda row: str(getattr(row, column) or "")[:10] >= wanted.isoformat()
     if name == "suspicion":
         return lambda row: getattr(row, column) is not None and getattr(row, column) >= wanted
+    if name == "having":
+        return lambda row: getattr(row, column) > 0
     text = " ".join(str(wanted).split()).casefold()
     if name in ("part", "name"):
         return lambda row: text in f"{getattr(row, column)} {getattr(row, 'part_read', None) or ''}".casefold()

@@ -1,10 +1,14 @@
 """The lists of sellers and machines from what is kept beside the records: a few sums made by the database."""
 
 from collections.abc import Callable, Mapping
+from typing import Any
 
 from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
+from tracker.desk.listing_filters import no_such_row
+from tracker.desk.listing_page import Page
+from tracker.desk.pieces import plain_label
 from tracker.desk.rows import MachineRow, Row, SellerRow
 from tracker.judgement import sellers
 from tracker.records.derived import LOT_STANDING, PIECE_STANDING
@@ -55,6 +59,30 @@ def _machines(session: Session) -> list[Row]:
         MachineRow(label, name, owner, held.get(number, 0), at)
         for number, label, name, owner, at in session.execute(_MACHINES)
     ]
+
+
+def machines_page(session: Session, *, reverse: bool, limit: int, after: str | None) -> Page:
+    """Return a page of machines by number: their pieces are counted for those shown alone.
+
+    Raises
+    ------
+    BadRequest
+        When there is no machine to go on after.
+    """
+    query: Any = _MACHINES.order_by(None).order_by(Machine.id.desc() if reverse else Machine.id)
+    if after is not None:
+        number = session.scalar(select(Machine.id).where(Machine.label == plain_label(after)))
+        if number is None:
+            raise no_such_row("machines", after)
+        query = query.where(Machine.id < number if reverse else Machine.id > number)
+    rows = session.execute(query.limit(limit + 1)).all()
+    shown = rows[:limit]
+    held: dict[int | None, int] = dict(
+        session.execute(_HELD.where(PIECE_STANDING.c.machine_id.in_([row[0] for row in shown]))).all()
+    )
+    made = tuple(MachineRow(label, name, owner, held.get(number, 0), at) for number, label, name, owner, at in shown)
+    count = session.scalar(select(func.count()).select_from(Machine)) or 0
+    return Page(made, count, shown[-1][1] if len(rows) > limit else None, 0)
 
 
 QUICK: Mapping[str, Callable[[Session], list[Row]]] = {"sellers": _sellers, "machines": _machines}

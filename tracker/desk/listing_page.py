@@ -174,6 +174,8 @@ def _filters(session: Session, what: str, filters: Filters) -> tuple[frozenset[s
         word = folded(filters.disposition)
         names.add("disposition_open" if word == query.OPEN else "disposition_not_open")
         values["disposition"] = word
+    if filters.having is not None:
+        names.add(f"having_{filters.having}")
     if filters.source is not None:
         values["source"] = folded(filters.source)
     if filters.part is not None:

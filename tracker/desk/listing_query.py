@@ -265,6 +265,10 @@ _CONDITIONS: Mapping[str, Mapping[str, ColumnElement[bool]]] = {
         "part": _PART.contains(bindparam("part"), autoescape=False, escape="\\"),
         "since": Lot.arrived_on >= bindparam("since"),
         "suspicion": _LOT.suspicion >= bindparam("suspicion"),
+        **{
+            f"having_{name}": _LOT[name] > 0
+            for name in ("open", "accepted", "quarantined", "rejected", "returned", "fitted")
+        },
     },
 }
 

@@ -1,4 +1,4 @@
-"""What the server does while nobody asks: suspicions kept for lists, and calibration, are brought up to date."""
+"""What the server does while nobody asks for anything: suspicions kept for lists, and calibration, are renewed."""
 
 import threading
 import time
@@ -12,9 +12,8 @@ from tracker.errors import LotproofError
 QUIET_S = 10.0
 """Nobody has asked for so long; our own choice: who reads a page and goes on does not meet it."""
 PAUSE_S = 2.0
-"""Between two looks whether it is quiet; our own choice."""
 PART = 200
-"""Pieces at a time: some tens of milliseconds, so who comes meanwhile hardly waits; our own choice."""
+"""Pieces at a time: some tens of milliseconds, so who comes meanwhile hardly waits."""
 
 CALIBRATION_S = 3600.0
 """How old calibration may be that was once asked for; our own choice: it changes with every lesson, but slowly."""

@@ -92,6 +92,7 @@ class CalibrationDocument(Document):
     scores: ScoresSaid | None
     reliability: tuple[BinSaid, ...]
     notes: tuple[str, ...]
+    behind: int = 0
 
 
 def calibration_document(found: Calibration) -> CalibrationDocument:

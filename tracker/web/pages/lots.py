@@ -61,15 +61,13 @@ def lots(
     typed = {"seller": seller, "source": source, "part": part, "disposition": disposition, "sort": sort}
     error: BadRequest | None = None
     try:
-        filters, having, order = _lots_wanted(typed)
+        filters, order = _lots_wanted(typed)
     except BadRequest as fault:
-        error, filters, having, order = fault, Filters(), None, "arrived"
+        error, filters, order = fault, Filters(), "arrived"
     at = asked.number(page)
-    # Which disposition a lot's pieces have is known only of whole rows.
-    limit = None if having else at * PAGE
-    found = list_rows(workspace, "lots", filters, sort=order, reverse=order in _LARGEST_FIRST, limit=limit)
-    rows = [row for row in found.rows if isinstance(row, LotRow) and (having is None or getattr(row, having) > 0)]
-    count = len(rows) if having else found.found
+    found = list_rows(workspace, "lots", filters, sort=order, reverse=order in _LARGEST_FIRST, limit=at * PAGE)
+    rows = [row for row in found.rows if isinstance(row, LotRow)]
+    count = found.found
     shown = rows[(at - 1) * PAGE : at * PAGE]
     return render.page(
         request,
@@ -91,14 +89,14 @@ def lots(
     )
 
 
-def _lots_wanted(typed: dict[str, str | None]) -> tuple[Filters, str | None, str]:
+def _lots_wanted(typed: dict[str, str | None]) -> tuple[Filters, str]:
     filters = Filters(
         seller=asked.word(typed["seller"]),
         source=asked.one_of(typed["source"], source_kinds(), "source"),
         part=asked.word(typed["part"]),
+        having=asked.one_of(typed["disposition"], DISPOSITIONS, "disposition"),
     )
-    having = asked.one_of(typed["disposition"], DISPOSITIONS, "disposition")
-    return filters, having, asked.one_of(typed["sort"], LOT_SORTS, "order") or "arrived"
+    return filters, asked.one_of(typed["sort"], LOT_SORTS, "order") or "arrived"
 
 
 @dataclass(frozen=True, slots=True)

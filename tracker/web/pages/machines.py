@@ -1,6 +1,8 @@
 """Machines: what sits where, what sat, what was measured, and what happened; and adding one before it is opened."""
 
-from fastapi import APIRouter
+from typing import Annotated
+
+from fastapi import APIRouter, Query
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -14,18 +16,28 @@ from tracker.web.page_words import paged_error
 from tracker.web.pages.bench_around import history_values
 
 router = APIRouter(include_in_schema=False)
+PAGE = 50
+"""Machines shown at once (common practice, no source)."""
 
 
 @router.get("/machines")
-def machines(request: Request, workspace: needs.Opened) -> Response:
-    """List the machines."""
-    return _list(request, workspace, typed.Values())
+def machines(
+    request: Request, workspace: needs.Opened, after: Annotated[str | None, Query(max_length=20)] = None
+) -> Response:
+    """List the machines, the newest first, page by page."""
+    return _list(request, workspace, typed.Values(), after=after or None)
 
 
-def _list(request: Request, workspace: needs.Opened, values: typed.Values, error: BadRequest | None = None) -> Response:
-    rows = list_rows(workspace, "machines").rows
+def _list(
+    request: Request,
+    workspace: needs.Opened,
+    values: typed.Values,
+    error: BadRequest | None = None,
+    after: str | None = None,
+) -> Response:
+    found = list_rows(workspace, "machines", reverse=True, limit=PAGE, after=after)
     status = 200 if error is None else 422
-    return render.page(request, "machines", status, error=error, machines=rows, values=values, once=once.new())
+    return render.page(request, "machines", status, error=error, found=found, values=values, once=once.new())
 
 
 @router.post("/machines", dependencies=[Written])
