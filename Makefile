@@ -5,7 +5,7 @@ STAMPS := .venv/.stamps
 PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
 export MPLBACKEND := Agg
 
-.PHONY: demo test thorough fuzz check bench bench-all format samples clean
+.PHONY: demo test thorough sweep fuzz check bench bench-all format samples clean
 
 demo: $(STAMPS)/base ## the main job on invented pictures, in a new temporary workspace
 	@$(BIN)/lotproof demo --workspace "$$(mktemp -d)/workshop"
@@ -19,6 +19,9 @@ thorough: $(STAMPS)/test ## every page in a real browser: both sizes and themes,
 CASES ?= 100000
 fuzz: $(STAMPS)/test ## hostile input against everything that takes any; CASES=1000 ONLY=units,photos for less
 	@$(BIN)/python tests/fuzz/fuzz_run.py --cases $(CASES) --only "$(ONLY)" --seed $(or $(SEED),1)
+
+sweep: $(STAMPS)/test ## every command broken at every point; upgrades, moves, many benches, the wheel
+	@$(BIN)/python -m pytest -n 2 --dist loadfile -m sweep
 
 check: $(STAMPS)/test ## style, types, and which room may import which
 	@$(BIN)/ruff check .

@@ -63,7 +63,7 @@ def test_there_and_back(stocked: Workspace, tmp_path: Path, lotproof: Lotproof) 
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_into_postgres_and_a_bucket_and_from_there(
     made: Path, tmp_path: Path, postgres_database: str, bucket: str
 ) -> None:
@@ -94,7 +94,7 @@ def test_a_backup_says_what_it_lacks_and_holds_no_password_or_key(
         assert said in " ".join(json.loads((tmp_path / "b" / "backup.json").read_text())["left_out"])
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_files_of_an_earlier_backup_are_linked(stocked: Workspace, tmp_path: Path) -> None:
     backup(stocked, tmp_path / "first")
     (tmp_path / "paper").write_text("a new one")
@@ -146,7 +146,7 @@ def _no_room(*_: object) -> None:
     raise OSError(28, "No space left on device")
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_a_broken_chain_is_not_backed_up(made: Path, tmp_path: Path) -> None:
     restore(made, tmp_path / "w")
     engine = create_engine(f"sqlite:///{tmp_path / 'w' / 'records.sqlite'}")
@@ -229,7 +229,7 @@ def test_hostile_files(made: Path, tmp_path: Path) -> None:
         restore(tmp_path / "none", tmp_path / "w")
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 @pytest.mark.parametrize("step", [1, 4, 9, 14])
 def test_a_restore_that_was_killed_is_taken_up_again(made: Path, tmp_path: Path, step: int) -> None:
     assert not killed_at(step, lambda: restore(made, tmp_path / "w"))
@@ -239,7 +239,7 @@ def test_a_restore_that_was_killed_is_taken_up_again(made: Path, tmp_path: Path,
         assert (report.sound, report.head) == (True, done.manifest.head)
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_a_backup_that_was_killed_is_not_taken_for_one(made: Path, tmp_path: Path) -> None:
     restore(made, tmp_path / "w")
 

@@ -46,7 +46,7 @@ def test_killed_at_a_point_of_each_kind(case: Case, shop: Path, tmp_path: Path) 
     _broken_at(case, shop, tmp_path, one_of_each_kind(whole.points))
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 @pytest.mark.parametrize("case", CASES, ids=str)
 def test_killed_at_every_point(case: Case, shop: Path, tmp_path: Path) -> None:
     whole = carry_out(case, _prepared(case, shop, tmp_path / "whole"))

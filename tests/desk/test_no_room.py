@@ -31,7 +31,7 @@ pytestmark = can_break
 ORPHANS = {"file-orphaned"}
 NOBODY = 65534
 DOCUMENT = BY_NAME["document"]
-thorough = pytest.mark.thorough
+thorough = pytest.mark.sweep
 
 
 @pytest.fixture(scope="module")

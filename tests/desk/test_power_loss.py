@@ -123,7 +123,7 @@ def test_a_file_found_there_is_made_safe_by_whoever_relies_on_it(tmp_path: Path)
     ],
     ids=str,
 )
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_what_was_told_is_there(case: Case, shop: Path, tmp_path: Path, names: bool) -> None:
     everything()
     whole = _cut_short(case, shop, tmp_path, None, names)

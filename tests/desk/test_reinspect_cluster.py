@@ -24,7 +24,7 @@ from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import Inspection, JournalEntry, Piece
 
-pytestmark = pytest.mark.thorough
+pytestmark = pytest.mark.sweep
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 PICTURES = ("swab_before.jpg", "soic_lot.jpg", "swab_after.jpg")
 

@@ -154,7 +154,7 @@ def grown(workspace: Workspace) -> Workspace:
     return workspace
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_every_order_and_direction_page_by_page(grown: Workspace) -> None:
     for what in ("pieces", "lots", "sellers", "machines", "runs"):
         columns, whole = [field.name for field in fields(ROW_OF[what])], plain(grown, what)
@@ -259,7 +259,7 @@ def test_what_is_emptied_is_made_anew(grown: Workspace) -> None:
     as_the_records_say(grown)
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_a_row_flipped_by_hand_is_named_and_mended_and_accepts_nothing(grown: Workspace) -> None:
     as_the_records_say(grown)
     rows = [row for row in list_rows(grown, "pieces").rows if row.disposition == "open"]  # type: ignore[union-attr]
@@ -293,7 +293,7 @@ def test_a_row_flipped_by_hand_is_named_and_mended_and_accepts_nothing(grown: Wo
     as_the_records_say(grown)
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_a_suspicion_flipped_by_hand_goes_with_the_next_change_of_its_piece(grown: Workspace) -> None:
     as_the_records_say(grown)
     with write_transaction(grown._engine) as connection:

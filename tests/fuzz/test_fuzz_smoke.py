@@ -41,7 +41,7 @@ def _tidied() -> Iterator[None]:
 
 
 @pytest.mark.parametrize(
-    "name", [pytest.param(name, marks=[pytest.mark.thorough] if name in _THOROUGH else []) for name in CASES]
+    "name", [pytest.param(name, marks=[pytest.mark.sweep] if name in _THOROUGH else []) for name in CASES]
 )
 def test_hostile_input_is_refused_or_understood(name: str) -> None:
     module, tally = importlib.import_module(f"fuzz_{name}"), Tally(name, "chance")

@@ -26,7 +26,7 @@ from tracker.evidence import EvidenceStore, Unreachable
 
 DATA = b"the invoice of a counter's chips\n" * 100
 SHA256 = hashlib.sha256(DATA).hexdigest()
-THOROUGH = pytest.mark.thorough
+THOROUGH = pytest.mark.sweep
 NAME = f"workshop/{SHA256[:2]}/{SHA256}"
 
 

@@ -96,7 +96,7 @@ def test_every_older_schema_is_brought_up_to_date(
     assert (checked.code, checked.json["sound"]) == (0, True), checked.out
 
 
-@pytest.mark.thorough
+@pytest.mark.sweep
 @pytest.mark.parametrize("at", OLDER)
 def test_the_same_on_postgresql(shop: Path, rows: Rows, tmp_path: Path, at: str, postgres_database: str) -> None:
     engine = postgres_engine(postgres_url(postgres_database))
@@ -151,7 +151,7 @@ def test_killed_while_it_upgrades_it_is_the_old_one(shop: Path, rows: Rows, tmp_
 
 
 @can_break
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_killed_at_any_statement_of_an_upgrade(shop: Path, rows: Rows, tmp_path: Path) -> None:
     everything()
     older = _older(shop, rows, tmp_path / "older", OLDER[0])
@@ -220,7 +220,7 @@ def test_an_older_program_refuses_before_it_writes(shop: Path, tmp_path: Path) -
 
 
 @can_break
-@pytest.mark.thorough
+@pytest.mark.sweep
 def test_every_command_of_an_older_program_refuses_before_it_writes(shop: Path, tmp_path: Path) -> None:
     _refused(shop, tmp_path, (*READS, *WRITES))
 
