@@ -22,7 +22,7 @@ from sqlalchemy import create_engine, text
 from sqlalchemy.engine import make_url
 from stock import a_lot, arrival
 
-from tracker import journal
+from tracker import __version__, journal
 from tracker.desk import carry, carry_rows, keys, task_leftovers
 from tracker.desk import place as places
 from tracker.desk.arrival import Paper
@@ -36,7 +36,7 @@ from tracker.desk.verify import tidy, verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore
-from tracker.records.models import Base
+from tracker.records.models import Base, JournalEntry
 
 EVERY = 3
 
@@ -130,6 +130,9 @@ def test_there_and_back(
     with Workspace.open(back) as workspace:
         assert verify(workspace).sound
         assert a_lot(workspace).lot == "L0007"
+        with workspace.read() as session:
+            entries = session.scalars(sa.select(JournalEntry).where(JournalEntry.act == "move-in")).all()
+        assert [journal.program_of(one) for one in entries] == [__version__, __version__]
 
 
 def test_the_texts_that_are_compared_are_the_journals(filled: Path) -> None:

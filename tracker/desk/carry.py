@@ -105,20 +105,15 @@ class Target:
 
     def put_to_use(self, operator: str, came: dict[str, Any] | None) -> None:
         """Let the records be opened from now on; `came` is what a journal entry says of it, None for no entry."""
-        with write_transaction(self.engine) as connection:
-            signed = None if came is None else self._sign_in(connection, operator, came)
+        signed: keys.Signed | None = None
+        with write_transaction(self.engine) as connection, Session(bind=connection) as session:
+            if came is not None:
+                signed = keys.append_signed(
+                    session, self.url, operator=operator, act=MOVE_IN, subject="workspace", body=came, first=False
+                )
             schema.end_unfinished(connection)
         if signed is not None:
-            keys.remember(signed[0], self.url, signed[1])
-
-    def _sign_in(self, connection: Connection, operator: str, came: dict[str, Any]) -> tuple[str, journal.Head]:
-        with Session(bind=connection) as session:
-            bench = keys.of_workspace(session, self.url, first=False)
-            body = came if bench.announce is None else {**came, "key": bench.announce}
-            entry = journal.append(
-                session, operator=operator, act=MOVE_IN, subject="workspace", body=body, sign=bench.key.sign
-            )
-            return bench.key.name, journal.Head(entry.id, entry.hash)
+            keys.remember(signed.key, self.url, signed.head)
 
     def describe(self) -> None:
         """Write `workspace.toml`, unless it is there: the last step, after which the folder is a workspace."""

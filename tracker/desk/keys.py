@@ -22,6 +22,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracker import __version__, journal
 from tracker.disk import make_folder, sync_folder, unfinished
 from tracker.errors import BadRequest
 from tracker.journal import Head
@@ -86,6 +87,41 @@ def of_workspace(session: Session, workspace: str, *, first: bool) -> BenchKey:
     _keep(where, key)
     bench = platform.node()[:100] or "unnamed"
     return BenchKey(key, {"name": key.name, "public_key": key.public_key, "bench": bench})
+
+
+@dataclass(frozen=True, slots=True)
+class Signed:
+    """A journal entry this bench has signed, and the name of the key."""
+
+    key: str
+    head: Head
+
+
+def append_signed(
+    session: Session, workspace: str, *, operator: str, act: str, subject: str, body: dict[str, Any], first: bool
+) -> Signed:
+    """Add an entry to the journal, signed by this bench; it says which version of the program wrote it.
+
+    Parameters
+    ----------
+    session : Session
+        Holds the write lock.
+    workspace : str
+        Address of the records.
+    first : bool
+        Whether the journal is empty.
+
+    Raises
+    ------
+    BadRequest
+        When the key cannot be kept or read, or `body` holds what cannot be recorded.
+    """
+    bench = of_workspace(session, workspace, first=first)
+    said = {**body, journal.PROGRAM: __version__}
+    if bench.announce is not None:
+        said["key"] = bench.announce
+    entry = journal.append(session, operator=operator, act=act, subject=subject, body=said, sign=bench.key.sign)
+    return Signed(bench.key.name, Head(entry.id, entry.hash))
 
 
 def remember(name: str, workspace: str, head: Head) -> None:

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from tracker import __version__, journal
+from tracker import journal
 from tracker.desk import keys, standing
 from tracker.desk import place as places
 from tracker.desk.fields import one_line
@@ -178,7 +178,7 @@ class Workspace:
             Whether it is carried out in a workspace that has moved elsewhere, too.
         """
         who = operator_name(operator)
-        signed: _Signed | None = None
+        signed: keys.Signed | None = None
         with sessions.explained(str(self.folder)), sessions.write_transaction(self._engine) as connection:
             session = Session(bind=connection, expire_on_commit=False, info=self._remembered.info_of_act())
             doing = Act(session, self.store, who, act, subject, journal.head(session).entry + 1)
@@ -278,28 +278,21 @@ def _none_yet(place: places.Place) -> BadRequest:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Signed:
-    """The entry an act became, and the key that signed it."""
-
-    key: str
-    head: journal.Head
-
-
-def _record(doing: Act, workspace: str) -> _Signed | None:
+def _record(doing: Act, workspace: str) -> keys.Signed | None:
     doing.session.flush()
     rows = journal.rows_written(doing.session, doing.entry_id, doing.wrote)
     files = {sha256: kept.size_bytes for sha256, kept in doing.files.items()}
     if not (rows or files or doing.body):
         return None
-    bench = keys.of_workspace(doing.session, workspace, first=doing.entry_id == 1)
-    body = {**doing.body, journal.PROGRAM: __version__, "rows": rows, "files": files}
-    if bench.announce is not None:
-        body["key"] = bench.announce
-    entry = journal.append(
-        doing.session, operator=doing.operator, act=doing.name, subject=doing.subject, body=body, sign=bench.key.sign
+    return keys.append_signed(
+        doing.session,
+        workspace,
+        operator=doing.operator,
+        act=doing.name,
+        subject=doing.subject,
+        body={**doing.body, "rows": rows, "files": files},
+        first=doing.entry_id == 1,
     )
-    return _Signed(bench.key.name, journal.Head(entry.id, entry.hash))
 
 
 def _forget_files(doing: Act) -> None:
