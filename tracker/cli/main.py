@@ -71,9 +71,14 @@ def __getattr__(name: str) -> Any:
     return whole
 
 
+def _print_no_more() -> None:
+    """Let what is left in standard output go nowhere."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+
+
 def _nobody_reads() -> NoReturn:
     """End as if it had been read: who closes a pipe has what he wanted."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    _print_no_more()
     sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115  for as long as the process lasts
     sys.exit(ExitCode.DONE)
 
@@ -105,7 +110,12 @@ def run() -> None:
     except Exception as error:
         from tracker.cli.refusing import explain
 
-        sys.exit(explain(error))
+        code = explain(error)
+        try:
+            sys.stdout.flush()
+        except OSError:  # it is what was refused: as the process ends it would be refused, and told, once more
+            _print_no_more()
+        sys.exit(code)
 
 
 def _run(words: list[str]) -> int:

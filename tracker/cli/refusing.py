@@ -44,16 +44,7 @@ def explain(error: Exception) -> int:
         where = f": {error.filename}" if error.filename else ""
         print(f"lotproof: The system refuses ({error.strerror}{where}).", file=sys.stderr)
         print(f"          {_SURROUNDINGS[error.errno]} `lotproof log` shows what was recorded.", file=sys.stderr)
-        _give_up_printing()
         return ExitCode.BAD_REQUEST
     print(f"lotproof: a fault in Lotproof itself ({type(error).__name__}: {error}).", file=sys.stderr)
     print("          Run it again as `lotproof --debug ...` and report what it prints.", file=sys.stderr)
     return ExitCode.INTERNAL
-
-
-def _give_up_printing() -> None:
-    """Where standard output is what refuses, what is left in it would be refused once more as the process ends."""
-    try:
-        sys.stdout.flush()
-    except OSError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
