@@ -29,7 +29,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Any, Protocol
 
-from sqlalchemy import RowMapping, Table, select
+from sqlalchemy import Connection, RowMapping, Table, select
 from sqlalchemy.orm import Session
 
 from tracker import signing
@@ -84,6 +84,14 @@ def head(session: Session) -> Head:
         select(JournalEntry.id, JournalEntry.hash).order_by(JournalEntry.id.desc()).limit(1)
     ).first()
     return Head(0, FIRST_PREVIOUS) if newest is None else Head(newest.id, newest.hash)
+
+
+def holds(records: Session | Connection, earlier: Head) -> bool:
+    """Tell whether an entry is one of this journal: all before it is then as it was when that head was noted."""
+    if earlier.entry == 0:
+        return earlier.hash == FIRST_PREVIOUS
+    found = records.scalar(select(JournalEntry.hash).where(JournalEntry.id == earlier.entry))
+    return bool(found == earlier.hash)
 
 
 def append(

@@ -128,10 +128,7 @@ def begins_alike(source: Connection, target: Connection) -> bool:
     """Tell whether the journal at the target is empty or the beginning of the source's."""
     with Session(bind=target) as session:
         last = journal.head(session)
-    if not last.entry:
-        return True
-    found = select(JournalEntry.hash).where(JournalEntry.id == last.entry)
-    return bool(source.scalar(found) == last.hash)
+    return journal.holds(source, last)
 
 
 def _count(connection: Connection, table: Table) -> int:

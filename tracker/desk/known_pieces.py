@@ -17,9 +17,9 @@ from tracker.desk import known_kept
 from tracker.desk.on_record import OnRecord, on_record
 from tracker.desk.outcomes import bench_outcomes, photo_outcomes
 from tracker.desk.truths import Truth, truths
-from tracker.journal import FIRST_PREVIOUS, Head, head
+from tracker.journal import Head, head, holds
 from tracker.judgement.outcomes import Outcomes
-from tracker.records.models import BenchRun, Decision, Inspection, JournalEntry, Settlement
+from tracker.records.models import BenchRun, Decision, Inspection, Settlement
 
 MOST_AT_ONCE = 5_000
 """A database takes only so many names at once; our own choice, as in `tracker/desk/standing.py`."""
@@ -75,13 +75,6 @@ def known_before(session: Session, before: KnownPieces | None = None) -> KnownPi
     if before is not None:
         session.info[_KEPT] = before
     return before
-
-
-def holds(session: Session, earlier: Head) -> bool:
-    """Tell whether an entry is one of this journal: then what was read by it holds but for what came later."""
-    if earlier.entry == 0:
-        return earlier.hash == FIRST_PREVIOUS
-    return session.scalar(select(JournalEntry.hash).where(JournalEntry.id == earlier.entry)) == earlier.hash
 
 
 def truths_of(session: Session, seller: int) -> tuple[Truth, ...]:

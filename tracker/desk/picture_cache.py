@@ -11,8 +11,8 @@ from collections import OrderedDict
 from contextlib import suppress
 from pathlib import Path
 
-VARIABLE = "LOTPROOF_CACHE"
-"""Names the folder; empty, and there is none."""
+from tracker.desk.kept_copy import cache_folder
+
 MIB = 1024 * 1024
 MOST_IN_MEMORY, MOST_ON_DISK = 64 * MIB, 256 * MIB
 """Common practice, no source: a crop has about 10 kB, so these are some thousands and some tens of thousands."""
@@ -22,12 +22,8 @@ _FIRST, _LAST = b"\xff\xd8", b"\xff\xd9"
 
 def folder() -> Path | None:
     """Return where pictures are kept between runs, None where they are not to be."""
-    named = os.environ.get(VARIABLE)
-    if named is not None:
-        return Path(named).expanduser().absolute() / "pictures" if named.strip() else None
-    from platformdirs import user_cache_path
-
-    return user_cache_path("lotproof", appauthor=False) / "pictures"
+    place = cache_folder()
+    return None if place is None else place / "pictures"
 
 
 class PictureCache:

@@ -240,8 +240,7 @@ def _remembered(check: _Check, memories: Sequence[keys.Memory]) -> None:
     for memory in memories:
         found.checked += 1
         entry = memory.head.entry
-        there = check.session.scalar(select(JournalEntry.hash).where(JournalEntry.id == entry))
-        if there != memory.head.hash:
+        if not journal.holds(check.session, memory.head):
             message = (
                 f"This bench signed entry {entry} ({memory.head.hash[:16]}...) here, and the journal does not hold it "
                 "any more: entries were removed or written anew, or an older backup was put back."

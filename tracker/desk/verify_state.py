@@ -119,9 +119,8 @@ def gone_on(workspace: Workspace, session: Session, against: str | None) -> Stat
 def _as_then(session: Session, state: State) -> bool:
     """Tell whether what was looked at seems untouched; new entries behind it are no change."""
     chain = state.walk.chain
-    for entry, hash in ((state.head.entry, state.head.hash), (chain.number, chain.previous)):
-        if entry and session.scalar(select(JournalEntry.hash).where(JournalEntry.id == entry)) != hash:
-            return False
+    if not all(journal.holds(session, one) for one in (state.head, journal.Head(chain.number, chain.previous))):
+        return False
     entries = select(func.count()).select_from(JournalEntry).where(JournalEntry.id <= chain.number)
     if session.scalar(entries) != state.walk.links.checked:
         return False
