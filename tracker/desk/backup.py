@@ -10,9 +10,10 @@ import tarfile
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from tracker import __version__, journal
@@ -20,12 +21,12 @@ from tracker.desk import backup_manifest
 from tracker.desk.backup_manifest import EVIDENCE, LIST, MANIFEST, RECORDS, Manifest
 from tracker.desk.carry_files import check_files, copy_files, files_on_record
 from tracker.desk.carry_rows import Tell, copy_rows, quietly, same, table_sums
+from tracker.desk.journal_walk import blocks
 from tracker.desk.workspace import Workspace
 from tracker.disk import put_in_place, sync_folder, unfinished
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore
 from tracker.records import schema
-from tracker.records.models import JournalEntry
 from tracker.records.session import read_transaction, sqlite_engine, write_transaction
 
 TAR = ".tar"
@@ -142,8 +143,7 @@ def _records(session: Session, path: Path, tell: Tell) -> Engine:
 
 
 def _chain_holds(session: Session) -> None:
-    entries = select(JournalEntry).order_by(JournalEntry.id).execution_options(yield_per=500)
-    for broken in journal.verify_chain(session.scalars(entries)):
+    for broken in journal.verify_chain(chain.from_iterable(blocks(session))):
         raise Damaged(broken.message, "No backup was made. `lotproof verify` gives the whole list.")
 
 

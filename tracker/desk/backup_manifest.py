@@ -26,7 +26,6 @@ LEFT_OUT = (
     "workspace.toml: addresses, and any password in them",
 )
 """What a backup does not hold, in words."""
-_BLOCK = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,8 +137,5 @@ def _expect(path: Path, sha256: str) -> None:
 
 def digest(path: Path) -> str:
     """Return the SHA-256 of a file."""
-    seen = hashlib.sha256()
     with path.open("rb") as file:
-        while block := file.read(_BLOCK):
-            seen.update(block)
-    return seen.hexdigest()
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -3,15 +3,15 @@
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from itertools import chain
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker import journal
 from tracker.desk.carry_rows import Tell
+from tracker.desk.journal_walk import blocks
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore
-from tracker.records.models import JournalEntry
 
 HANDS = 8
 """Files on their way at once: a bucket makes each wait for several answers. Our own choice."""
@@ -22,11 +22,9 @@ _LEFT = re.compile(r"unfinished-[0-9a-f]{16}")
 def files_on_record(session: Session) -> dict[str, int]:
     """Return every file that the journal names: its SHA-256 and its size in bytes."""
     named: dict[str, int] = {}
-    entries = select(JournalEntry).order_by(JournalEntry.id).execution_options(yield_per=500)
-    for entry in session.scalars(entries):
+    for entry in chain.from_iterable(blocks(session)):
         files = journal.body_of(entry).get("files")
         named.update({str(sha256): int(size) for sha256, size in files.items()} if isinstance(files, dict) else {})
-        session.expunge(entry)
     return named
 
 

@@ -4,7 +4,6 @@ import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -12,11 +11,11 @@ from sqlalchemy.orm import Session
 from tracker import journal
 from tracker.desk.fault import Fault
 from tracker.desk.found import MOST_FAULTS, Found
-from tracker.desk.journal_walk import note_files
+from tracker.desk.journal_walk import blocks, note_files
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore, Unreachable
 from tracker.records import bulk
-from tracker.records.models import Document, Inspection, JournalEntry, Lot, Photo, Piece
+from tracker.records.models import Document, Inspection, Lot, Photo, Piece
 
 FAR_HANDS = 16
 """Files asked for at once where each answer takes its time, as from a bucket (common practice, no source)."""
@@ -58,10 +57,7 @@ def name_from_rows(session: Session, named: dict[bytes, int]) -> None:
 
 def name_from_entries(session: Session, named: dict[bytes, int], upto: int | None = None) -> None:
     """Add the files that journal entries name, all or those up to one."""
-    query: Any = select(JournalEntry.__table__).order_by(JournalEntry.id)
-    if upto is not None:
-        query = query.where(JournalEntry.id <= upto)
-    for entries in bulk.blocks(session.connection(), query):
+    for entries in blocks(session, upto=upto):
         for entry in entries:
             note_files(named, entry.id, journal.body_of(entry))
 

@@ -110,7 +110,7 @@ def walk(session: Session, done: Walk, noted: str | None, many: bool, told: Call
         mine.update({name: found for name, found in known.items() if name in mine})
     done.rows_there, done.rows_lost = rows.there, rows.lost
     with _Signatures(done, many) as signatures:
-        for entries in _blocks(session, done.chain.number):
+        for entries in blocks(session, done.chain.number):
             for entry in entries:
                 _take(done, entry, noted, rows, signatures)
             signatures.send()
@@ -121,9 +121,12 @@ def walk(session: Session, done: Walk, noted: str | None, many: bool, told: Call
     return rows.end()
 
 
-def _blocks(session: Session, after: int) -> Iterator[Sequence[Any]]:
+def blocks(session: Session, after: int = 0, upto: int | None = None) -> Iterator[Sequence[journal.Entry]]:
+    """Yield the journal's entries in order, some at a time: those after one, and up to one where that is given."""
     table = JournalEntry.__table__
     query = select(*table.columns).where(table.c.id > after).order_by(table.c.id)
+    if upto is not None:
+        query = query.where(table.c.id <= upto)
     return bulk.blocks(session.connection(), query)
 
 
