@@ -150,7 +150,7 @@ def target(folder: Path, records: str | None, evidence: str | None, endpoint: st
         if records is not None:
             engine = sessions.postgres_engine(sessions.postgres_url(records))
         else:
-            _make(place.folder)
+            places.make(place.folder)
             engine = sessions.sqlite_engine(place.records, create=True)
         try:
             found = Target(place, engine, store)
@@ -165,10 +165,3 @@ def records_url(place: places.Place, engine: Engine) -> str:
     """Return the address of the records as `Workspace.url` gives it where no password is in the settings."""
     # The same whether the password was said or found elsewhere: the move may be gone on with either way.
     return place.records.as_uri() if engine.dialect.name == "sqlite" else sessions.without_password(engine.url)
-
-
-def _make(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise BadRequest(f"The folder {folder} cannot be made ({error.strerror}).", "Name another.") from None

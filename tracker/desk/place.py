@@ -98,6 +98,20 @@ def find(location: Path | str | None, *, environment: bool = True) -> Place:
     )
 
 
+def make(folder: Path) -> None:
+    """Make a workspace's folder, so that it survives a power cut.
+
+    Raises
+    ------
+    BadRequest
+        When it cannot be made.
+    """
+    try:
+        make_folder(folder)
+    except OSError as error:
+        raise BadRequest(f"The folder {folder} cannot be made ({error.strerror}).", "Name another.") from None
+
+
 def mark_created(place: Place) -> None:
     """Write into `workspace.toml` that the records are set up, once; what a person wrote there stays."""
     make_folder(place.folder)

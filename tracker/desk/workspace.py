@@ -17,7 +17,6 @@ from tracker.desk import place as places
 from tracker.desk.fields import one_line
 from tracker.desk.moved import refuse_if_closed
 from tracker.desk.remembered import Remembered
-from tracker.disk import make_folder
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore, Kept
 from tracker.records import session as sessions
@@ -253,10 +252,7 @@ def _engine(place: places.Place, create: bool) -> Engine:
         raise Damaged(f"The records of {place.folder} are missing: no {places.RECORDS}.", _RESTORE)
     if not create:
         raise _none_yet(place)
-    try:
-        make_folder(place.folder)
-    except OSError as error:
-        raise BadRequest(f"The folder {place.folder} cannot be made ({error.strerror}).", "Name another.") from None
+    places.make(place.folder)
     return sessions.sqlite_engine(place.records, create=True)
 
 
