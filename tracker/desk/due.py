@@ -129,7 +129,7 @@ def soonest_first(found: Sequence[Due]) -> tuple[Due, ...]:
 def _at(session: Session, label: str) -> Lot:
     lot = find_lot(session, label)
     if lot.claim_by is None:
-        raise BadRequest(f"{lot.label} has no last day for a claim to go on after.", "Leave --after away.")
+        raise BadRequest(f"{lot.label} has no last day for a claim to go on after.", "Leave --after out.")
     return lot
 
 
@@ -143,10 +143,8 @@ def due_among(
     after: Lot | None = None,
 ) -> DuePage:
     """Return what `due_page` does, without windows that closed before `since`; only needy lots' pieces are read."""
-    query, wanted = (
-        select(Lot).options(joinedload(Lot.seller)).where(Lot.claim_by.is_not(None)),
-        lots_with(session, NEEDY),
-    )
+    query = select(Lot).options(joinedload(Lot.seller)).where(Lot.claim_by.is_not(None))
+    wanted = lots_with(session, NEEDY)
     if within is not None:
         query = query.where(Lot.claim_by <= today + timedelta(days=min(within, MOST_DAYS)))
     if since is not None:
@@ -154,8 +152,7 @@ def due_among(
     if wanted is not None:
         query = query.where(Lot.id.in_(wanted))
     else:
-        now = dispositions(session)
-        needy = {lot for piece, lot in session.execute(select(Piece.id, Piece.lot_id)) if now[piece] in NEEDY}
+        needy = _needy(session)
     found: list[Lot] = []
     most = None if limit is None or wanted is None else limit + 1
     for some in _parts(query, today, after):
@@ -277,14 +274,19 @@ def _without_a_day(session: Session) -> tuple[Sequence[str], int]:
     """Return the first lots that need something and have no last day, and how many such lots there are."""
     query, wanted = select(Lot.label).where(Lot.claim_by.is_(None)), lots_with(session, NEEDY)
     if wanted is None:
-        now = dispositions(session)
-        needy = {lot for piece, lot in session.execute(select(Piece.id, Piece.lot_id)) if now[piece] in NEEDY}
+        needy = _needy(session)
         rows = session.execute(query.add_columns(Lot.id).order_by(Lot.id))
         labels = [label for label, number in rows if number in needy]
         return labels[:MOST_NAMED], len(labels)
     query = query.where(Lot.id.in_(wanted))
     count = session.scalar(select(func.count()).select_from(query.subquery())) or 0
     return session.scalars(query.order_by(Lot.id).limit(MOST_NAMED)).all(), count
+
+
+def _needy(session: Session) -> set[int]:
+    """Return the ids of lots that need something, from the records alone: where what is kept beside them is behind."""
+    now = dispositions(session)
+    return {lot for piece, lot in session.execute(select(Piece.id, Piece.lot_id)) if now[piece] in NEEDY}
 
 
 def _within(days: int | None) -> str:

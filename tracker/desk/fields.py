@@ -27,6 +27,11 @@ def one_line(text: str, name: str, limit: int = 200) -> str:
     return clean
 
 
+def folded(text: str) -> str:
+    """Return a text as it is compared: in any case, with any white space between its words."""
+    return " ".join(text.split()).casefold()
+
+
 def whole_number(text: str, name: str, least: int, most: int) -> int:
     """Return the whole number in `text`.
 

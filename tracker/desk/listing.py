@@ -5,6 +5,7 @@ from dataclasses import astuple, dataclass, fields
 from pathlib import Path
 
 from tracker.desk import listing_runs
+from tracker.desk.fields import folded
 from tracker.desk.listing_filters import Filters as Filters
 from tracker.desk.listing_filters import must_pass, no_such_row, ordered
 from tracker.desk.listing_others import QUICK, machines_page
@@ -104,7 +105,7 @@ def list_rows(
 
 
 def _place(what: str, rows: Sequence[Row], column: str, label: str) -> int:
-    wanted = " ".join(label.split()).casefold()
+    wanted = folded(label)
     for place, row in enumerate(rows):
         if str(getattr(row, column)).casefold() == wanted:
             return place

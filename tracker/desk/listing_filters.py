@@ -5,6 +5,7 @@ from dataclasses import dataclass, fields
 from datetime import date
 from typing import Any
 
+from tracker.desk.fields import folded
 from tracker.desk.rows import Row
 from tracker.errors import BadRequest, NoSuch
 
@@ -80,7 +81,7 @@ def _test(name: str, column: str, wanted: Any) -> Callable[[Row], bool]:
         return lambda row: getattr(row, column) is not None and getattr(row, column) >= wanted
     if name == "having":
         return lambda row: getattr(row, column) > 0
-    text = " ".join(str(wanted).split()).casefold()
+    text = folded(str(wanted))
     if name in ("part", "name"):
         return lambda row: text in f"{getattr(row, column)} {getattr(row, 'part_read', None) or ''}".casefold()
     return lambda row: str(getattr(row, column) or "").casefold() == text

@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from tracker.desk.listing_filters import no_such_row
 from tracker.desk.listing_page import Page
+from tracker.desk.listing_query import past_number
 from tracker.desk.pieces import plain_label
 from tracker.desk.rows import MachineRow, Row, SellerRow
 from tracker.judgement import sellers
@@ -74,7 +75,7 @@ def machines_page(session: Session, *, reverse: bool, limit: int, after: str | N
         number = session.scalar(select(Machine.id).where(Machine.label == plain_label(after)))
         if number is None:
             raise no_such_row("machines", after)
-        query = query.where(Machine.id < number if reverse else Machine.id > number)
+        query = query.where(past_number(Machine.id, number, reverse))
     rows = session.execute(query.limit(limit + 1)).all()
     shown = rows[:limit]
     held: dict[int | None, int] = dict(

@@ -14,10 +14,11 @@ from sqlalchemy.orm import Session
 
 from tracker.desk import listing_query as query
 from tracker.desk import standing_suspicion as kept
+from tracker.desk.fields import folded
 from tracker.desk.listing_filters import Filters, no_such_row
 from tracker.desk.pieces import plain_label
 from tracker.desk.rows import ROW_OF, Row
-from tracker.desk.standing import State, folded, state
+from tracker.desk.standing import State, state
 from tracker.desk.workspace import Workspace
 from tracker.records.derived import LOT_STANDING, PIECE_STANDING, SELLER_STANDING
 from tracker.records.models import Lot, Machine, Piece

@@ -52,6 +52,21 @@ class Shape:
     after: bool = False
 
 
+def past_number(number: Any, last: Any, reverse: bool) -> Any:
+    """Return the condition for rows that come after the one with a number, in a list that goes by it."""
+    return number < last if reverse else number > last
+
+
+def past_value(key: Any, number: Any, last: tuple[Any, Any], reverse: bool) -> Any:
+    """Return the condition for rows that come after the one with a value and a number, in a list that goes by a column.
+
+    Among equal values the earlier number comes first, either way.
+    """
+    value, last_number = last
+    beyond = key < value if reverse else key > value
+    return beyond | ((key == value) & (number > last_number))
+
+
 @cache
 def page(shape: Shape, part: str) -> Select[Any]:
     """Return the question for the rows with (`TOLD`) or without (`UNTOLD`) a value in the column it goes by."""
@@ -60,15 +75,14 @@ def page(shape: Shape, part: str) -> Select[Any]:
     query = _joined(shape.what, select(*_COLUMNS[shape.what])).where(*_conditions(shape))
     if shape.sort == _FIRST[shape.what]:
         order = [number.desc() if shape.reverse else number]
-        past = number < bindparam("after_id") if shape.reverse else number > bindparam("after_id")
+        past = past_number(number, bindparam("after_id"), shape.reverse)
     elif part == UNTOLD:
         query, order, past = query.where(key.is_(None)), [number], number > bindparam("after_id")
     else:
         if shape.sort in _MAY_LACK:
             query = query.where(key.is_not(None))
         order = [key.desc() if shape.reverse else key, number]
-        beyond = key < bindparam("after_key") if shape.reverse else key > bindparam("after_key")
-        past = beyond | ((key == bindparam("after_key")) & (number > bindparam("after_id")))
+        past = past_value(key, number, (bindparam("after_key"), bindparam("after_id")), shape.reverse)
     if shape.after:
         query = query.where(past)
     return query.order_by(*order)

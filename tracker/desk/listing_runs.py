@@ -10,12 +10,12 @@ from typing import Any
 from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session
 
+from tracker.desk.fields import folded
 from tracker.desk.listing_filters import Filters, no_such_row
 from tracker.desk.listing_page import Page, Wish
-from tracker.desk.listing_query import plainly
+from tracker.desk.listing_query import past_number, past_value, plainly
 from tracker.desk.pieces import plain_label
 from tracker.desk.rows import RunRow
-from tracker.desk.standing import folded
 from tracker.records.models import BenchRun, JournalEntry, Machine, Piece
 
 _COLUMNS = (
@@ -74,8 +74,7 @@ def _by_value(
     if after is None or after[1] is not None:
         past: list[Any] = [key.is_not(None)]
         if after is not None:
-            beyond = key < after[1] if wish.reverse else key > after[1]
-            past.append(beyond | ((key == after[1]) & (BenchRun.id > after[0])))
+            past.append(past_value(key, BenchRun.id, (after[1], after[0]), wish.reverse))
         rows = _asked(session, conditions, past, [key.desc() if wish.reverse else key, BenchRun.id], limit)
         after = None
     if limit is None or len(rows) < limit:
@@ -109,9 +108,7 @@ def _by_number(reverse: bool) -> Any:
 
 
 def _past(wish: Wish, after: tuple[int, Any] | None) -> Any:
-    if after is None:
-        return None
-    return BenchRun.id < after[0] if wish.reverse else BenchRun.id > after[0]
+    return None if after is None else past_number(BenchRun.id, after[0], wish.reverse)
 
 
 def _after(session: Session, wish: Wish) -> tuple[int, Any] | None:

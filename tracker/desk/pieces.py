@@ -8,6 +8,7 @@ from typing import Any, Protocol
 from sqlalchemy import Select, func, select
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
+from tracker.desk.fields import folded
 from tracker.errors import BadRequest, NoSuch
 from tracker.records.models import BenchRun, Decision, Fitting, Lot, Machine, Piece
 
@@ -156,7 +157,7 @@ def machine_or_none(session: Session, label_or_name: str) -> Machine | None:
     match = _MACHINE.fullmatch(_word(label_or_name))
     if match:
         return session.scalar(select(Machine).where(Machine.label == f"M{int(match[1]):04d}"))
-    wanted = " ".join(label_or_name.split()).casefold()
+    wanted = folded(label_or_name)
     return next((machine for machine in session.scalars(select(Machine)) if machine.name.casefold() == wanted), None)
 
 

@@ -7,7 +7,7 @@ import heapq
 import json
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from statistics import median
 
@@ -248,8 +248,6 @@ class _Run:
 
 
 def _only(planned: Planned, wanted: set[int]) -> Planned:
-    from dataclasses import replace
-
     photos = tuple(one for one in planned.job.photos if one.photo.photo_id in wanted)
     return replace(planned, job=replace(planned.job, photos=photos))
 

@@ -7,6 +7,7 @@ import multiprocessing
 import threading
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import cache
 
 from tracker.desk.companions import EarlierPhoto
@@ -130,8 +131,6 @@ def _look_at_photo(job: LotJob, one: PhotoJob, read: _Reading) -> PhotoSeen:
         return PhotoSeen(number, error="there was not enough memory for it")
     except Exception as error:  # whatever one photo brings about, the others are to be done
         return PhotoSeen(number, error=f"a fault in Lotproof itself ({type(error).__name__}: {str(error)[:200]})")
-    from dataclasses import replace
-
     return replace(seen, cpu_s=time.process_time() - cpu, bytes_read=read.bytes_read - bytes_before)
 
 

@@ -7,9 +7,10 @@ from datetime import date
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from tracker.desk.fields import folded
 from tracker.desk.known_pieces import truths_of
 from tracker.desk.learned import learned
-from tracker.desk.standing import folded, state
+from tracker.desk.standing import state
 from tracker.desk.truths import SellerRecords
 from tracker.desk.workspace import Workspace
 from tracker.errors import NoSuch

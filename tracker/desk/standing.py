@@ -27,6 +27,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Session, aliased
 
+from tracker.desk.fields import folded
 from tracker.records.derived import DERIVED, LOT_STANDING, PIECE_STANDING, SELLER_STANDING, STANDING_STATE
 from tracker.records.models import (
     BenchRun,
@@ -183,11 +184,6 @@ def _sellers(session: Session, after: int) -> None:
     if rows:
         session.execute(delete(SELLER_STANDING).where(SELLER_STANDING.c.seller_id.in_([row.id for row in rows])))
         session.execute(insert(SELLER_STANDING), [{"seller_id": row.id, "name_key": folded(row.name)} for row in rows])
-
-
-def folded(text: str) -> str:
-    """Return a text as it is compared in any case."""
-    return " ".join(text.split()).casefold()
 
 
 def _stir(session: Session, lots: Sequence[int], until: int) -> None:

@@ -10,9 +10,10 @@ from sqlalchemy import Table, func, select
 from sqlalchemy.orm import Session
 
 from tracker.desk.fault import Fault
+from tracker.desk.fields import folded
 from tracker.desk.looks import TOP_ROLES
-from tracker.desk.standing import AT_ONCE, bring_up, empty, folded, lot_rows, state
-from tracker.desk.standing_rows import FROM_LOOKS, SAID, standing_rows
+from tracker.desk.standing import AT_ONCE, bring_up, empty, lot_rows, state
+from tracker.desk.standing_rows import FROM_LOOKS, SAID, from_look, standing_rows
 from tracker.records.derived import LOT_STANDING, PIECE_STANDING, SELLER_STANDING
 from tracker.records.models import Inspection, Lot, Photo, Piece, Seller
 
@@ -74,7 +75,7 @@ def _of_pieces(session: Session, labels: dict[int, str], moved: Sequence[int]) -
         if number in whole:
             said, compared = whole[number], names
         else:
-            said, compared = {**row, **_read(seen.get(number))}, [*plainly, *FROM_LOOKS]
+            said, compared = {**row, **from_look(*seen.get(number, ()))}, [*plainly, *FROM_LOOKS]
         mine = there.get(number)
         if mine is None:
             differs = [name for name in compared if said[name] != _UNSEEN.get(name) and name not in _KEYS]
@@ -89,8 +90,8 @@ _UNSEEN = {"disposition": "open", "exemplar": False}
 """What holds for a piece without a row."""
 
 
-def _tops(session: Session, pieces: Sequence[int]) -> dict[int, Any]:
-    """Return what was read last of each piece's unswabbed top."""
+def _tops(session: Session, pieces: Sequence[int]) -> dict[int, tuple[str | None, ...]]:
+    """Return what was read last of each piece's unswabbed top: part, date code, package."""
     newest = (
         select(func.max(Inspection.id))
         .join(Photo, Photo.id == Inspection.photo_id)
@@ -98,13 +99,7 @@ def _tops(session: Session, pieces: Sequence[int]) -> dict[int, Any]:
         .group_by(Inspection.piece_id)
     )
     columns = (Inspection.piece_id, Inspection.part_read, Inspection.date_code, Inspection.package)
-    return {row[0]: row for row in session.execute(select(*columns).where(Inspection.id.in_(newest)))}
-
-
-def _read(row: Any) -> dict[str, str | None]:
-    _, part, date_code, package = (None, None, None, None) if row is None else row
-    read_key = None if part is None else folded(part)
-    return {"part_read": part, "read_key": read_key, "date_code": date_code, "package": package}
+    return {number: tuple(read) for number, *read in session.execute(select(*columns).where(Inspection.id.in_(newest)))}
 
 
 def _lots(session: Session) -> Iterator[Fault]:

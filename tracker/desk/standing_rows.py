@@ -8,10 +8,10 @@ from sqlalchemy import delete, insert, select
 from sqlalchemy.orm import Session
 
 from tracker.canonical import canonical
+from tracker.desk.fields import folded
 from tracker.desk.on_record import VERDICTS, OnRecord, bench_and_truth, on_record
 from tracker.desk.outcomes import bench_outcomes, photo_outcomes
 from tracker.desk.pieces import seats, standings
-from tracker.desk.standing import folded
 from tracker.desk.truths import bench_truth
 from tracker.records.derived import PIECE_STANDING
 from tracker.records.models import Piece
@@ -82,14 +82,10 @@ def _row(
 ) -> dict[str, Any]:
     seen, settlement = known.top, known.settlement
     truth = _truth(known)
-    part = seen.part_read if seen else None
     return {
         "piece_id": number,
         "lot_id": lot,
-        "part_read": part,
-        "read_key": None if part is None else folded(part),
-        "date_code": seen.date_code if seen else None,
-        "package": seen.package if seen else None,
+        **(from_look(seen.part_read, seen.date_code, seen.package) if seen else from_look()),
         "disposition": disposition,
         "settled": None if settlement is None else "genuine" if settlement.genuine else "not-genuine",
         "exemplar": known.exemplar is not None,
@@ -97,6 +93,18 @@ def _row(
         "position": place[1],
         "truth": truth,
         "lesson": None if truth is None else _lesson(known, truth),
+    }
+
+
+def from_look(
+    part: str | None = None, date_code: str | None = None, package: str | None = None
+) -> dict[str, str | None]:
+    """Return the columns `FROM_LOOKS` of a piece by what was read of it last."""
+    return {
+        "part_read": part,
+        "read_key": None if part is None else folded(part),
+        "date_code": date_code,
+        "package": package,
     }
 
 
