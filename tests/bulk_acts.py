@@ -10,13 +10,14 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from json.encoder import encode_basestring as quoted
 from typing import Any
 
-from fast_canonical import canonical, quoted
 from sqlalchemy import Connection, Date, Table, func, select, text
 from sqlalchemy.orm import Session
 
 from tracker import __version__, journal
+from tracker.canonical import canonical, row_texts
 from tracker.desk import keys
 from tracker.desk.workspace import Workspace
 from tracker.evidence import Kept
@@ -29,17 +30,17 @@ AT_ONCE = 20_000
 
 @dataclass(frozen=True, slots=True)
 class _Columns:
-    """A table's columns in order, and in the order of canonical JSON with the beginning of each member."""
+    """A table's columns in order, in the order of canonical JSON, and which hold dates."""
 
     names: tuple[str, ...]
-    members: tuple[tuple[str, str], ...]
+    sorted: tuple[str, ...]
     dates: tuple[int, ...]
 
     @classmethod
     def of(cls, table: Table) -> "_Columns":
         names = tuple(column.name for column in table.columns)
         dates = tuple(at for at, column in enumerate(table.columns) if isinstance(column.type, Date))
-        return cls(names, tuple((name, f"{quoted(name)}:") for name in sorted(names)), dates)
+        return cls(names, tuple(sorted(names)), dates)
 
 
 class Scribe:
@@ -120,7 +121,7 @@ class Scribe:
         values["id"] = number
         values["entry_id"] = self.entries + 1
         found = values.get
-        told = "{" + ",".join([begin + canonical(found(name)) for name, begin in columns.members]) + "}"
+        (told,) = row_texts(columns.sorted, [(found(name),) for name in columns.sorted])
         self._rows.setdefault(table, {})[number] = told
         self._waiting[table].append(tuple([found(name) for name in columns.names]))
         self._count += 1

@@ -3,13 +3,8 @@
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
 
-import fast_canonical
-import rfc8785
 from growing import TODAY, Growth, grow
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from sqlalchemy import func, select
 from stock import a_lot
 
@@ -65,24 +60,3 @@ def test_one_seed_makes_one_workshop(tmp_path: Path) -> None:
     one = grown("one", 4)
     assert one == grown("another", 4)
     assert one != grown("other", 5)
-
-
-_PLAIN = st.recursive(
-    st.none()
-    | st.booleans()
-    | st.integers(-(2**53) + 1, 2**53 - 1)
-    | st.floats(allow_nan=False, allow_infinity=False)
-    | st.text(),
-    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=6), inner, max_size=4),
-    max_leaves=8,
-)
-
-
-@settings(max_examples=150, derandomize=True, deadline=None)
-@given(_PLAIN)
-def test_the_quick_canonical_form_is_that_of_the_library(value: Any) -> None:
-    try:
-        wanted = rfc8785.dumps(value)
-    except (rfc8785.CanonicalizationError, UnicodeError):
-        return
-    assert fast_canonical.canonical(value).encode() == wanted
