@@ -113,7 +113,7 @@ class Grown:
 
 
 @dataclass(slots=True)
-class _Chip:
+class Chip:
     """One piece while its lot is written."""
 
     id: int
@@ -198,7 +198,7 @@ def _lot(shop: _Shop, number: int, day: date) -> None:
     share = rng.betavariate(max(0.3 * declared.not_genuine, 1e-3), max(0.3 * (1 - declared.not_genuine), 1e-3))
     labels = [piece_label(label, k) for k in range(1, size.pieces + 1)]
     chips = [
-        _Chip(shop.scribe.add(Piece, label=one, lot_id=lot, number=k), one, shop.some(share))
+        Chip(shop.scribe.add(Piece, label=one, lot_id=lot, number=k), one, shop.some(share))
         for k, one in enumerate(labels, 1)
     ]
     for kind in ("invoice", "listing"):
@@ -222,7 +222,7 @@ def _lot(shop: _Shop, number: int, day: date) -> None:
     _fit(shop, chips)
 
 
-def _photo(shop: _Shop, lot: int, role: str, chips: Sequence[_Chip], claim: tuple[str, str]) -> None:
+def _photo(shop: _Shop, lot: int, role: str, chips: Sequence[Chip], claim: tuple[str, str]) -> None:
     """One photo with up to twelve chips; seldom two of them are said later to be each other's piece."""
     kept = shop.scribe.keep_again(shop.rng.choice(shop.pictures))
     name = f"{chips[0].label}-{role}.jpg"
@@ -238,12 +238,12 @@ def _photo(shop: _Shop, lot: int, role: str, chips: Sequence[_Chip], claim: tupl
         _say_seen(shop, name, role, chips[at : at + 2])
 
 
-def _say_seen(shop: _Shop, name: str, role: str, chips: Sequence[_Chip]) -> None:
+def _say_seen(shop: _Shop, name: str, role: str, chips: Sequence[Chip]) -> None:
     seen = [f"{chip.label} in {name} no. {index} by reading order" for index, chip in enumerate(chips, 1)]
     shop.end("photograph", chips[0].label.partition("-")[0], {"role": role, "pieces": seen})
 
 
-def _inspection(shop: _Shop, photo: int, role: str, name: str, index: int, chip: _Chip, claim: tuple[str, str]) -> None:
+def _inspection(shop: _Shop, photo: int, role: str, name: str, index: int, chip: Chip, claim: tuple[str, str]) -> None:
     seen, prior_db = a_look(shop.rng, role, index, claim, bad=chip.bad)
     code = seen.date_codes[0]
     number = shop.scribe.add(
@@ -359,7 +359,7 @@ def _drawn(rng: random.Random, chances: tuple[float, float]) -> str:
     return CLEAR if at < chances[0] else OUTCOMES[1] if at < chances[1] else ABSENT
 
 
-def _bench(shop: _Shop, chip: _Chip) -> None:
+def _bench(shop: _Shop, chip: Chip) -> None:
     """So many runs as were asked for; one of twelve leaves the matter open, and one of thirty is wrong."""
     for turn, test in enumerate((*TESTS, "current")):
         if not shop.some(shop.growth.runs - turn):
@@ -375,9 +375,9 @@ def _bench(shop: _Shop, chip: _Chip) -> None:
         shop.end("bench", chip.label, {"run": label, **said})
 
 
-def _decide(shop: _Shop, lot: str, chips: Sequence[_Chip]) -> None:
+def _decide(shop: _Shop, lot: str, chips: Sequence[Chip]) -> None:
     """Decide on some pieces, up to five in one act."""
-    groups: dict[str, list[_Chip]] = {}
+    groups: dict[str, list[Chip]] = {}
     for chip in chips:
         if shop.some(shop.growth.decided):
             likely = "rejected" if chip.bad != shop.some(0.05) else "accepted"
@@ -395,7 +395,7 @@ def _decide(shop: _Shop, lot: str, chips: Sequence[_Chip]) -> None:
             shop.end("decide", lot, {"pieces": labels, "disposition": disposition, "reason": reason})
 
 
-def _settle(shop: _Shop, chip: _Chip) -> None:
+def _settle(shop: _Shop, chip: Chip) -> None:
     """Settle some truths, now and then taking one back, and declare some pieces known good."""
     if shop.some(shop.growth.settled):
         grounds = "Opened; the die was compared with a known-good one."
@@ -410,7 +410,7 @@ def _settle(shop: _Shop, chip: _Chip) -> None:
         shop.end("exemplar", chip.label, {"piece": chip.label, "said": "declared an exemplar", "grounds": grounds})
 
 
-def _fit(shop: _Shop, chips: Sequence[_Chip]) -> None:
+def _fit(shop: _Shop, chips: Sequence[Chip]) -> None:
     """Put some accepted pieces into machines, and take every eighth out again."""
     for chip in chips if shop.machines else ():
         if chip.disposition != "accepted" or not shop.some(shop.growth.fitted):

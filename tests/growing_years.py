@@ -15,7 +15,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 from bulk_acts import Scribe
-from growing import HEIGHT, OPERATORS, PER_PHOTO, SELLERS, TODAY, WIDTH, Grown, picture
+from growing import HEIGHT, OPERATORS, PER_PHOTO, SELLERS, TODAY, WIDTH, Chip, Grown, picture
 from stand_ins import VARIANTS, RunModel, look, run_models
 
 from tracker.desk.pieces import lot_label, piece_label
@@ -74,14 +74,6 @@ class Years:
     def entries(self) -> int:
         """How many journal entries there are at least."""
         return round(ENTRIES * self.scale)
-
-
-@dataclass(slots=True)
-class _Chip:
-    id: int
-    label: str
-    bad: bool
-    disposition: str = "open"
 
 
 @dataclass(slots=True)
@@ -165,7 +157,7 @@ def _lot(shop: _Shop, number: int, pieces: int) -> Iterator[None]:
     chips = []
     for k in range(1, pieces + 1):
         one = piece_label(label, k)
-        chips.append(_Chip(shop.scribe.add(Piece, label=one, lot_id=lot, number=k), one, shop.some(share)))
+        chips.append(Chip(shop.scribe.add(Piece, label=one, lot_id=lot, number=k), one, shop.some(share)))
     said = {"lot": label, "pieces": pieces, "part": part, "seller": name, "order": f"Q-{number:06d}"}
     shop.end("receive", label, {"lots": [said]})
     shop.grown.lots += 1
@@ -213,7 +205,7 @@ def _papers(shop: _Shop, lot: int, label: str) -> Iterator[None]:
             yield
 
 
-def _photos(shop: _Shop, what: tuple[int, str, str, str, str], chips: Sequence[_Chip]) -> Iterator[None]:
+def _photos(shop: _Shop, what: tuple[int, str, str, str, str], chips: Sequence[Chip]) -> Iterator[None]:
     """Photograph all of them, a few at a time; seldom two are said later to be each other's piece."""
     lot, label, role, part, source = what
     rng, start = shop.rng, 0
@@ -235,7 +227,7 @@ def _photos(shop: _Shop, what: tuple[int, str, str, str, str], chips: Sequence[_
             yield
 
 
-def _look(shop: _Shop, photo: int, kind: tuple[str, str, str], name: str, index: int, chip: _Chip) -> None:
+def _look(shop: _Shop, photo: int, kind: tuple[str, str, str], name: str, index: int, chip: Chip) -> None:
     (role, source, part), rng = kind, shop.rng
     model = look(role, source, chip.bad, rng.randrange(VARIANTS))
     row, document = model.filled(name, index, part, f"K{rng.randint(1000, 9999)}")
@@ -246,7 +238,7 @@ def _look(shop: _Shop, photo: int, kind: tuple[str, str, str], name: str, index:
     shop.grown.findings += len(model.findings)
 
 
-def _measure(shop: _Shop, chip: _Chip, tests: Sequence[str]) -> Iterator[None]:
+def _measure(shop: _Shop, chip: Chip, tests: Sequence[str]) -> Iterator[None]:
     """Measure a piece; one run of twelve leaves the matter open, and one of thirty is wrong."""
     for test in tests:
         if shop.some(0.86):
@@ -271,7 +263,7 @@ def _run(shop: _Shop, subject: str, test: str, verdict: str, **of: int) -> None:
     shop.end("bench", subject, {"run": label, **said})
 
 
-def _decide(shop: _Shop, lot: str, chip: _Chip) -> Iterator[None]:
+def _decide(shop: _Shop, lot: str, chip: Chip) -> Iterator[None]:
     """Decide on a piece, some after a second thought; what goes back goes by a carrier."""
     likely = "rejected" if chip.bad != shop.some(0.05) else "accepted"
     for disposition in ("quarantined", likely) if shop.some(0.1) else (likely,):
@@ -287,7 +279,7 @@ def _decide(shop: _Shop, lot: str, chip: _Chip) -> Iterator[None]:
         yield
 
 
-def _settle(shop: _Shop, chip: _Chip) -> Iterator[None]:
+def _settle(shop: _Shop, chip: Chip) -> Iterator[None]:
     """Settle a truth, now and then taking it back, and declare some good pieces exemplars."""
     grounds = "Opened; the die was compared with a known-good one."
     for withdrawn in (False, *((True,) if shop.some(0.05) else ())):
@@ -302,7 +294,7 @@ def _settle(shop: _Shop, chip: _Chip) -> Iterator[None]:
         yield
 
 
-def _fit(shop: _Shop, chip: _Chip) -> Iterator[None]:
+def _fit(shop: _Shop, chip: Chip) -> Iterator[None]:
     """Put an accepted piece into the machine that has a place left, and seldom take it out again."""
     if shop.positions % POSITIONS == 0:
         number = len(shop.machines) + 1

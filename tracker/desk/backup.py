@@ -16,7 +16,7 @@ from pathlib import Path
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from tracker import __version__, journal
+from tracker import __version__, journal, journal_check
 from tracker.desk import backup_manifest
 from tracker.desk.backup_manifest import EVIDENCE, LIST, MANIFEST, RECORDS, Manifest
 from tracker.desk.carry_files import check_files, copy_files, files_on_record
@@ -143,7 +143,7 @@ def _records(session: Session, path: Path, tell: Tell) -> Engine:
 
 
 def _chain_holds(session: Session) -> None:
-    for broken in journal.verify_chain(chain.from_iterable(blocks(session))):
+    for broken in journal_check.verify_chain(chain.from_iterable(blocks(session))):
         raise Damaged(broken.message, "No backup was made. `lotproof verify` gives the whole list.")
 
 

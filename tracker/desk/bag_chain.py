@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from tracker import journal
+from tracker import journal, journal_check
 from tracker.canonical import canonical
 from tracker.desk.export_gather import Rows, parsed
 from tracker.dossier.bag.records import EntrySaid
@@ -31,7 +31,7 @@ def wrong_entry(before: EntrySaid | None, entry: EntrySaid) -> str | None:
 
 def wrong_signature(entries: Sequence[EntrySaid], keys: Mapping[str, str]) -> str | None:
     """Return which entry is not signed as it should be, or None; entries from before signing have no signature."""
-    check = journal.SignatureCheck(keys)
+    check = journal_check.SignatureCheck(keys)
     for entry in entries:
         broken = check.broken(entry)
         if broken is None:

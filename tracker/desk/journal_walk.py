@@ -17,7 +17,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from tracker import journal, signing
+from tracker import journal, journal_check, signing
 from tracker.desk.fault import Fault, Notice
 from tracker.desk.found import Found
 from tracker.desk.row_check import RowCheck
@@ -37,7 +37,7 @@ class Walk:
 
     Attributes
     ----------
-    chain : journal.Chain
+    chain : journal_check.Chain
         The last entry that was seen.
     said : dict of str to int
         By table, how many rows the entries say they wrote.
@@ -45,8 +45,8 @@ class Walk:
         The files that entries name, each by its digest with the first entry that names it.
     """
 
-    chain: journal.Chain = field(default_factory=journal.Chain)
-    signatures: journal.SignatureCheck = field(default_factory=journal.SignatureCheck)
+    chain: journal_check.Chain = field(default_factory=journal_check.Chain)
+    signatures: journal_check.SignatureCheck = field(default_factory=journal_check.SignatureCheck)
     links: Found = field(default_factory=Found)
     signed: Found = field(default_factory=Found)
     said: dict[str, int] = field(default_factory=dict)
@@ -75,10 +75,10 @@ class Walk:
     @classmethod
     def from_json(cls, said: dict[str, Any]) -> "Walk":
         """Read what `as_json` gave."""
-        check = journal.SignatureCheck()
-        check.keys = {one["name"]: journal.KeySeen(**one) for one in said["keys"]}
+        check = journal_check.SignatureCheck()
+        check.keys = {one["name"]: journal_check.KeySeen(**one) for one in said["keys"]}
         return cls(
-            chain=journal.Chain(**said["chain"]),
+            chain=journal_check.Chain(**said["chain"]),
             signatures=check,
             links=Found.from_json(said["links"]),
             signed=Found.from_json(said["signed"]),
@@ -166,7 +166,7 @@ def _behind(entry: int, seconds: object) -> str:
     )
 
 
-Looked = tuple[int, journal.BrokenLink | journal.Signed | None]
+Looked = tuple[int, journal_check.BrokenLink | journal_check.Signed | None]
 
 
 class _Signatures:
@@ -205,7 +205,7 @@ class _Signatures:
     def send(self) -> None:
         """Have a block's signatures checked; every second wait for all that is on its way, so that it can be noted."""
         looked, self._looked = self._looked, []
-        claims = [one.claim for _, one in looked if isinstance(one, journal.Signed)]
+        claims = [one.claim for _, one in looked if isinstance(one, journal_check.Signed)]
         if self._pool is None:
             self._settle(looked, signing.all_hold(claims))
             return
@@ -227,7 +227,9 @@ class _Signatures:
     def _settle(self, looked: list[Looked], hold: list[bool]) -> None:
         answers = iter(hold)
         for _, found in looked:
-            broken = self._done.signatures.held(found, next(answers)) if isinstance(found, journal.Signed) else found
+            broken = (
+                self._done.signatures.held(found, next(answers)) if isinstance(found, journal_check.Signed) else found
+            )
             self._done.signed.checked += 1
             if broken is not None:
                 self._done.signed.take([Fault("signatures", broken.code, f"entry {broken.entry}", broken.message)])

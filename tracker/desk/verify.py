@@ -22,7 +22,7 @@ from sqlalchemy import func, inspect, select, text
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
-from tracker import journal
+from tracker import journal, journal_check
 from tracker.desk import keys, standing_check, task_leftovers, verify_state
 from tracker.desk import spool as spools
 from tracker.desk.evidence_check import Named, check_bytes, missing, name_from_entries, name_from_rows, named_files
@@ -70,7 +70,7 @@ class Report:
     fault_count: int
     head: journal.Head
     notices: tuple[Notice, ...] = ()
-    keys: tuple[journal.KeySeen, ...] = ()
+    keys: tuple[journal_check.KeySeen, ...] = ()
 
     @property
     def sound(self) -> bool:
@@ -87,7 +87,7 @@ class _Check:
     progress: Progress
     rungs: dict[str, Found] = field(default_factory=dict)
     notices: list[Notice] = field(default_factory=list)
-    keys: tuple[journal.KeySeen, ...] = ()
+    keys: tuple[journal_check.KeySeen, ...] = ()
     head: journal.Head = field(default_factory=lambda: journal.Head(0, journal.FIRST_PREVIOUS))
 
     def rung(self, name: str) -> Found:
