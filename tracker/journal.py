@@ -15,7 +15,7 @@ The recipe, so that anyone can check it by hand:
 5. An entry may be signed: `signing_key` names the key, `signature` is Ed25519 (RFC 8032) over the UTF-8 text
    `lotproof journal entry HASH`, both in hexadecimal. The first entry a key signs announces it in `body.key`, with the
    public key; a key's name is the beginning of the SHA-256 of that key's 32 bytes.
-6. `at` never goes back by more than a minute without the entry saying so in `body.clockbehind_s`.
+6. `at` never goes back by more than a minute without the entry saying so in `body.clock_behind_s`.
 7. `body.program` is the version of the program that wrote the entry; the oldest entries have none.
 
 RFC 8785 of an object whose members are strings and whole numbers is what Python's
@@ -106,7 +106,7 @@ def append(
     instant = (at or datetime.now(UTC)).astimezone(UTC)
     behind = 0.0 if last is None else behind_s(last.at, instant)
     if behind > CLOCK_SLACK_S:
-        body = {**body, "clockbehind_s": round(behind)}
+        body = {**body, "clock_behind_s": round(behind)}
     values: dict[str, Any] = {
         "id": 1 if last is None else last.id + 1,
         "at": instant.isoformat(timespec="microseconds").replace("+00:00", "Z"),

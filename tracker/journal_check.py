@@ -56,7 +56,7 @@ def _went_back(latest: str, entry: Entry, body: Mapping[str, Any]) -> bool:
     """Tell whether an entry claims to be older than the one before it, and did not say so when it was written."""
     try:
         now = datetime.fromisoformat(entry.at)
-        return bool(latest) and behind_s(latest, now) > CLOCK_SLACK_S and "clockbehind_s" not in body
+        return bool(latest) and behind_s(latest, now) > CLOCK_SLACK_S and "clock_behind_s" not in body
     except (ValueError, TypeError):  # SQLite lets anybody put bytes where a text was
         return False  # an instant that is none was edited, which the hash shows
 
