@@ -10,6 +10,7 @@ import shutil
 from concurrent.futures import Future
 from dataclasses import replace
 from pathlib import Path
+from unittest.mock import patch
 
 import breaking_workers
 import pytest
@@ -26,7 +27,7 @@ from tracker.desk.decide import declare_exemplar
 from tracker.desk.facts import kept_document
 from tracker.desk.photograph import photograph
 from tracker.desk.reinspect import dry_run, reinspect
-from tracker.desk.reinspect_hands import LocalHands
+from tracker.desk.reinspect_hands import LocalHands, cluster_hands
 from tracker.desk.reinspect_look import look_at
 from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
@@ -429,3 +430,14 @@ def test_really_looked_at_again(shop, monkeypatch):
     with shop.read() as session:
         newest = session.scalars(select(Inspection).order_by(Inspection.id.desc())).first()
         assert shop.store.has(newest.overlay_sha256)
+
+
+@pytest.mark.parametrize("address", ["", "garbage", "tcp://", "http://127.0.0.1:1", "tls://127.0.0.1:1"])
+def test_what_is_no_address_of_a_scheduler_is_refused_at_once(address: str) -> None:
+    """No client is begun with it: one that is half made waits for itself."""
+    with (
+        patch("distributed.Client", side_effect=AssertionError),
+        pytest.raises(BadRequest, match=r"not the address of a scheduler|TLS configuration"),
+        cluster_hands(address),
+    ):
+        pass

@@ -189,6 +189,7 @@ def cluster_hands(address: str) -> Iterator[ClusterHands]:
             "A scheduler needs the package distributed.",
             "Run: pip install 'lotproof[cluster]'; or leave --scheduler out.",
         ) from None
+    _check(address)
     try:
         # Its own security settings (TLS) are those of dask's configuration, as for every other client of it.
         client: Any = Client(address, timeout=PATIENCE, set_as_default=False)  # type: ignore[no-untyped-call]
@@ -200,6 +201,27 @@ def cluster_hands(address: str) -> Iterator[ClusterHands]:
     with client:
         _refuse_others(client, address)
         yield ClusterHands(client)
+
+
+def _check(address: str) -> None:
+    """Refuse what no client can begin with: one that is half made waits for itself, and ends with a traceback."""
+    from distributed.comm.addressing import get_address_host_port, parse_address
+    from distributed.security import Security
+
+    advice = "Its address looks like tcp://10.0.0.5:8786, or tls:// with dask's TLS configuration."
+    try:
+        scheme, _ = parse_address(address, strict=True)
+        if scheme not in ("tcp", "tls"):
+            raise ValueError("it begins with neither tcp:// nor tls://")
+        get_address_host_port(address, strict=True)
+    except ValueError as error:
+        raise BadRequest(f"'{address[:200]}' is not the address of a scheduler ({error}).", advice) from None
+    security: Any = Security
+    if scheme == "tls" and security().get_connection_args("client").get("ssl_context") is None:
+        raise BadRequest(
+            f"{address[:200]} needs dask's TLS configuration, and there is none.",
+            "Name certificate and key in it (distributed.comm.tls), or use tcp:// on a network you trust.",
+        )
 
 
 def _refuse_others(client: Any, address: str) -> None:
