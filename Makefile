@@ -13,7 +13,7 @@ demo: $(STAMPS)/base ## the main job on invented pictures, in a new temporary wo
 test: $(STAMPS)/test ## every test but the thorough ones; nearly ten minutes on two cores
 	@$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder
 
-thorough: $(STAMPS)/test ## every page in a real browser: both sizes and themes, links, keyboard, accessibility; every command broken at every point
+thorough: $(STAMPS)/test ## every page in a real browser: both sizes and themes, links, keyboard, accessibility; slow looks
 	@$(BIN)/python -m pytest -n 2 --dist loadfile -m thorough
 
 CASES ?= 100000

@@ -1,7 +1,9 @@
 """Requests to the pages and the JSON API, through the application itself: addresses, queries, forms, JSON, cookies.
 
 A case is written as HTTP writes a request: 'POST /api/lots?x=1', headers, an empty line, the body; TOKEN and COOKIE
-stand for those of the session. Every answer must be one below 500, and one from 400 on must have changed nothing.
+stand for those of the session, KEY for the pass key. The header 'from' is the address asked from: from elsewhere than
+this computer the door stands before everything. Every answer must be one below 500, and one from 400 on must have
+changed nothing.
 """
 
 import asyncio
@@ -24,9 +26,20 @@ from tracker.web.settings import Settings
 MODULES = ("tracker.web", "tracker.desk.fields", "tracker.desk.pieces", "tracker.desk.bench_entry", "python_multipart")
 TODAY = date(2031, 4, 2)
 PORT = 8437
-_LEFT_OUT = ("/work/events", "/bench/live/", "/log/verify", "/door")
-"""What streams without an end, opens instruments, reads everything anew, or makes whoever guesses wait."""
+PASS_KEY = "2345-6789-abcd-efgh"
+_LEFT_OUT = ("/work/events", "/bench/live/")
+"""What streams without an end, or opens instruments."""
+_DOORS = (
+    ("GET", "/door", ("to", "key"), ()),
+    ("POST", "/door", (), ("key", "operator", "to")),
+    ("GET", "/who", (), ()),
+    ("POST", "/who", (), ("operator", "back")),
+    ("GET", "/phone/code.svg", ("n",), ()),
+)
+"""What the description of the API leaves out: method, path, names of the query, names of the form."""
 _MOST_ACTS = 40
+_MOST_ROWS = 400
+"""Beyond those the workshop came with: after a lot of 9999 chips was received every later case would be slow."""
 _NAMES = {
     "lot": ("L0001", "L0002", "l2", "L0003", "L0001-01"),
     "piece": ("L0001-01", "L0001-02", "L0002-02", "L0002-04", "L0009-01"),
@@ -61,6 +74,10 @@ _NAMES = {
     "table": ("pin,voltage [V],current [uA]\n1,0,0\n1,0.5,10\n1,0.6,100\n", "time_s,temp_c\n0,21\n60,30\n120,35\n"),
     "bytes": ("1E 95",),
     "seen": ("7", "0"),
+    "key": ("KEY", "2345-6789-abcd-efgj", ""),
+    "to": ("/lots", "//evil.example", "/a/../b", "javascript:1"),
+    "operator": ("Mira Lenz", "Ida Brandt"),
+    "n": ("0", "1", "-1"),
 }  # fmt: skip
 _ANY = ("", "1", "on", "x", "2031-04-02", "5 V", "L0001", "0.95")
 
@@ -71,21 +88,25 @@ class _House:
     def __init__(self) -> None:
         self.loop = asyncio.new_event_loop()
         self.renew()
-        self.places = [one for one in self._described() if not one[1].startswith(_LEFT_OUT)]
+        described = [one for one in self._described() if not one[1].startswith(_LEFT_OUT)]
+        self.places = described + [one for one in map(_as_described, _DOORS) for _ in range(4)]
         self.components = self.app.openapi()["components"]
 
     def renew(self) -> None:
         if hasattr(self, "app"):
             self.app.state.workspace.close()
-        made = create_app(Settings(workspace=fuzz_workshop.fresh("pages"), operator="Ida Brandt", port=PORT))
+        made = create_app(
+            Settings(workspace=fuzz_workshop.fresh("pages"), operator="Ida Brandt", port=PORT, pass_key=PASS_KEY)
+        )
         if hasattr(self, "app"):  # what is worked out of the routes is worked out once
             made.router.routes[:] = self.routes
         else:
             self.routes = list(made.router.routes)
             made.dependency_overrides[needs._today] = lambda: TODAY
-        self.app = made
+        self.app, self.clock_s = made, 0.0
+        made.state.tries.now = lambda: self.clock_s
         self.before, self.quiet = standing(made.state.workspace), 0
-        self.acts = self.before[0]
+        self.acts, self.rows = self.before[0], _rows(self.before)
         status, headers, body = self.ask("GET", "/phone", [], b"")
         found = re.search(rb'name="lotproof-token" content="([^"]+)"', body)
         assert status == 200, body[:300]
@@ -100,15 +121,18 @@ class _House:
             key=lambda one: one[:2],
         )
 
-    def ask(self, method: str, target: str, headers: list[tuple[bytes, bytes]], body: bytes) -> Any:
+    def ask(
+        self, method: str, target: str, headers: list[tuple[bytes, bytes]], body: bytes, client: str = "127.0.0.1"
+    ) -> Any:
         """Send one request and return status, headers and body."""
+        self.clock_s += 60  # whoever has to wait at the door waits for a few cases
         path, _, query = target.partition("?")
         from urllib.parse import unquote_to_bytes
 
         scope = {
             "type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": method, "scheme": "http",
             "path": unquote_to_bytes(path).decode("utf-8", "replace"), "raw_path": path.encode("latin-1", "replace"),
-            "query_string": query.encode("latin-1", "replace"), "root_path": "", "client": ("127.0.0.1", 50000),
+            "query_string": query.encode("latin-1", "replace"), "root_path": "", "client": (client, 50000),
             "server": ("127.0.0.1", PORT),
             "headers": [(b"host", f"127.0.0.1:{PORT}".encode()), *headers],
         }  # fmt: skip
@@ -126,6 +150,16 @@ class _House:
 
         self.loop.run_until_complete(self.app(scope, receive, send))
         return answered["status"], answered["headers"], answered["body"]
+
+
+def _as_described(place: tuple[str, str, tuple[str, ...], tuple[str, ...]]) -> tuple[str, str, dict[str, Any]]:
+    method, path, asked, form = place
+    content = {"application/x-www-form-urlencoded": {"schema": {"properties": dict.fromkeys(form)}}}
+    return (
+        method,
+        path,
+        {"parameters": [{"in": "query", "name": name} for name in asked], "requestBody": {"content": content}},
+    )
 
 
 async def _here(function: Any, *given: Any, **_: Any) -> Any:
@@ -154,7 +188,15 @@ def made(pick: Choices) -> bytes:
         target += "?" + "&".join(f"{quote(name)}={quote(_word(pick, name), safe='')}" for name in asked)
     if pick.often(4):
         target = pick.spoiled(target).replace("\n", "%0a").replace("\r", "%0d") or "/"
-    headers = ["cookie: COOKIE" if pick.often(97) else f"cookie: lotproof_session={quote(pick.odd())}"]
+    another = quote(pick.odd().encode("utf-8", "replace")) if pick.often(3) else ""
+    headers = [f"cookie: lotproof_session={another}" if another else "cookie: COOKIE"]
+    if pick.often(12):
+        headers = (
+            headers
+            if pick.often(50)
+            else ["authorization: Bearer KEY" if pick.often(50) else "authorization: Bearer x"]
+        )
+        headers.append(f"from: {pick.one(('192.0.2.7', '192.0.2.8', '2001:db8::1', '127.0.0.2'))}")
     headers.append(f"accept: {pick.one(('text/html', 'application/json', '*/*'))}")
     body = b""
     content = said.get("requestBody", {}).get("content", {})
@@ -249,8 +291,15 @@ def one_case(data: bytes) -> str:
     method, _, target = first.partition(b" ")
     headers = [(name.lower(), value.strip()) for name, _, value in (line.partition(b":") for line in lines)]
     headers = [(name, value.replace(b"COOKIE", house.cookie.encode())) for name, value in headers]
-    body = body.replace(b"TOKEN", house.token.encode())
-    status, answered, said = house.ask(method.decode("latin-1"), target.decode("utf-8", "replace"), headers, body)
+    headers = [(name, value.replace(b"KEY", PASS_KEY.encode())) for name, value in headers]
+    body = body.replace(b"TOKEN", house.token.encode()).replace(b"KEY", PASS_KEY.encode())
+    client = dict(headers).get(b"from", b"127.0.0.1").decode("latin-1")
+    target = target.replace(b"KEY", PASS_KEY.encode())
+    status, answered, said = house.ask(
+        method.decode("latin-1"), target.decode("utf-8", "replace"), headers, body, client
+    )
+    if client != "127.0.0.1":
+        _at_the_door(dict(headers), target, status, dict(answered))
     assert 200 <= status < 500 or (status == 503 and b"damaged" in said), f"{first[:80]!r} answered {status}"
     names = {name for name, _ in answered}
     assert b"content-security-policy" in names
@@ -260,6 +309,13 @@ def one_case(data: bytes) -> str:
     _unchanged(house, method, status)
     room = "api" if target.startswith(b"/api") else "page"
     return f"{room} {method.decode('latin-1')[:4]} {status}"
+
+
+def _at_the_door(headers: dict[bytes, bytes], target: bytes, status: int, answered: dict[bytes, bytes]) -> None:
+    """From elsewhere nothing is shown to whoever does not bring the pass key, but the door itself."""
+    if target.startswith((b"/door", b"/static/")) or headers.get(b"authorization", b"").endswith(PASS_KEY.encode()):
+        return
+    assert status >= 400 or answered.get(b"location", b"").startswith(b"/door"), f"{target[:80]!r} was let in: {status}"
 
 
 def _unchanged(house: _House, method: bytes, status: int) -> None:
@@ -273,8 +329,12 @@ def _unchanged(house: _House, method: bytes, status: int) -> None:
             assert standing(house.app.state.workspace) == house.before, f"{status} to {method!r} left something"
         return
     house.before = standing(house.app.state.workspace)
-    if house.before[0] > house.acts + _MOST_ACTS:
+    if house.before[0] > house.acts + _MOST_ACTS or _rows(house.before) > house.rows + _MOST_ROWS:
         house.renew()
+
+
+def _rows(stood: tuple[Any, ...]) -> int:
+    return sum(count for _, count in stood[2])
 
 
 def close() -> None:
