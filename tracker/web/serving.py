@@ -70,7 +70,7 @@ def run(asked: Asked, tell: Callable[[str], None]) -> None:
     try:
         Server(config).run(sockets=[listening])
     finally:
-        # What was frozen (`warm`) is not cleared away as the process ends, and one library complains of that in 30 lines.
+        # What was frozen (`warm`) is not cleared away as the process ends, and one library complains of that at length.
         gc.unfreeze()
 
 
