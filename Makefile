@@ -46,7 +46,7 @@ clean: ## remove the virtual environment and caches
 
 # A machine without the ensurepip module (bare Debian) still has a pip somewhere, or says what it lacks.
 .venv/bin/python:
-	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Lotproof needs Python 3.11 or newer: make PYTHON=python3.12 $(MAKECMDGOALS)"; exit 1; }
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Lotproof needs Python 3.11 or newer: make PYTHON=python3.13 $(MAKECMDGOALS)"; exit 1; }
 	@$(PYTHON) -m venv .venv 2>/dev/null || { rm -rf .venv; $(PYTHON) -m venv --without-pip .venv && $(PYTHON) -m pip --python .venv/bin/python install --quiet pip; } || { echo "This Python has neither venv with pip nor pip itself: install python3-venv."; exit 1; }
 
 $(STAMPS)/base: pyproject.toml constraints.txt | .venv/bin/python

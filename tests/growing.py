@@ -24,7 +24,8 @@ from tracker.evidence import Kept
 from tracker.judgement.counts import ABSENT, CLEAR, OUTCOMES
 from tracker.judgement.observed import Remark
 from tracker.judgement.prior import before_looking, source_kinds
-from tracker.judgement.suspicion import combine, weigh
+from tracker.judgement.suspicion import combine
+from tracker.judgement.weighing import weigh
 from tracker.judgement.weights import families, indicators
 from tracker.records.models import (
     BenchRun,

@@ -8,7 +8,8 @@ from stock import TODAY, a_lot
 from tracker.desk.bench import ClockRequest, CurrentRequest, run_clock, run_current
 from tracker.desk.bench_entry import Typed
 from tracker.desk.bench_in_circuit import InCircuitRequest, run_in_circuit
-from tracker.desk.bench_soak import SoakRequest, run_soak
+from tracker.desk.bench_soak import run_soak
+from tracker.desk.bench_soak_entry import SoakRequest
 from tracker.desk.decide import decide, declare_exemplar
 from tracker.desk.fitting import fit
 from tracker.desk.photograph import photograph

@@ -39,7 +39,8 @@ from tracker.judgement.counts import ABSENT, CLEAR, OUTCOMES, SLIGHT
 from tracker.judgement.learning import Lesson
 from tracker.judgement.observed import Remark
 from tracker.judgement.prior import before_looking, source_kinds
-from tracker.judgement.suspicion import Suspicion, combine, weigh
+from tracker.judgement.suspicion import Suspicion, combine
+from tracker.judgement.weighing import weigh
 from tracker.judgement.weights import Weights, indicators
 
 CLEARLY_WRONG: Mapping[str, tuple[tuple[float, float], tuple[float, float]]] = {

@@ -14,6 +14,7 @@ from vision.advice import advice
 from vision.crew import Crew, crew
 from vision.errors import PhotoError
 from vision.faces import crop_line, rectify, surroundings, turned
+from vision.full_size import in_photo_pixels
 from vision.geometry import Corners, apply, as_quad, axis_box, clockwise, quad_sides
 from vision.labels import Label, covers, given
 from vision.labels import read as read_labels
@@ -63,12 +64,16 @@ class _Region:
 
 @dataclass(frozen=True, slots=True)
 class _Opened:
-    """What is known of a photo before its tops are read; `framed` where the frame stands in for a top's outline."""
+    """What is known of a photo before its tops are read, in pixels of the picture that was opened.
+
+    `framed` where the frame stands in for a top's outline; `step` pixels of the photo are one of the picture.
+    """
 
     view: PhotoView
     regions: tuple[_Region, ...] = ()
     labels: tuple[Label, ...] = ()
     framed: bool = False
+    step: int = 1
 
 
 def inspect(
@@ -161,7 +166,7 @@ def _view(source: PhotoSource, lexicon: Lexicon, hands: Crew) -> PhotoView:
     beside, unclear = given(_in_reading_order(pieces), opened.labels)
     named, doubts = on_card.labelled(beside, opened.view.card)
     warnings = opened.view.warnings + second.warnings() + unclear + doubts + advice(named, lexicon, hands)
-    return replace(opened.view, warnings=warnings, pieces=named)
+    return in_photo_pixels(replace(opened.view, warnings=warnings, pieces=named), opened.step)
 
 
 def _open(source: PhotoSource) -> _Opened:
@@ -172,7 +177,6 @@ def _open(source: PhotoSource) -> _Opened:
     except PhotoError as error:
         return _Opened(PhotoView(source.path, "", 0, 0, error=str(error)))
     image = opened.image
-    height, width = image.shape[:2]
     sheet = on_card.look(image, focal_35mm=opened.focal_35mm)
     labels = read_labels(image)
     outlines = [
@@ -186,8 +190,8 @@ def _open(source: PhotoSource) -> _Opened:
         PhotoView(
             path=source.path,
             sha256=opened.sha256,
-            width=width,
-            height=height,
+            width=opened.picture.size[0],
+            height=opened.picture.size[1],
             warnings=opened.warnings + sheet.warnings,
             labels=tuple(label.text for label in labels),
             card=sheet.card,
@@ -195,6 +199,7 @@ def _open(source: PhotoSource) -> _Opened:
         tuple(_region(image, outline) for outline in ([_whole_photo(image)] if framed else outlines)),
         labels,
         framed=framed,
+        step=opened.picture.step,
     )
 
 

@@ -16,17 +16,22 @@ from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 
 from vision.drawn import drawn
 from vision.errors import PhotoError
-from vision.observations import PhotoWarning, Rgb
+from vision.observations import PhotoWarning, Quad, Rgb
 
 # Far above any phone (200 megapixels); common practice, no source.
 MOST_PIXELS = 220_000_000
 # What decoding may take, so that a file that was made to harm cannot exhaust the memory of a small computer: our own
 # bound. For each format the bytes for a pixel at the worst, measured on 36 megapixels, rounded up; PNG for its time.
 MOST_MEMORY = 1 << 30
-_BYTES_A_PIXEL = {"JPEG": 8, "PNG": 10, "TIFF": 12, "WEBP": 16, "HEIF": 14, "AVIF": 14}
+_BYTES_A_PIXEL = {"JPEG": 8, "MPO": 8, "PNG": 10, "TIFF": 12, "WEBP": 16, "HEIF": 14, "AVIF": 14}
 _PROGRESSIVE = 11
+_JPEG = ("JPEG", "MPO")
+"""MPO, as many phones write it, is a JPEG file with further pictures after the first (CIPA DC-007, from memory)."""
 _STRIP = 256
 """Rows that are turned into plain RGB at a time."""
+_LYING = 5
+"""From this EXIF orientation on (to 8) a file's rows are the photo's columns (Exif 2.32, JEITA CP-3451E, table of
+tag 0x0112; from memory)."""
 MOST_BYTES = 200 * 1024 * 1024
 _LEAST_SIDE = 32
 # The widest panorama a phone writes is about 10 to 1 (from memory); beyond this a scaled copy would have no height.
@@ -41,6 +46,33 @@ _WORKING = 1000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Picture:
+    """The pixels of a photo, upright; of a very large one every second of them, each the mean of four.
+
+    Whatever is recorded, said or drawn of a photo is in the photo's own pixels, so that it means the same to whoever
+    opens the photo, with this program or another.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (height, width, 3), RGB, upright by its EXIF orientation
+    size : tuple of int
+        Width and height of the photo itself, upright.
+    step : int
+        Pixels of the photo to one of `image`, along each side.
+    """
+
+    image: Rgb
+    size: tuple[int, int]
+    step: int = 1
+
+    def place(self, outline: Quad) -> Quad:
+        """Return where an outline of the photo lies in `image`."""
+        (ax, ay), (bx, by), (cx, cy), (dx, dy) = outline
+        s = self.step
+        return (ax / s, ay / s), (bx / s, by / s), (cx / s, cy / s), (dx / s, dy / s)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Photo:
     """A decoded photo.
 
@@ -49,7 +81,7 @@ class Photo:
     name : str
     sha256 : str
         Of the file's bytes.
-    image : ndarray of uint8, shape (height, width, 3), RGB, upright by its EXIF orientation
+    picture : Picture
     warnings : tuple of PhotoWarning
     focal_35mm : float or None
         The focal length the file states, as on 35 mm film (Exif tag FocalLengthIn35mmFilm).
@@ -57,9 +89,14 @@ class Photo:
 
     name: str
     sha256: str
-    image: Rgb
+    picture: Picture
     warnings: tuple[PhotoWarning, ...]
     focal_35mm: float | None = None
+
+    @property
+    def image(self) -> Rgb:
+        """The pixels there are to look at: `picture.step` of the photo's own to one of them, along each side."""
+        return self.picture.image
 
 
 def load(path: str, data: bytes | None = None) -> tuple[str, bytes]:
@@ -114,11 +151,11 @@ def decode(name: str, data: bytes) -> Photo:
     PhotoError
         For anything that is not a whole picture of a known type within the limits.
     """
-    image, focal = _opened(name, data)
-    return Photo(name, hashlib.sha256(data).hexdigest(), image, quality(image), focal)
+    picture, focal = _opened(name, data)
+    return Photo(name, hashlib.sha256(data).hexdigest(), picture, quality(picture.image), focal)
 
 
-def pixels(name: str, data: bytes) -> Rgb:
+def pixels(name: str, data: bytes) -> Picture:
     """Return the pixels of a photo, upright by its EXIF orientation, and no more: half the work of `decode`.
 
     Raises
@@ -129,7 +166,7 @@ def pixels(name: str, data: bytes) -> Rgb:
     return _opened(name, data)[0]
 
 
-def _opened(name: str, data: bytes) -> tuple[Rgb, float | None]:
+def _opened(name: str, data: bytes) -> tuple[Picture, float | None]:
     """Return a photo's pixels and the focal length it states."""
     if not data:
         raise PhotoError(f"'{name}' is empty.", "Copy it from the camera again.")
@@ -140,10 +177,11 @@ def _opened(name: str, data: bytes) -> tuple[Rgb, float | None]:
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data), formats=_FORMATS) as picture:
                 _check_size(name, picture)
-                focal = _focal_35mm(picture)
-                if picture.width * picture.height > MOST_MEMORY // _BYTES_A_PIXEL["JPEG"]:
-                    picture.draft(None, (picture.width // 2, picture.height // 2))  # of JPEG alone
-                image = _pixels(picture)
+                focal, (width, height) = _focal_35mm(picture), picture.size
+                if width * height > MOST_MEMORY // _BYTES_A_PIXEL["JPEG"]:
+                    picture.draft(None, (width // 2, height // 2))  # of JPEG alone
+                step = round(width / picture.width)
+                image, lying = _pixels(picture)
     except PhotoError:
         raise
     except UnidentifiedImageError:
@@ -151,7 +189,7 @@ def _opened(name: str, data: bytes) -> tuple[Rgb, float | None]:
     except Exception as error:  # decoders raise nearly anything on damaged bytes, each its own
         reason = shown(str(error).split("\n")[0][:100]) or type(error).__name__
         raise PhotoError(f"'{name}' is damaged or cut short ({reason}).", "Copy it from the camera again.") from None
-    return image, focal
+    return Picture(image, (height, width) if lying else (width, height), step), focal
 
 
 def most_pixels(picture: Image.Image) -> int:
@@ -160,7 +198,7 @@ def most_pixels(picture: Image.Image) -> int:
     A JPEG picture that takes too much is decoded at half its size, which costs a quarter; a progressive one cannot
     avoid its coefficients.
     """
-    if picture.format == "JPEG":
+    if picture.format in _JPEG:
         return MOST_MEMORY // _PROGRESSIVE if picture.info.get("progressive") else MOST_PIXELS
     return MOST_MEMORY // _BYTES_A_PIXEL.get(picture.format or "", max(_BYTES_A_PIXEL.values()))
 
@@ -186,20 +224,25 @@ def _focal_35mm(picture: Image.Image) -> float | None:
     return None
 
 
-def _pixels(picture: Image.Image) -> Rgb:
-    """Return plain RGB, strip by strip: Pillow's own conversions would hold several copies of a large photo."""
+def _pixels(picture: Image.Image) -> tuple[Rgb, bool]:
+    """Return plain RGB, and whether the file has the photo lying on its side.
+
+    Done strip by strip: Pillow's own conversions would hold several copies of a large photo.
+    """
     picture.load()
+    lying = False
     with suppress(Exception):  # a damaged EXIF block does not spoil the pixels, and chips are turned upright anyway
-        if picture.getexif().get(ExifTags.Base.Orientation, 1) != 1:
+        orientation = picture.getexif().get(ExifTags.Base.Orientation, 1)
+        if orientation != 1:
             turned = ImageOps.exif_transpose(picture)
             picture.close()  # its pixels, which would be held twice
-            picture = turned
+            picture, lying = turned, orientation >= _LYING
     width, height = picture.size
     image = np.empty((height, width, 3), np.uint8)
     brightest = _brightest(picture) if picture.mode[0] in "IF" else None
     for top in range(0, height, _STRIP):
         image[top : top + _STRIP] = _plain(_strip(picture, top), brightest)
-    return image
+    return image, lying
 
 
 def _strip(picture: Image.Image, top: int) -> Image.Image:

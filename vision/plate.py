@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from PIL import Image, ImageDraw
 
+from vision import photo as photos
 from vision.geometry import Box, Corners, apply, axis_box, quad_sides
 from vision.light import Mask
 from vision.observations import Homography, Quad, Rgb
@@ -57,14 +58,15 @@ class Top:
         return axis_box(points)
 
 
-def top(photo: Rgb, outline: Quad, *, length: float = FINER * LENGTH) -> Top:
+def top(photo: photos.Picture, outline: Quad, *, length: float = FINER * LENGTH) -> Top:
     """Return a top upright and flat, at the scale of all plates or at another.
 
     Parameters
     ----------
-    photo : ndarray of uint8, shape (height, width, 3), RGB
+    photo : Picture
     outline : Quad
-        Clockwise from the upper left of the upright marking; the upright top may be higher than wide.
+        In pixels of the photo itself, clockwise from the upper left of the upright marking; the upright top may be
+        higher than wide.
     length : float
         Pixels its body is long.
     """
@@ -76,11 +78,12 @@ def top(photo: Rgb, outline: Quad, *, length: float = FINER * LENGTH) -> Top:
     pad = AIR * min(wide, high)
     size = max(1, round(wide + 2 * pad)), max(1, round(high + 2 * pad))
     to_photo = cv2.getPerspectiveTransform(_box(pad, wide, high), corners.astype(np.float32))
+    to_image = np.diag([1 / photo.step, 1 / photo.step, 1.0]) @ to_photo
     # Where the photo has more pixels than that, several are averaged: plain sampling would invent texture.
-    finer = max(1, min(4 * max(1, round(FINER * LENGTH / length)), round(1 / scale)))
+    finer = max(1, min(4 * max(1, round(FINER * LENGTH / length)), round(1 / scale / photo.step)))
     sampled = cv2.warpPerspective(
-        photo,
-        to_photo @ np.diag([1 / finer, 1 / finer, 1.0]),
+        photo.image,
+        to_image @ np.diag([1 / finer, 1 / finer, 1.0]),
         (size[0] * finer, size[1] * finer),
         flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,

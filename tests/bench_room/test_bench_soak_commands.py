@@ -13,7 +13,8 @@ from stock import a_lot
 from terminal import CTRL_C, CTRL_D, terminal
 
 from tracker.bench import thermometry
-from tracker.desk.bench_soak import ROWS_KEPT, SoakRequest, run_soak
+from tracker.desk.bench_soak import ROWS_KEPT, run_soak
+from tracker.desk.bench_soak_entry import SoakRequest
 from tracker.desk.workspace import Workspace
 from tracker.judgement.weights import declared
 from tracker.records.models import BenchRun, BenchSample

@@ -15,7 +15,8 @@ from tracker.bench.traces import Trace, at_minute, rise_trace
 from tracker.cli.overlay_text import overlay
 from tracker.desk.bench_compare import Compared, compare_runs, draw
 from tracker.desk.bench_entry import Typed
-from tracker.desk.bench_soak import SoakRequest, run_soak
+from tracker.desk.bench_soak import run_soak
+from tracker.desk.bench_soak_entry import SoakRequest
 from tracker.desk.fitting import add_machine
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest

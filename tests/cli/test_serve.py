@@ -76,6 +76,9 @@ def test_it_tells_its_address_listens_on_the_loopback_alone_and_ends_by_ctrl_c(t
         assert listening == [f"0100007F:{port:04X}"]
         process.send_signal(signal.SIGINT)
         assert process.wait(15) in (0, 130)
+        assert process.stderr is not None
+        # No library complains of what it could not clear away.
+        assert [one for one in process.stderr.read().splitlines() if not one.startswith("lotproof: Stopped.")] == []
 
 
 def test_a_taken_port_is_a_sentence(tmp_path: Path) -> None:

@@ -11,8 +11,9 @@ from scipy import optimize, stats
 from tracker.judgement.counts import ABSENT, CLEAR, OUTCOMES, SLIGHT, Counts
 from tracker.judgement.learning import FOLDS, Experience, Lesson, effective
 from tracker.judgement.observed import Remark
-from tracker.judgement.suspicion import combine, probability_to_db, weigh
+from tracker.judgement.suspicion import combine, probability_to_db
 from tracker.judgement.together import AS_DECLARED, LARGEST_FOUND, Seen, Together, fit
+from tracker.judgement.weighing import weigh
 from tracker.judgement.weights import declared, indicators, learning_rule
 
 SANDED, COATED = "surface-sanded", "surface-coated"

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from tracker.judgement.counts import ABSENT, CLEAR, OUTCOMES, SLIGHT
 from tracker.judgement.learning import Experience, Lesson, effective
 from tracker.judgement.observed import Remark
-from tracker.judgement.suspicion import combine, silences, weigh
+from tracker.judgement.suspicion import combine, silences
 from tracker.judgement.together import AS_DECLARED, Seen, Together, fit
+from tracker.judgement.weighing import weigh
 from tracker.judgement.weights import Weights, families, indicators, learning_rule
 
 # Signs of several families, one without a slight form, two of a family that is no sign, and what teaches nothing.

@@ -11,7 +11,8 @@ from scipy import special, stats
 from tracker.judgement.lot_belief import LotBelief
 from tracker.judgement.lot_view import view
 from tracker.judgement.lots import LotRule, belief, lot_rule, own_evidence, shared_evidence
-from tracker.judgement.suspicion import Weighed, combine, odds_to_probability, probability_to_db
+from tracker.judgement.suspicion import combine, odds_to_probability, probability_to_db
+from tracker.judgement.weighing import Weighed
 
 SURE = 60.0
 """Decibans that leave no doubt."""

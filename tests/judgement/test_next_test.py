@@ -14,7 +14,8 @@ from tracker.judgement.costs import Costs, declared_costs
 from tracker.judgement.lot_belief import LotBelief
 from tracker.judgement.lots import belief
 from tracker.judgement.next_test import SILENT, Channel, added_db, channel, loss_now, outcomes, remains, worth
-from tracker.judgement.suspicion import Weighed, combine
+from tracker.judgement.suspicion import combine
+from tracker.judgement.weighing import Weighed
 from tracker.judgement.weights import families
 
 COSTS = Costs(fit_bad=120.0, reject_good=15.0, minute=0.5, source="test")

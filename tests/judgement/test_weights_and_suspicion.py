@@ -12,7 +12,8 @@ from scipy import stats
 
 from tracker.judgement import prior, suspicion, weights
 from tracker.judgement.observed import Remark
-from tracker.judgement.suspicion import Weighed, combine, odds_to_probability, probability_to_db, weigh
+from tracker.judgement.suspicion import combine, odds_to_probability, probability_to_db
+from tracker.judgement.weighing import Weighed, weigh
 
 
 def test_deciban_of_good_s_die():

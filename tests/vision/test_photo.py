@@ -216,6 +216,31 @@ def test_the_limit_is_above_a_phone_of_200_megapixels(monkeypatch: pytest.Monkey
     assert asked == [(8_160, 6_120)]
 
 
+def test_a_phone_file_with_a_second_picture_has_the_limit_of_its_kind() -> None:
+    """MPO: the first picture is an ordinary JPEG; a second, small one follows."""
+    out = io.BytesIO()
+    Image.fromarray(fields()).save(out, "MPO", save_all=True, append_images=[Image.new("RGB", (40, 40))])
+    with Image.open(io.BytesIO(out.getvalue())) as opened:
+        assert (opened.format, photo.most_pixels(opened)) == ("MPO", photo.MOST_PIXELS)
+    assert photo.decode("phone.jpg", out.getvalue()).image.shape == fields().shape
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_of_a_photo_opened_at_half_its_size_the_size_said_is_its_own(
+    orientation: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    odd = encoded(np.full((301, 451, 3), 90, np.uint8), "JPEG", exif=exif)
+    whole = photo.decode("odd.jpg", odd).picture
+    assert (whole.step, whole.size) == (1, whole.image.shape[1::-1])
+    monkeypatch.setattr(photo, "MOST_MEMORY", 8 * 300 * 450)
+    half = photo.decode("odd.jpg", odd).picture
+    assert (half.step, half.size) == (2, whole.size)
+    assert half.image.shape[:2] == ((226, 151) if orientation > 4 else (151, 226))
+    assert half.place(((0, 0), (2, 0), (2, 4), (0, 4))) == ((0, 0), (1, 0), (1, 2), (0, 2))
+
+
 def test_missing_file_folder_and_device_are_told_apart(tmp_path: Path) -> None:
     with pytest.raises(PhotoError, match="There is no file"):
         photo.load(str(tmp_path / "none.jpg"))

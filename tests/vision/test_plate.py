@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from vision import plate
+from vision.photo import Picture
 
 BODY = (520, 140)
 """Pixels of the drawn body, long and short side."""
@@ -26,7 +27,7 @@ def photographed(corners, size=(1000, 800)):
     matrix = cv2.getPerspectiveTransform(source, np.array(corners, np.float32))
     inside = cv2.warpPerspective(np.full(face.shape[:2], 255, np.uint8), matrix, size)
     seen = cv2.warpPerspective(face, matrix, size, flags=cv2.INTER_AREA)
-    return np.where(inside[..., None] > 127, seen, np.uint8(130))
+    return Picture(np.where(inside[..., None] > 127, seen, np.uint8(130)), size)
 
 
 UPRIGHT = ((100, 200), (620, 200), (620, 340), (100, 340))
@@ -70,6 +71,15 @@ def test_it_says_how_many_pixels_the_camera_saw():
     assert plate.top(photographed(UPRIGHT), UPRIGHT).native == pytest.approx(520)
 
 
+def test_a_photo_opened_at_half_its_size_gives_the_same_plate():
+    whole = photographed(ASKEW)
+    half = Picture(cv2.resize(whole.image, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), whole.size, 2)
+    one, other = plate.top(whole, ASKEW), plate.top(half, ASKEW)
+    assert dots(plate.whole(other)) == pytest.approx(dots(plate.whole(one)), abs=3)
+    assert other.native == one.native
+    assert other.box([ASKEW]) == pytest.approx(one.box([ASKEW]))
+
+
 def test_a_window_shows_the_same_place_enlarged():
     one = plate.top(photographed(UPRIGHT), UPRIGHT)
     x, y = one.box([((390, 260), (410, 260), (410, 280), (390, 280))])[:2]
@@ -81,10 +91,11 @@ def test_a_window_shows_the_same_place_enlarged():
 
 def test_texture_is_raised_by_one_factor_for_all():
     rng = np.random.default_rng(4)
-    rough, smooth = photographed(UPRIGHT).astype(float), photographed(UPRIGHT).astype(float)
+    rough, smooth = photographed(UPRIGHT).image.astype(float), photographed(UPRIGHT).image.astype(float)
     rough[205:335, 105:615] += rng.normal(0, 12, (130, 510, 1))
     smooth[205:335, 105:615] += rng.normal(0, 3, (130, 510, 1))
-    tops = [plate.top(np.clip(one, 0, 255).astype(np.uint8), UPRIGHT) for one in (rough, smooth)]
+    seen = [Picture(np.clip(one, 0, 255).astype(np.uint8), (1000, 800)) for one in (rough, smooth)]
+    tops = [plate.top(one, UPRIGHT) for one in seen]
     marks = [[((140, 210), (580, 210), (580, 330), (140, 330))]] * 2
     shown = plate.texture(tops, marks)
     middle = [one[95:185, 200:420].astype(float).std() for one in shown]

@@ -18,6 +18,7 @@ from tracker.desk.picture_cache import PictureCache, folder
 from tracker.desk.workspace import Workspace
 from tracker.records.models import Inspection, Photo
 from vision import plate
+from vision.photo import Picture
 
 
 def _first_photo(pages: Pages) -> tuple[str, list[int]]:
@@ -42,7 +43,7 @@ def test_a_top_is_cut_out_as_pillow_cuts_it() -> None:
     # A parallelogram upside down, for which a mapping of quadrilaterals and a homography are the same.
     outline = ((520.0, 330.0), (120.0, 290.0), (130.0, 90.0), (530.0, 130.0))
     length, size = plate.within(outline, 320)
-    shown = plate.top(np.asarray(photo), outline, length=length).image
+    shown = plate.top(Picture(np.asarray(photo), photo.size), outline, length=length).image
     assert (shown.shape[1], shown.shape[0]) == size
     assert max(size) == 320
     pad = round((320 - length) / 2)

@@ -128,7 +128,8 @@ def soak(
     from tracker.cli.soak_live import SoakFlags, soak_read_live
     from tracker.cli.soak_prompt import prompted_soak
     from tracker.desk.bench_entry import Typed
-    from tracker.desk.bench_soak import SoakRequest, run_soak
+    from tracker.desk.bench_soak import run_soak
+    from tracker.desk.bench_soak_entry import SoakRequest
     from tracker.desk.bench_words import soak_text
     from tracker.desk.workspace import Workspace
 

@@ -43,6 +43,7 @@ VERB_MODULES = (
     "decisions",
     "machines",
     "answers",
+    "due",
     "calibration",
     "dossier",
     "export",

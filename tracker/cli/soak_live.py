@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from tracker.bench.soak_verdict import SoakResult
     from tracker.cli.live_show import Remark
     from tracker.desk.bench_record import Recorded
-    from tracker.desk.bench_soak import SoakRequest
+    from tracker.desk.bench_soak_entry import SoakRequest
     from tracker.desk.live import Live
     from tracker.desk.workspace import Workspace
     from tracker.instruments.reading import Event

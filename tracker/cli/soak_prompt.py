@@ -12,7 +12,7 @@ from tracker.errors import BadRequest
 if TYPE_CHECKING:
     from tracker.bench.soak_verdict import SoakResult
     from tracker.desk.bench_record import Recorded
-    from tracker.desk.bench_soak import SoakRequest
+    from tracker.desk.bench_soak_entry import SoakRequest
 
 
 def prompted_soak(

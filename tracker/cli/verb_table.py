@@ -79,7 +79,7 @@ MODULES: dict[str, tuple[str, ...]] = {
     'doctor': ('house',),
     'document': ('lots',),
     'dossier': ('dossier',),
-    'due': ('answers',),
+    'due': ('due',),
     'exemplar': ('decisions',),
     'export': ('export',),
     'export bag': ('export',),

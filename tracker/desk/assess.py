@@ -16,7 +16,8 @@ from tracker.desk.outcomes import photo_findings
 from tracker.desk.pieces import MANY
 from tracker.desk.truths import SellerRecords
 from tracker.judgement.prior import Prior, before_looking
-from tracker.judgement.suspicion import Silences, SumLine, Suspicion, Weighed, combine, silences, weighed_as
+from tracker.judgement.suspicion import Silences, SumLine, Suspicion, combine, silences
+from tracker.judgement.weighing import Weighed, weighed_as
 from tracker.judgement.weights import Weights
 from tracker.records.models import Lot, Piece
 

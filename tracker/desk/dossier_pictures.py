@@ -11,8 +11,8 @@ from tracker.desk.pictures import as_jpeg, crop, open_picture, smaller
 from tracker.dossier.model import Picture
 from tracker.evidence import EvidenceStore
 from tracker.records.models import Inspection, Lot, Photo, Piece
+from vision import photo as photos
 from vision import plate
-from vision.observations import Rgb
 from vision.plate import Top
 
 LONGEST_WHOLE, LONGEST_PIECE = 1800, 900
@@ -82,7 +82,7 @@ def _whole(session: Session, store: EvidenceStore, photo: Photo, gathered: Gathe
     if overlay:
         gathered.overlays.append((photo.name, len(data), overlay))
     file = f"photo{photo.id}.jpg"
-    shown = smaller(data, LONGEST_WHOLE) if overlay else as_jpeg(open_picture(data), longest=LONGEST_WHOLE)
+    shown = smaller(data, LONGEST_WHOLE) if overlay else as_jpeg(open_picture(data).image, longest=LONGEST_WHOLE)
     gathered.pictures[file] = shown
     what = "annotated with the suspicion when it was photographed" if overlay else "as taken"
     return Picture(file, f"{photo.name}, {photo.role}, {what}; original {photo.width} x {photo.height} pixels")
@@ -104,7 +104,7 @@ def _cut_out(
                 gathered.tops[one.id] = plate.top(opened, kept_document(one).piece.outline)
 
 
-def _piece(opened: Rgb, number: int, role: str, inspection: Inspection, gathered: Gathered) -> Picture:
+def _piece(opened: photos.Picture, number: int, role: str, inspection: Inspection, gathered: Gathered) -> Picture:
     document = kept_document(inspection)
     gathered.methods |= document.method
     file = f"piece{number}-{role}.jpg"

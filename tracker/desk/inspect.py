@@ -33,7 +33,8 @@ from tracker.judgement.marking import NOTHING, Checked, Claim, DateRead
 from tracker.judgement.observed import Observed, Remark
 from tracker.judgement.prior import UNKNOWN, Prior, before_looking
 from tracker.judgement.siblings import SiblingsReading, siblings_readings
-from tracker.judgement.suspicion import Suspicion, combine, weigh
+from tracker.judgement.suspicion import Suspicion, combine
+from tracker.judgement.weighing import weigh
 from tracker.judgement.weights import Weights, declared, indicators
 from tracker.knowledge.lexicon import lexicon
 from tracker.knowledge.part_split import split

@@ -77,7 +77,8 @@ def is_old(session: Session, ending: str, older_s: float, now: float) -> bool:
     """Tell whether something was kept so many seconds before `now` or earlier, and not for the newest entry."""
     path = place_of(session, ending)
     try:
-        if path is None or now - path.stat().st_mtime < older_s:
+        # What bears a later time than now was kept while the clock stood ahead: nobody knows how old it is.
+        if path is None or 0 <= now - path.stat().st_mtime < older_s:
             return False
         with path.open("rb") as file:
             said: Any = json.loads(file.readline())

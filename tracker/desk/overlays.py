@@ -1,6 +1,7 @@
 """Annotated pictures: each chip numbered, its suspicion, and where its findings are."""
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from tracker.desk.contract import FindingFound, InspectionDocument, PhotoInspected, PhotoKept, PieceFound
@@ -25,8 +26,9 @@ def annotate(photo: PhotoInspected, data: bytes | Path, names: Mapping[int, str]
     names : mapping of int to str, optional
         Label of each chip by its index; without one a chip is shown by its number, counted from 1.
     """
+    picture = open_picture(data)
     marks = [mark for index, piece in enumerate(photo.pieces) for mark in _marks(index, piece, names or {})]
-    return as_jpeg(draw(open_picture(data), marks))
+    return as_jpeg(draw(picture.image, [replace(one, outline=picture.place(one.outline)) for one in marks]))
 
 
 def _marks(index: int, piece: PieceFound, names: Mapping[int, str]) -> list[Mark]:

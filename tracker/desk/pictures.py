@@ -19,7 +19,7 @@ QUALITY = 88
 """JPEG quality of annotated pictures; originals are kept as they came."""
 
 
-def open_picture(data: bytes | Path) -> Rgb:
+def open_picture(data: bytes | Path) -> photo.Picture:
     """Return the pixels of a photo, upright by its EXIF orientation.
 
     Raises
@@ -29,7 +29,7 @@ def open_picture(data: bytes | Path) -> Rgb:
     """
     try:
         name, content = photo.load(str(data)) if isinstance(data, Path) else photo.load("photo", data)
-        return photo.decode(name, content).image
+        return photo.pixels(name, content)
     except PhotoError as error:
         raise BadRequest(error.what, error.advice) from None
 
@@ -55,7 +55,7 @@ def smaller(data: bytes, longest: int) -> bytes:
 
 
 def crop_png(data: bytes | Path, outline: Outline, margin: float = MARGIN) -> bytes:
-    """Return the part of a photo around an outline as PNG, its pixels unchanged.
+    """Return the part of a photo around an outline as PNG, its pixels as they were opened.
 
     Parameters
     ----------
@@ -72,11 +72,12 @@ def crop_png(data: bytes | Path, outline: Outline, margin: float = MARGIN) -> by
     return out.getvalue()
 
 
-def crop(picture: Rgb, outline: Outline, margin: float = MARGIN) -> Rgb:
-    """Return the upright rectangle of a picture around an outline."""
+def crop(picture: photo.Picture, outline: Outline, margin: float = MARGIN) -> Rgb:
+    """Return the upright rectangle of a picture around an outline of the photo."""
+    outline = picture.place(outline)
     xs, ys = [x for x, _ in outline], [y for _, y in outline]
     air = margin * max(max(xs) - min(xs), max(ys) - min(ys))
-    height, width = picture.shape[:2]
+    height, width = picture.image.shape[:2]
     left, right = max(0, int(min(xs) - air)), min(width, int(max(xs) + air) + 1)
     top, bottom = max(0, int(min(ys) - air)), min(height, int(max(ys) + air) + 1)
-    return picture[top:bottom, left:right]
+    return picture.image[top:bottom, left:right]

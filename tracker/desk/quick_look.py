@@ -57,6 +57,6 @@ def quick_look(name: str, file: Path) -> QuickLook:
         except PhotoError as error:
             raise BadRequest(error.what, error.advice) from None
         card = find_card(photo.image)
-        height, width = photo.image.shape[:2]
+        width, height = photo.picture.size
     owner = card.lot if isinstance(card, CardView) else None
     return QuickLook(width, height, tuple(one.message for one in photo.warnings), owner)

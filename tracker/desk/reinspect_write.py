@@ -16,7 +16,8 @@ from tracker.desk.photo_records import ToWrite, write_inspections
 from tracker.desk.reinspect_job import PhotoJob, PhotoSeen
 from tracker.desk.reinspect_plan import ACT, LotNow, Planned, state_of
 from tracker.desk.workspace import Workspace
-from tracker.judgement.suspicion import combine, weigh
+from tracker.judgement.suspicion import combine
+from tracker.judgement.weighing import weigh
 from tracker.records.models import Inspection, Photo, Piece
 
 MOVED_DB = 3.0

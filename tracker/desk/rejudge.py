@@ -22,7 +22,8 @@ from tracker.judgement.lines_matched import lines_matched
 from tracker.judgement.marking import Checked, Claim
 from tracker.judgement.prior import Prior
 from tracker.judgement.siblings import SiblingsReading, siblings_reading, siblings_readings
-from tracker.judgement.suspicion import combine, weigh
+from tracker.judgement.suspicion import combine
+from tracker.judgement.weighing import weigh
 from tracker.judgement.weights import Weights, indicators
 
 BY_HAND = "by hand"

@@ -36,4 +36,4 @@ def reuse_notes(session: Session, store: EvidenceStore, lot: Lot, taken: Sequenc
 
 
 def _fingerprint(data: bytes, sha256: str) -> Fingerprint:
-    return fingerprint(open_picture(data), sha256)
+    return fingerprint(open_picture(data).image, sha256)

@@ -3,7 +3,7 @@
 import json
 import re
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
@@ -180,7 +180,7 @@ def show(workspace: Workspace, label: str, *, today: date | None = None) -> Show
     label : str
         `L0007`, `L0007-03`, `M0002`, `B0005`, a machine's name, or a seller's where no machine has it.
     today : date, optional
-        For what is left of a claim window.
+        For what is left of a claim window; the day it is here where none is given.
 
     Raises
     ------
@@ -193,7 +193,7 @@ def show(workspace: Workspace, label: str, *, today: date | None = None) -> Show
             piece = find_piece(session, word)
             return replace(piece_shown(session, piece), siblings_read=_siblings_read(session, piece))
         if re.fullmatch(r"L[0-9]+", word):
-            return _lot(session, word, today or datetime.now(UTC).date())
+            return _lot(session, word, today or date.today())
         if re.fullmatch(r"B[0-9]+", word):
             return _run(session, word)
         if machine_or_none(session, label) is None and (seller := find_seller_or_none(session, label)) is not None:

@@ -11,7 +11,6 @@ from fastapi.exceptions import RequestValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
-from starlette.middleware.sessions import SessionMiddleware
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -32,6 +31,7 @@ from tracker.web.idle import Idle
 from tracker.web.needs import Refused
 from tracker.web.once import Once
 from tracker.web.pages import ROUTERS
+from tracker.web.sessions import Sessions
 from tracker.web.settings import Settings
 from tracker.web.warm import warm
 from tracker.web.working import Working
@@ -61,11 +61,10 @@ def create_app(settings: Settings) -> FastAPI:
         middleware=[
             Middleware(Guard, names=settings.names, limits=settings.limits, refuse=_refuse),
             Middleware(
-                SessionMiddleware,
+                Sessions,
                 secret_key=settings.secret.hex(),
                 session_cookie=COOKIE,
                 max_age=settings.session_s,
-                same_site="lax",
                 https_only=settings.secure,
             ),
             Middleware(Door, settings=settings, tries=tries, refuse=_refuse),

@@ -12,7 +12,7 @@ from tracker.desk.bench_in_circuit import InCircuitRequest
 from tracker.desk.bench_power import PowerRequest
 from tracker.desk.bench_record import Recorded
 from tracker.desk.bench_signature import SignatureRequest
-from tracker.desk.bench_soak import SoakRequest, reading
+from tracker.desk.bench_soak_entry import SoakRequest, reading
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.web.bench_sent import AtField, Sent, number

@@ -10,7 +10,7 @@ from tracker.desk.bench_curve import CurveRequest
 from tracker.desk.bench_entry import clock_steps, current_readings
 from tracker.desk.bench_in_circuit import InCircuitRequest
 from tracker.desk.bench_power import PowerRequest
-from tracker.desk.bench_soak import SoakRequest
+from tracker.desk.bench_soak_entry import SoakRequest
 from tracker.desk.drawing import Drawing, clock_drawing, current_drawing, soak_drawing
 from tracker.desk.drawing_curves import curve_drawings
 from tracker.desk.drawing_values import Before, in_circuit_drawings, power_drawing

@@ -13,6 +13,7 @@ from starlette.requests import HTTPConnection, Request
 from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from tracker.web.sessions import why_ended
 from tracker.web.settings import Settings
 
 LOOPBACK = ("127.0.0.1", "::1")
@@ -107,7 +108,9 @@ class Door:
             return said
         if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
             return RedirectResponse(f"/door?to={quote(request.url.path)}", 303)
-        said = self.refuse(request, 401, "This device has not been let in.", "Open /door and type the pass key.")
+        why = why_ended(request)
+        what = "This device has not been let in." if why is None else f"This device's session has ended. {why}"
+        said = self.refuse(request, 401, what, "Open /door and type the pass key.")
         said.headers["www-authenticate"] = "Bearer"
         return said
 

@@ -1,5 +1,6 @@
 """Starting the server: the address, the pass key, the secret of the sessions, and what is printed for a person."""
 
+import gc
 import io
 import secrets
 import socket
@@ -66,7 +67,11 @@ def run(asked: Asked, tell: Callable[[str], None]) -> None:
             app.state.working.ending.set()
             super().handle_exit(sig, frame)
 
-    Server(config).run(sockets=[listening])
+    try:
+        Server(config).run(sockets=[listening])
+    finally:
+        # What was frozen (`warm`) is not cleared away as the process ends, and one library complains of that at length.
+        gc.unfreeze()
 
 
 def configured(app: "FastAPI", **more: Any) -> "uvicorn.Config":

@@ -12,6 +12,7 @@ from tracker.desk.fields import one_line
 from tracker.errors import BadRequest
 from tracker.web import door, needs, render
 from tracker.web.needs import Refused, Written
+from tracker.web.sessions import why_ended
 
 router = APIRouter(include_in_schema=False)
 LONGEST_NAME = 80
@@ -25,7 +26,8 @@ def ask(request: Request, settings: needs.ServedAs, to: str = "/", key: str | No
         return _let_in(request, settings, key, None, to)
     if settings.pass_key is None or door.may_enter(request, settings, request.app.state.tries):
         return render.go(own_path(to))
-    return _door(request, 200, to, None)
+    why = why_ended(request)
+    return _door(request, 200, to, None if why is None else Refused(401, f"This device's session has ended. {why}"))
 
 
 @router.post("/door")

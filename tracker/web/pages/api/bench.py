@@ -14,7 +14,8 @@ from tracker.desk.bench_in_circuit import InCircuitRequest, run_in_circuit
 from tracker.desk.bench_power import PowerRequest, run_power
 from tracker.desk.bench_record import Recorded, Result
 from tracker.desk.bench_signature import SignatureRequest, run_signature
-from tracker.desk.bench_soak import SoakRequest, run_soak
+from tracker.desk.bench_soak import run_soak
+from tracker.desk.bench_soak_entry import SoakRequest
 from tracker.desk.documents.bench import (
     ClockDocument,
     CurrentDocument,
