@@ -1,7 +1,7 @@
 """Pages of the list of runs, asked of the records themselves: a page by number costs what its rows cost.
 
-Rows and their labels are numbered in one order, so a list by label goes by the row's number. Any other column has no
-index: the database then looks at all runs once, and hands over the page alone.
+Rows and their labels are numbered in one order, so a list by label goes by the row's number. Pieces and machines go by
+theirs, and the instant goes by the journal, whose entries follow each other even where a clock stood behind.
 """
 
 from collections.abc import Mapping, Sequence
@@ -32,12 +32,12 @@ _COLUMNS = (
 """As in `RunRow`."""
 _KEYS: Mapping[str, ColumnElement[Any]] = {
     "test": plainly(BenchRun.test),
-    "piece": plainly(Piece.label),
-    "machine": plainly(Machine.label),
+    "piece": BenchRun.piece_id.expression,
+    "machine": BenchRun.machine_id.expression,
     "verdict": plainly(BenchRun.verdict),
     "weight_db": BenchRun.weight_db.expression,
     "supply_v": BenchRun.supply_v.expression,
-    "at": plainly(JournalEntry.at),
+    "at": BenchRun.entry_id.expression,
 }
 """What each column is ordered by, beside the label: numbers, and words of plain letters. Names of persons are not among
 them, since not every database knows the small form of every letter."""
@@ -62,7 +62,7 @@ def runs(session: Session, wish: Wish) -> Page:
         rows = _by_value(session, conditions, key, wish, after, limit)
     more = wish.limit is not None and len(rows) > wish.limit
     shown = rows[: wish.limit] if more else rows
-    count = session.scalar(_joined(select(func.count()), bool(conditions)).where(*conditions)) or 0
+    count = session.scalar(_joined(select(func.count()), wish.filters.since is not None).where(*conditions)) or 0
     return Page(tuple(RunRow(*row) for row in shown), count, shown[-1][0] if more and shown else None, 0)
 
 
@@ -133,7 +133,12 @@ def _conditions(filters: Filters) -> list[Any]:
     if filters.verdict is not None:
         found.append(BenchRun.verdict == folded(filters.verdict))
     if filters.since is not None:
-        found.append(JournalEntry.at >= filters.since.isoformat())
+        day = filters.since.isoformat()
+        # The first entry and the first run of that day or later bound what is looked at: both are numbered in order.
+        # (Not the number itself: the entries of that time are to be found by their index.)
+        entry = select(func.min(JournalEntry.id + 0)).where(JournalEntry.at >= day).scalar_subquery()
+        first = select(BenchRun.id).where(BenchRun.entry_id >= entry).order_by(BenchRun.entry_id, BenchRun.id)
+        found += [JournalEntry.at >= day, BenchRun.id >= first.limit(1).scalar_subquery()]
     return found
 
 

@@ -41,7 +41,7 @@ class JournalEntry(Base):
     __tablename__ = "journal_entry"
 
     id: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=False)
-    at: Mapped[str] = mapped_column(String(32))
+    at: Mapped[str] = mapped_column(String(32), index=True)
     """UTC instant, RFC 3339 with microseconds, kept as text so that its hash is the same on every database."""
     operator: Mapped[str] = mapped_column(String(200))
     act: Mapped[str] = mapped_column(String(40), index=True)
@@ -135,7 +135,7 @@ class Photo(Written):
     __tablename__ = "photo"
 
     lot_id: Mapped[int] = mapped_column(ForeignKey("lot.id"), index=True)
-    role: Mapped[str] = mapped_column(String(20))
+    role: Mapped[str] = mapped_column(String(20), index=True)
     """top, bottom, before-swab, after-swab or listing."""
     name: Mapped[str] = mapped_column(String(300))
     sha256: Mapped[str] = mapped_column(String(64), index=True)
@@ -222,17 +222,18 @@ class BenchRun(Written):
     """One bench test of a piece or a machine: its conditions, result, rule and verdict."""
 
     __tablename__ = "bench_run"
+    __table_args__ = (Index("ix_bench_run_test_verdict", "test", "verdict"),)
 
     label: Mapped[str] = mapped_column(String(20), unique=True)
     piece_id: Mapped[int | None] = mapped_column(ForeignKey("piece.id"), index=True)
     machine_id: Mapped[int | None] = mapped_column(ForeignKey("machine.id"), index=True)
-    test: Mapped[str] = mapped_column(String(20))
+    test: Mapped[str] = mapped_column(String(20), index=True)
     """current, clock, soak, signature, curve or in-circuit."""
-    verdict: Mapped[str] = mapped_column(String(12))
+    verdict: Mapped[str] = mapped_column(String(12), index=True)
     """pass, fail or undecided."""
-    weight_db: Mapped[float] = mapped_column(Float)
+    weight_db: Mapped[float] = mapped_column(Float, index=True)
     rule: Mapped[str] = mapped_column(Text)
-    supply_v: Mapped[float | None] = mapped_column(Float)
+    supply_v: Mapped[float | None] = mapped_column(Float, index=True)
     ambient_c: Mapped[float | None] = mapped_column(Float)
     jig: Mapped[str | None] = mapped_column(String(200))
     instrument: Mapped[str | None] = mapped_column(String(200))

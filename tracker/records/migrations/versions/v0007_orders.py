@@ -1,0 +1,30 @@
+"""Indexes for what lists are ordered and filtered by, so that a page need not look at every row."""
+
+import sqlalchemy as sa
+from alembic import op
+
+revision: str = "v0007"
+down_revision: str | None = "v0006"
+branch_labels: str | None = None
+depends_on: str | None = None
+
+_INDEXES = (
+    ("bench_run", ("test",)),
+    ("bench_run", ("verdict",)),
+    ("bench_run", ("test", "verdict")),
+    ("bench_run", ("weight_db",)),
+    ("bench_run", ("supply_v",)),
+    ("journal_entry", ("at",)),
+    ("photo", ("role",)),
+    ("piece_standing", ("read_key", "piece_id")),
+    ("piece_standing", ("settled", "piece_id")),
+)
+
+
+def upgrade() -> None:
+    """Create them; no row is changed."""
+    for table, columns in _INDEXES:
+        op.create_index(op.f(f"ix_{table}_{'_'.join(columns)}"), table, list(columns), unique=False)
+    for column in ("date_code", "package", "position"):
+        expression = sa.text(f"lower({column})")
+        op.create_index(op.f(f"ix_piece_standing_lower_{column}"), "piece_standing", [expression, "piece_id"])
