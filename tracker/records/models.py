@@ -43,7 +43,7 @@ class JournalEntry(Base):
     id: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=False)
     at: Mapped[str] = mapped_column(String(32), index=True)
     """UTC instant, RFC 3339 with microseconds, kept as text so that its hash is the same on every database."""
-    operator: Mapped[str] = mapped_column(String(200))
+    operator: Mapped[str] = mapped_column(String(200), index=True)
     act: Mapped[str] = mapped_column(String(40), index=True)
     subject: Mapped[str] = mapped_column(String(200), index=True)
     body: Mapped[str] = mapped_column(Text)

@@ -15,6 +15,7 @@ _INDEXES = (
     ("bench_run", ("weight_db",)),
     ("bench_run", ("supply_v",)),
     ("journal_entry", ("at",)),
+    ("journal_entry", ("operator",)),
     ("photo", ("role",)),
     ("piece_standing", ("read_key", "piece_id")),
     ("piece_standing", ("settled", "piece_id")),
