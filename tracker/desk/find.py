@@ -97,9 +97,10 @@ def _in(words: str, *texts: str | None) -> bool:
 
 
 def _machines(session: Session, words: str) -> Iterator[Hit]:
-    for machine in session.scalars(select(Machine).order_by(Machine.id.desc())):
-        if _in(words, machine.name, machine.owner_reference):
-            yield Hit("machine", machine.label, machine.name)
+    query = select(Machine.label, Machine.name, Machine.owner_reference).order_by(Machine.id.desc())
+    for label, name, owner in session.execute(query):
+        if _in(words, name, owner):
+            yield Hit("machine", label, name)
 
 
 def _sellers(session: Session, words: str) -> Iterator[Hit]:

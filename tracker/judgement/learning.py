@@ -335,8 +335,8 @@ def _newest(lessons: "tuple[Lesson, ...] | LessonTable") -> Sequence[Lesson]:
 
 def newest_lots(lessons: LessonTable) -> set[int]:
     """Return the lots of all pieces that anything is fitted to: only of them must be known what was thought before."""
-    folds = (lessons, *(lessons.of_others(fold, FOLDS) for fold in range(FOLDS)))
-    return {lot for some in folds for lot in some.lots[-MOST_SEEN:].tolist()}
+    others = (lessons.lots[lessons.lots % FOLDS != fold] for fold in range(FOLDS))
+    return {lot for some in (lessons.lots, *others) for lot in some[-MOST_SEEN:].tolist()}
 
 
 def _of_others(lessons: "tuple[Lesson, ...] | LessonTable", fold: int) -> "tuple[Lesson, ...] | LessonTable":
