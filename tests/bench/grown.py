@@ -41,7 +41,7 @@ SMALL, LARGE = 0.01, 0.1
 ROUNDS, LONG_S, BUDGET_S = 3, 0.2, 0.6
 """An answer that takes long is asked for less often."""
 BAR = 1.5
-"""An answer ten times the workshop may take so many times as long; our own choice. Below `LITTLE_S`, and below so many
+"""In ten times the workshop an answer may take so many times as long, for the same rows and bytes; our own choice. Below `LITTLE_S`, and below so many
 steps, what the processor did meanwhile says more than the ratio."""
 LITTLE_S, LITTLE_STEPS, FEW = 0.005, 10_000, 3
 
@@ -183,11 +183,13 @@ def _seconds(ask: Callable[[], object]) -> float:
 def over(before: Took, now: Took) -> str:
     """Say in what an answer grows by more than the bar allows; '' where in nothing."""
     found = []
-    if now.seconds > LITTLE_S and now.seconds > BAR * before.seconds:
+    # A larger workshop fills pages that a small one cannot: a row of an answer may cost the same as before.
+    may = BAR * max(1.0, now.rows / max(before.rows, 1), now.size / max(before.size, 1))
+    if now.seconds > LITTLE_S and now.seconds > may * before.seconds:
         found.append("time")
     if now.asked > before.asked + FEW:
         found.append("questions")
-    if now.steps > LITTLE_STEPS and now.steps > BAR * before.steps:
+    if now.steps > LITTLE_STEPS and now.steps > may * before.steps:
         found.append("looked at")
     return ", ".join(found)
 

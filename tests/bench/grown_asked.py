@@ -47,7 +47,10 @@ LARGER = {
     "/api/sellers": "every seller is shown",
     "/sellers": "every seller is shown",
     "recall --seller SELLER": "a large seller's lots are more in a larger workshop",
-    "verify": "it reads everything",
+    "due --json": "every window is shown",
+    "workspace show": "it counts everything",
+    "recall --marking MARKING": "no index finds what is contained in a text: all markings are looked through",
+    "/recall?marking=MARKING": "no index finds what is contained in a text: all markings are looked through",
 }
 """Answers whose own size grows with the workshop, and why."""
 

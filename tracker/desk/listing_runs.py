@@ -31,10 +31,10 @@ _COLUMNS = (
 )
 """As in `RunRow`."""
 _KEYS: Mapping[str, ColumnElement[Any]] = {
-    "test": plainly(BenchRun.test),
+    "test": plainly(func.lower(BenchRun.test)),
     "piece": BenchRun.piece_id.expression,
     "machine": BenchRun.machine_id.expression,
-    "verdict": plainly(BenchRun.verdict),
+    "verdict": plainly(func.lower(BenchRun.verdict)),
     "weight_db": BenchRun.weight_db.expression,
     "supply_v": BenchRun.supply_v.expression,
     "at": BenchRun.entry_id.expression,
@@ -165,9 +165,9 @@ def _conditions(filters: Filters) -> list[Any]:
     if filters.machine is not None:
         found.append(BenchRun.machine_id == _numbered(Machine, filters.machine))
     if filters.test is not None:
-        found.append(BenchRun.test == folded(filters.test))
+        found.append(func.lower(BenchRun.test) == folded(filters.test))
     if filters.verdict is not None:
-        found.append(BenchRun.verdict == folded(filters.verdict))
+        found.append(func.lower(BenchRun.verdict) == folded(filters.verdict))
     if filters.since is not None:
         day = filters.since.isoformat()
         # The first entry and the first run of that day or later bound what is looked at: both are numbered in order.
