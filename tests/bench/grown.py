@@ -41,8 +41,8 @@ SMALL, LARGE = 0.01, 0.1
 ROUNDS, LONG_S, BUDGET_S = 3, 0.2, 0.6
 """An answer that takes long is asked for less often."""
 BAR = 1.5
-"""In ten times the workshop an answer may take so many times as long, for the same rows and bytes; our own choice. Below `LITTLE_S`, and below so many
-steps, what the processor did meanwhile says more than the ratio."""
+"""So many times as long an answer of the same rows and bytes may take in ten times the workshop; our own choice. Below
+`LITTLE_S`, and below so many steps, what the processor did meanwhile says more than the ratio."""
 LITTLE_S, LITTLE_STEPS, FEW = 0.005, 10_000, 3
 
 

@@ -64,7 +64,9 @@ def past_value(key: Any, number: Any, last: tuple[Any, Any], reverse: bool) -> A
     """
     value, last_number = last
     beyond = key < value if reverse else key > value
-    return beyond | ((key == value) & (number > last_number))
+    # What lies before is left out by itself: by 'or' alone a database finds no place to begin at in its index.
+    not_before = key <= value if reverse else key >= value
+    return not_before & (beyond | ((key == value) & (number > last_number)))
 
 
 @cache

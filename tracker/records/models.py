@@ -222,7 +222,7 @@ class BenchRun(Written):
     """One bench test of a piece or a machine: its conditions, result, rule and verdict."""
 
     __tablename__ = "bench_run"
-    # Of the lowered words, for lists alone: plain ones SQLite would prefer where the runs of a few pieces are asked for.
+    # Lowered, for lists alone: by the plain words SQLite would go even where the runs of a few pieces are asked for.
     __table_args__ = (
         Index("ix_bench_run_lower_test", text("lower(test)")),
         Index("ix_bench_run_lower_verdict", text("lower(verdict)")),
