@@ -1,72 +1,71 @@
-"""What grows with the records: every page and every answer at a tenth of a large workshop against a hundredth of it.
+"""What grows with the records: every page and every command that reads, in a workshop and in one ten times as large.
 
-The larger one has ten times the lots, pieces, photos and journal entries (100 lots, 10,000 pieces, 100,000 entries);
-what is asked for is of the same size in both: a lot of 100 pieces, one piece, one run. A ratio near 1 does not grow.
+By default a hundredth of a large workshop (10 lots, 1,000 pieces, 10,000 journal entries) and a tenth of it (100 lots,
+10,000 pieces, 100,000 entries). What is asked for is of the same size in both (`grown_asked.py`), so a ratio near 1
+does not grow; `BAR` is what it may be. Commands start from nothing but the user's cache folder, as a new process does.
 """
 
+import argparse
+import io
+import os
+import shlex
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
-from itertools import pairwise
 from pathlib import Path
 from statistics import median
-from typing import Any
 
 from ratios import Result
 
 sys.path.append(str(Path(__file__).parents[1]))
 
-from asked import asked
+from asked import Work, worked
 from growing_years import Years, grow_years
-from sqlalchemy import func, select
+from grown_asked import GENERAL, LARGER, Names, commands, names, pages
 from starlette.testclient import TestClient
 
-from tracker.desk.bench_compare import compare_runs
-from tracker.desk.bench_plan import PlanRequest, plan_lot
-from tracker.desk.dossier import gathered_dossier
+from tracker.cli import main as command_line
+from tracker.desk.calibration import calibration
+from tracker.desk.dossier import write_dossier
 from tracker.desk.export_gather import gather
-from tracker.desk.listing import Filters, list_rows
-from tracker.desk.log import read_log
-from tracker.desk.next_test import next_tests
-from tracker.desk.pieces import find_lot, find_piece
-from tracker.desk.recall import Wanted, recall
-from tracker.desk.remembered import Remembered
-from tracker.desk.showing import show
+from tracker.desk.kept_copy import VARIABLE as CACHE
+from tracker.desk.pieces import find_lot
+from tracker.desk.standing_suspicion import reckon
 from tracker.desk.workspace import Workspace
-from tracker.dossier.redaction import Redaction
-from tracker.records.models import BenchRun, Fitting, Lot, Machine, Seller
 from tracker.web.app import create_app
 from tracker.web.settings import Settings
 
 SMALL, LARGE = 0.01, 0.1
-ROUNDS, LONG_S, BUDGET_S = 5, 0.5, 6.0
-"""An answer that takes long is asked for less often."""
-
-
-@dataclass(frozen=True)
-class Names:
-    """What is asked for in a workshop: of the same size in every one."""
-
-    lot: str
-    piece: str
-    large: str
-    open_lot: str
-    run: str
-    other_run: str
-    machine: str
-    seller: str
-    order: str
+ROUNDS, LONG_S, BUDGET_S, ONCE_S = 3, 0.2, 0.6, 1.5
+"""An answer that takes long is asked for less often, one that takes very long (a dossier with its pictures) once."""
+BAR = 1.5
+"""So many times as long an answer of the same rows and bytes may take in ten times the workshop; our own choice. Below
+`LITTLE_S`, and below so many steps, what the processor did meanwhile says more than the ratio."""
+LITTLE_S, LITTLE_STEPS, FEW = 0.005, 10_000, 3
 
 
 @dataclass(frozen=True, slots=True)
 class Took:
-    """How long an answer took, the middle of some, and how many questions the database was asked."""
+    """How long an answer took and what it asked of the database.
 
+    Parameters
+    ----------
+    first_s, seconds : float
+        Processor time of the first time, and the middle of the times after it.
+    asked, rows, steps : int
+        Questions, rows handed over, and steps of SQLite's machine, of the last time.
+    size : int
+        Bytes of the answer.
+    """
+
+    first_s: float
     seconds: float
-    questions: int
+    asked: int
+    rows: int
+    steps: int
+    size: int
 
 
 @dataclass
@@ -76,98 +75,65 @@ class Shop:
     workspace: Workspace
     client: TestClient
     names: Names
-    day: date
     took: dict[str, Took] = field(default_factory=dict)
 
-    def page(self, path: str) -> None:
+    def page(self, path: str) -> int:
+        """Open a page; the size of it."""
         answer = self.client.get(path, headers={"accept": "text/html"})
         if answer.status_code not in (200, 303):
             raise ValueError(f"{path} answers {answer.status_code}: {answer.text[:300]}")
+        return len(answer.content)
+
+    def command(self, words: str) -> int:
+        """Run a command as if in a new process, but for what is imported; the size of what it prints."""
+        text = io.StringIO()
+        before, sys.argv = sys.argv, ["lotproof", *shlex.split(words), "--workspace", str(self.workspace.folder)]
+        try:
+            with redirect_stdout(text), redirect_stderr(text):
+                command_line.run()
+        except SystemExit as stopped:
+            if stopped.code not in (0, 1):
+                raise ValueError(f"{words} ended with {stopped.code}: {text.getvalue()[-300:]}") from None
+        finally:
+            sys.argv = before
+        return len(text.getvalue())
 
 
-def pages(of: Names) -> Iterator[str]:
-    """Yield the address of every page, forms as well."""
-    yield from ("/", "/lots", "/receive", "/receive/delivery", f"/receive/logged?lots={of.lot}", "/receive/bag")
-    yield from (f"/lots/{of.lot}", f"/lots/{of.large}", f"/lots/{of.lot}?sort=suspicion&order=down")
-    yield from (f"/lots/{of.lot}/{one}" for one in ("outlook", "compare", "photograph", "papers"))
-    yield from (f"/pieces/{of.piece}", f"/pieces/{of.piece}/next", f"/pieces/{of.piece}/correct")
-    yield from (f"/{one}?piece={of.piece}" for one in ("decide", "settle", "exemplar", "fit", "unfit"))
-    yield from (
-        "/due",
-        f"/next?what={of.open_lot}",
-        "/next",
-        "/costs",
-        "/calibration",
-        "/sellers",
-        f"/sellers/{of.seller}",
-    )
-    yield from (
-        "/machines",
-        f"/machines/{of.machine}",
-        "/recall",
-        f"/recall?lot={of.lot}",
-        f"/recall?seller={of.seller}",
-    )
-    yield from (f"/runs/{of.run}", f"/bench/{of.piece}", f"/bench/current/{of.piece}", f"/bench/plan/{of.lot}")
-    yield from (f"/bench/compare?run={of.run}&run={of.other_run}", f"/bench/history/{of.machine}")
-    yield from ("/log", f"/log?label={of.piece}", f"/log?label={of.lot}", "/log?before=5000", "/work", "/phone")
-    yield from (f"/find?what={of.order}", "/find?what=orrin+3", "/find?what=K4711")
-    yield from (f"/dossier/{of.lot}", f"/export/{of.lot}", f"/card/{of.lot}", f"/labels/{of.lot}")
-    yield from (f"/api/lots/{of.lot}", f"/api/pieces?lot={of.lot}")
+def others(shop: Shop) -> dict[str, Callable[[], object]]:
+    """Return what takes a file, as far as it reads."""
+    of, workspace = shop.names, shop.workspace
+    folder = workspace.folder.parent / "written"
 
+    def dossier(label: str, ending: str) -> object:
+        return write_dossier(workspace, label, folder / f"{label}{ending}")
 
-def answers(shop: Shop) -> dict[str, Callable[[], object]]:
-    """Return what the commands ask for beside the pages, by the command."""
-    of, workspace, day = shop.names, shop.workspace, shop.day
+    def bag() -> object:
+        with workspace.read() as session:
+            return gather(session, find_lot(session, of.lot))
+
+    folder.mkdir(exist_ok=True)
     return {
-        "learned, after an act": lambda: _forgotten(workspace, lambda: show(workspace, of.piece, today=day)),
-        "show LOT": lambda: show(workspace, of.lot, today=day),
-        "show LOT of 500": lambda: show(workspace, of.large, today=day),
-        "show PIECE": lambda: show(workspace, of.piece, today=day),
-        "show RUN": lambda: show(workspace, of.run),
-        "show MACHINE": lambda: show(workspace, of.machine),
-        "show SELLER": lambda: show(workspace, of.seller),
-        "next LOT": lambda: next_tests(workspace, of.open_lot, minutes=None, today=day),
-        "list lots --limit 20": lambda: list_rows(workspace, "lots", limit=20),
-        "list pieces --limit 20": lambda: list_rows(workspace, "pieces", limit=20),
-        "list pieces --lot": lambda: list_rows(workspace, "pieces", Filters(lot=of.lot)),
-        "list runs --limit 20": lambda: list_rows(workspace, "runs", limit=20),
-        "recall --lot": lambda: recall(workspace, Wanted(lot=of.lot)),
-        "log --limit 20": lambda: read_log(workspace, limit=20),
-        "log PIECE": lambda: read_log(workspace, of.piece),
-        "bench plan LOT": lambda: plan_lot(workspace, of.lot, PlanRequest()),
-        "bench compare": lambda: compare_runs(workspace, [of.run, of.other_run]),
-        "dossier PIECE, without its PDF": lambda: _dossier(workspace, of.piece),
-        "export LOT, gathered": lambda: _gathered(workspace, of.lot),
+        "dossier PIECE (html)": lambda: dossier(of.piece, ".html"),
+        "dossier PIECE (pdf)": lambda: dossier(of.piece, ".pdf"),
+        "dossier LOT of 5 (html)": lambda: dossier(of.tiny, ".html"),
+        "export bag LOT (what is read)": bag,
     }
-
-
-def _dossier(workspace: Workspace, label: str) -> object:
-    with workspace.read() as session:
-        piece = find_piece(session, label)
-        return gathered_dossier(session, workspace.store, piece.lot, [piece], datetime.now(UTC), Redaction())
-
-
-def _gathered(workspace: Workspace, label: str) -> object:
-    with workspace.read() as session:
-        return gather(session, find_lot(session, label))
-
-
-def _forgotten(workspace: Workspace, ask: Callable[[], object]) -> object:
-    workspace._remembered = Remembered()
-    return ask()
 
 
 def run(folder: Path) -> Result:
     """Grow both workshops and ask both for everything."""
-    with opened(folder / "small", SMALL) as small, opened(folder / "large", LARGE) as large:
-        measure((small, large))
-        lines = tuple(_lines(small, large))
-        figures = {
-            name: {"small_s": small.took[name].seconds, "large_s": one.seconds, "questions": one.questions}
-            for name, one in large.took.items()
-        }
-    return Result(lines=lines, figures={"answers": figures})
+    os.environ.setdefault(CACHE, str(folder / "cache"))
+    shops = []
+    for name, scale in (("small", SMALL), ("large", LARGE)):
+        with opened(folder / name, scale) as shop:
+            measure(shop)
+        shops.append(shop)
+    small, large = shops
+    figures = {
+        name: {"small_s": small.took[name].seconds, "large_s": one.seconds, "asked": one.asked, "steps": one.steps}
+        for name, one in large.took.items()
+    }
+    return Result(lines=tuple(lines(shops, ("1/100", "1/10"))), figures={"answers": figures, "exceed": exceed(shops)})
 
 
 @contextmanager
@@ -180,73 +146,115 @@ def opened(folder: Path, scale: float, *, grown: bool = False) -> Iterator[Shop]
     app = create_app(Settings(workspace=folder, operator="Ida Brandt"))
     client = TestClient(app, base_url="http://127.0.0.1:8470", client=("127.0.0.1", 50000), follow_redirects=False)
     with closing(app.state.workspace) as workspace:
-        yield Shop(workspace, client, names(workspace), size.today)
+        reckon(workspace)
+        calibration(workspace)
+        yield Shop(workspace, client, names(workspace, size))
 
 
-def names(workspace: Workspace) -> Names:
-    """Return what to ask for: a lot of 100 pieces and one of 500, a lot that is open, a seller of few lots."""
-    with workspace.read() as session:
-        sized = select(Lot.label).order_by(Lot.id)
-        lot, large = (session.scalars(sized.where(Lot.quantity_received == one).limit(1)).one() for one in (100, 500))
-        small = session.scalars(sized.where(Lot.quantity_received == 25).order_by(None).order_by(Lot.id.desc())).first()
-        runs = session.scalars(select(BenchRun.label).where(BenchRun.test == "current").order_by(BenchRun.id).limit(2))
-        seller = session.execute(
-            select(Seller.name, func.count())
-            .join(Lot, Lot.seller_id == Seller.id)
-            .group_by(Seller.name)
-            .order_by(func.count(), Seller.name)
-        ).first()
-        machine = session.scalars(
-            select(Machine.label).join(Fitting, Fitting.machine_id == Machine.id).order_by(Machine.id).limit(1)
-        ).one()
-        order = session.scalars(select(Lot.order_reference).where(Lot.label == lot)).one()
-    first, second = runs
-    assert small is not None
-    assert seller is not None
-    return Names(lot, f"{lot}-07", large, small, first, second, machine, seller[0], order or "")
+def measure(shop: Shop, only: str = "") -> None:
+    """Ask a workshop for everything whose name holds a text."""
+    asked: dict[str, Callable[[], object]] = {}
+    for name, path in zip(pages(GENERAL), pages(shop.names), strict=True):
+        asked[name] = lambda path=path: shop.page(path)
+    for name, words in zip(commands(GENERAL), commands(shop.names), strict=True):
+        asked[name.replace("'", "")] = lambda words=words: shop.command(words)
+    asked |= others(shop)
+    for name, ask in asked.items():
+        if only in name:
+            shop.took[name] = _timed(ask)
 
 
-def measure(shops: Sequence[Shop]) -> None:
-    """Ask each workshop for everything, in turn."""
-    for shop in shops:
-        for name, path in zip(pages(_GENERAL), pages(shop.names), strict=True):
-            shop.took[name] = _timed(shop.workspace, lambda path=path, shop=shop: shop.page(path))
-        for name, ask in answers(shop).items():
-            shop.took[name] = _timed(shop.workspace, ask)
-
-
-def _timed(workspace: Workspace, ask: Callable[[], object]) -> Took:
-    with asked(workspace) as questions:
-        ask()
+def _timed(ask: Callable[[], object]) -> Took:
+    with worked() as work:
+        begun = time.process_time()
+        size = ask()
+        first = time.process_time() - begun
+    if first > ONCE_S:
+        return Took(first, first, *_asked(work), size if isinstance(size, int) else 0)
     took: list[float] = []
     while len(took) < ROUNDS and not (took and (took[0] > LONG_S or sum(took) > BUDGET_S)):
-        begun = time.process_time()
-        ask()
-        took.append(time.process_time() - begun)
-    return Took(median(took), questions.number)
+        took.append(_seconds(ask))
+    with worked() as work:
+        size = ask()
+    return Took(first, median(took), *_asked(work), size if isinstance(size, int) else 0)
 
 
-_GENERAL = Names("LOT", "PIECE", "LARGE", "OPEN", "RUN", "OTHER", "MACHINE", "SELLER", "ORDER")
+def _asked(work: Work) -> tuple[int, int, int]:
+    return len(work.statements), work.rows, work.steps
 
 
-def _lines(small: Shop, large: Shop) -> Iterator[str]:
-    yield f"{'':44}{'1/100':>10}{'1/10':>10}{'ratio':>8}{'asked':>12}"
-    pairs = [(name, small.took[name], one) for name, one in large.took.items()]
-    for name, before, now in sorted(pairs, key=lambda one: one[1].seconds - one[2].seconds):
-        times = f"{1000 * before.seconds:>7.1f} ms{1000 * now.seconds:>7.1f} ms{now.seconds / before.seconds:>8.2f}"
-        yield f"{name:44}{times}{f'{before.questions} {now.questions}':>12}"
-    yield "Milliseconds of processor time, the middle of up to five, in a warm process; asked: questions to it."
+def _seconds(ask: Callable[[], object]) -> float:
+    begun = time.process_time()
+    ask()
+    return time.process_time() - begun
+
+
+def over(before: Took, now: Took) -> str:
+    """Say in what an answer grows by more than the bar allows; '' where in nothing."""
+    found = []
+    # A larger workshop fills pages that a small one cannot: a row of an answer may cost the same as before.
+    may = BAR * max(1.0, now.rows / max(before.rows, 1), now.size / max(before.size, 1))
+    if now.seconds > LITTLE_S and now.seconds > may * before.seconds:
+        found.append("time")
+    if now.asked > before.asked + FEW:
+        found.append("questions")
+    if now.steps > LITTLE_STEPS and now.steps > may * before.steps:
+        found.append("looked at")
+    return ", ".join(found)
+
+
+def exceed(shops: Sequence[Shop]) -> dict[str, str]:
+    """Return what exceeds the bar between the last two workshops, and in what."""
+    small, large = shops[-2:]
+    found = {name: over(small.took[name], one) for name, one in large.took.items()}
+    return {name: text for name, text in found.items() if text}
+
+
+def lines(shops: Sequence[Shop], titles: Sequence[str]) -> Iterator[str]:
+    """Yield the table, what grows most first, and what exceeds the bar."""
+    yield (
+        f"{'':48}"
+        + "".join(f"{title:>10}" for title in titles)
+        + f"{'ratio':>7}{'asked':>10}{'rows':>14}{'steps/1000':>18}"
+    )
+    small, large = shops[-2:]
+    for name, now in sorted(large.took.items(), key=lambda one: small.took[one[0]].seconds - one[1].seconds):
+        took = [shop.took[name] for shop in shops]
+        before = took[-2]
+        times = "".join(f"{1000 * one.seconds:>7.1f} ms" for one in took)
+        asked, rows = (f"{getattr(before, one)} {getattr(now, one)}" for one in ("asked", "rows"))
+        steps = f"{before.steps // 1000} {now.steps // 1000}"
+        yield f"{name[:47]:48}{times}{now.seconds / before.seconds:>7.2f}{asked:>10}{rows:>14}{steps:>18}"
+    yield "Milliseconds of processor time, the middle of some; asked, rows, steps: questions to the database, rows"
+    yield "it handed over and thousands of steps it took, in the smaller workshop and in the larger one."
+    beyond = exceed(shops)
+    yield f"Bar: {BAR} times for ten times the workshop; {len(large.took) - len(beyond)} of {len(large.took)} meet it."
+    for name, text in beyond.items():
+        yield f"exceeds: {name} ({text})" + (f": {LARGER[name]}" if name in LARGER else "")
+
+
+def unasked(shop: Shop) -> list[str]:
+    """Return the pages that nothing here opens."""
+    from tracker.web.pages import ROUTERS
+
+    asked = [path.partition("?")[0] for path in pages(shop.names)]
+    routes = [one for router in ROUTERS for one in router.routes if "GET" in (getattr(one, "methods", None) or ())]
+    return [one.path for one in routes if not any(one.path_regex.fullmatch(path) for path in asked)]  # type: ignore[attr-defined]
 
 
 def main() -> None:
     """Measure workshops that are there already: `python tests/bench/grown.py FOLDER ...`, from small to large."""
-    shops: list[Any] = []
-    for folder in sys.argv[1:]:
-        with opened(Path(folder), SMALL, grown=True) as shop:
-            measure([shop])
+    parser = argparse.ArgumentParser(description="What grows, in workshops that are there already.")
+    parser.add_argument("folders", nargs="+", type=Path, help="from small to large")
+    parser.add_argument("--only", default="", help="what has this in its name")
+    asked = parser.parse_args()
+    shops: list[Shop] = []
+    for folder in asked.folders:
+        with opened(folder, SMALL, grown=True) as shop:
+            measure(shop, asked.only)
             shops.append(shop)
-    for small, large in pairwise(shops):
-        print("\n".join(_lines(small, large)))
+    print(f"Not opened: {', '.join(unasked(shops[-1]))}")
+    print("\n".join(lines(shops, [folder.name for folder in asked.folders])))
 
 
 if __name__ == "__main__":

@@ -1,6 +1,7 @@
 """`calibration` and `show --sum`: what they say of a workshop's settled pieces, on the screen and as JSON."""
 
 import shutil
+from dataclasses import replace
 from math import log10
 from pathlib import Path
 
@@ -110,6 +111,7 @@ def test_what_was_worked_out_is_kept_until_the_journal_goes_on(
     with asked(workspace) as questions:
         assert calibration(workspace) == first
     assert questions.number <= 6
+    assert calibration(workspace, with_pieces=False) == replace(first, judged=())
     refresh(workspace, older_s=0.0)
     settle(workspace, first.judged[0].piece, "not-genuine", "opened", operator="mira")
     before = calibration(workspace, earlier=True)
@@ -119,10 +121,14 @@ def test_what_was_worked_out_is_kept_until_the_journal_goes_on(
     refresh(workspace, older_s=0.0)
     later = calibration(workspace, earlier=True)
     assert later.behind == 0
+    assert calibration(workspace, with_pieces=False) == replace(later, judged=())
     assert later.judged != first.judged
     (path,) = (tmp_path / "cache" / "known").glob("*.calibration.json")
     path.write_bytes(path.read_bytes()[:-3])
     assert calibration(workspace, earlier=True) == later
+    (path,) = (tmp_path / "cache" / "known").glob("*.calibration-said.json")
+    path.write_bytes(path.read_bytes()[:-3])
+    assert calibration(workspace, earlier=True, with_pieces=False) == later
 
 
 def test_it_takes_no_more_questions_for_more_pieces(tmp_path: Path) -> None:

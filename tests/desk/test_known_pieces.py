@@ -4,6 +4,7 @@ import random
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 from growing import Growth, grow
 from sqlalchemy import select
@@ -21,6 +22,7 @@ from tracker.errors import BadRequest
 from tracker.journal import head
 from tracker.judgement.counts import OUTCOMES
 from tracker.judgement.learning import Experience, Lesson
+from tracker.judgement.lesson_table import LessonTable
 from tracker.judgement.outcomes import Outcomes, codes
 from tracker.records.models import Piece, Settlement
 
@@ -152,15 +154,20 @@ def test_a_copy_that_is_damaged_or_of_another_journal_is_not_used(
 def test_tallies_of_bytes_are_those_of_words() -> None:
     rng = random.Random(3)
     said = [{code: rng.choice(OUTCOMES) for code in codes() if rng.random() < 0.5} for _ in range(80)]
-    lessons = [
-        (Lesson(n, n // 7, rng.random() < 0.4, one, 0.0), Outcomes.of({**one, "no-such": "clear"}))
-        for n, one in enumerate(said)
-    ]
-    words = Experience(tuple(one for one, _ in lessons))
-    marks = Experience(tuple(Lesson(o.piece, o.lot, o.not_genuine, m, 0.0) for o, m in lessons))
-    assert marks._tallies == words._tallies
-    assert [dict(m) for _, m in lessons] == said
-    assert [len(m) for _, m in lessons] == [len(one) for one in said]
-    assert marks.weights.taught == words.weights.taught
-    assert marks.without_lot(3) == words.without_lot(3)
-    assert lessons[0][1] == said[0]
+    before = {lot: lot / 3 - 2 for lot in range(12)}
+    lessons = [Lesson(n, n // 7, rng.random() < 0.4, one, before[n // 7]) for n, one in enumerate(said)]
+    shown = [Outcomes.of({**one, "no-such": "clear"}) for one in said]
+    assert [dict(one) for one in shown] == said
+    assert [len(one) for one in shown] == [len(one) for one in said]
+    columns = [np.array([getattr(one, name) for one in lessons]) for name in ("piece", "lot", "not_genuine")]
+    marks = np.array([list(one.marks) for one in shown], np.uint8)
+    words, table = Experience(tuple(lessons)), Experience(LessonTable(*columns, marks, before))
+    assert list(table.lessons) == lessons
+    tallies = {key: {lot: list(tally) for lot, tally in of.items()} for key, of in table._tallies.items()}
+    assert tallies == words._tallies
+    assert table.version == words.version
+    assert table.weights == words.weights
+    for lot in range(13):
+        assert table.without_lot(lot) == words.without_lot(lot)
+    for piece in range(81):
+        assert table.without_piece(piece) == words.without_piece(piece)

@@ -49,7 +49,7 @@ def _calibration(
             moved = indicators_moved(opened)
             print_json(_moved_document(moved)) if as_json else _draw_moved(moved)
             return
-        found = calibration(opened)
+        found = calibration(opened, with_pieces=as_json or plot is not None)
     if plot is not None:
         from tracker.desk.calibration_plot import write_plot
 
@@ -68,7 +68,7 @@ def _draw(found: "Calibration") -> None:
     if found.scores is not None and found.enough:
         _draw_scores(found.scores)
         _draw_diagram(found)
-    if found.judged:
+    if found.scores is not None:
         for text in found.notes:
             print(f"Mind: {text}")
     print(f"Weights: {found.weights}")

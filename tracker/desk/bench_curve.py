@@ -155,10 +155,10 @@ def _exemplars(session: Session, piece: Piece, named: Sequence[str]) -> tuple[Ke
         return tuple(_kept(_named_run(session, label, piece)) for label in named)
     runs = [
         run
-        for one in standing_exemplars(session)
-        if one.id != piece.id
-        and compare_part(piece.lot.claimed_part, one.lot.claimed_part).kind in ("same", "other-grade")
-        and (run := _latest(session, one)) is not None
+        for one in standing_exemplars(
+            session, lambda part: compare_part(piece.lot.claimed_part, part).kind in ("same", "other-grade")
+        )
+        if one.id != piece.id and (run := _latest(session, one)) is not None
     ]
     return tuple(_kept(run) for run in runs)
 

@@ -21,7 +21,7 @@ def beside_others(session: Session, piece: Piece | None, result: CurrentResult) 
     if piece is None:
         return ()
     wanted = fold_alike(piece.lot.claimed_part)
-    declared = {one.id for one in standing_exemplars(session) if fold_alike(one.lot.claimed_part) == wanted}
+    declared = {one.id for one in standing_exemplars(session, lambda part: fold_alike(part) == wanted)}
     alike = session.execute(
         select(Piece, BenchRun)
         .join(BenchRun, BenchRun.piece_id == Piece.id)

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from tracker.bench.compare import Figure
@@ -18,6 +18,8 @@ from tracker.records.models import BenchRun, Piece
 
 MOST_NEIGHBOURS = 8
 """Shown; the nearest first (common practice, no source)."""
+MOST_GOOD = 50
+"""Known-good pieces among which runs are looked for, the newest declarations; our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,26 +90,25 @@ def bench_subject(workspace: Workspace, label: str, test: str | None = None) -> 
 
 
 def _neighbours(session: Session, piece: Piece, test: str) -> tuple[Neighbour, ...]:
-    good = [
-        one
-        for one in standing_exemplars(session)
-        if one.id != piece.id
-        and compare_part(piece.lot.claimed_part, one.lot.claimed_part).kind in ("same", "other-grade")
-    ]
-    known = {one.id for one in good}
-    siblings = [one for one in piece.lot.pieces if one.id != piece.id and one.id not in known]
-    ids = [one.id for one in (*good, *siblings)]
-    rows = session.scalars(
-        select(BenchRun).where(BenchRun.piece_id.in_(ids), BenchRun.test == test).order_by(BenchRun.id)
+    part = piece.lot.claimed_part
+    good = standing_exemplars(
+        session, lambda other: compare_part(part, other).kind in ("same", "other-grade"), most=MOST_GOOD
     )
-    latest = {run.piece_id: run for run in rows}
+    known = {one.id for one in good}
+    own = [one for one in piece.lot.pieces if one.id not in known]
+    near = [one for one in (*good, *own) if one.id != piece.id]
+    latest = select(BenchRun.piece_id, func.max(BenchRun.id)).group_by(BenchRun.piece_id)
+    wanted = latest.where(BenchRun.piece_id.in_([one.id for one in near]), BenchRun.test == test)
+    newest = {row[0]: row[1] for row in session.execute(wanted)}
+    shown = [one for one in near if one.id in newest][:MOST_NEIGHBOURS]
+    rows = session.scalars(select(BenchRun).where(BenchRun.id.in_([newest[one.id] for one in shown])))
+    runs = {run.piece_id: run for run in rows}
     found = []
-    for one in (*good, *siblings):
-        run = latest.get(one.id)
-        if run is not None:
-            figure = next(iter(figures_of(run)), None)
-            found.append(Neighbour(one.label, one.id in known, run.label, run.verdict, _shown(figure)))
-    return tuple(found[:MOST_NEIGHBOURS])
+    for one in shown:
+        run = runs[one.id]
+        figure = next(iter(figures_of(run)), None)
+        found.append(Neighbour(one.label, one.id in known, run.label, run.verdict, _shown(figure)))
+    return tuple(found)
 
 
 def _shown(figure: Figure | None) -> str:

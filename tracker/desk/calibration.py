@@ -1,7 +1,7 @@
 """Whether suspicions hold: every piece whose truth is known, judged as if nothing were known of its lot."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from sqlalchemy import select
@@ -164,23 +164,32 @@ class IndicatorsMoved:
     indicators: tuple[IndicatorMoved, ...]
 
 
-def calibration(workspace: Workspace, *, earlier: bool = False) -> Calibration:
+def calibration(workspace: Workspace, *, earlier: bool = False, with_pieces: bool = True) -> Calibration:
     """Return how the suspicions of all pieces whose truth is known have held.
 
     Parameters
     ----------
     earlier : bool
         Rather than work it out anew, take what held at an earlier journal entry if that was kept; `behind` says so.
+    with_pieces : bool
+        Without, `judged` may be empty: what is said of all pieces together is kept by itself, and quicker to read.
     """
     with workspace.read() as session:
-        now, kept = head(session), calibration_kept.load(session)
+        now = head(session)
+        said = None if with_pieces else calibration_kept.load_said(session)
+        if said is not None and (earlier or said[0] == now):
+            return replace(said[1], behind=now.entry - said[0].entry)
+        kept = calibration_kept.load(session)
         if kept is not None and (earlier or kept.head == now):
-            return _said_of(kept.weights, kept.judged, kept.left_out, now.entry - kept.head.entry)
+            found = _said_of(kept.weights, kept.judged, kept.left_out)
+            calibration_kept.keep_said(session, kept.head, found)
+            return replace(found, behind=now.entry - kept.head.entry)
         known = learned(session)
         judged, left_out = _judged(session, known)
-        weights = known.experience.version
-        calibration_kept.keep(session, now, weights, judged, left_out)
-    return _said_of(weights, judged, left_out)
+        found = _said_of(known.experience.version, judged, left_out)
+        calibration_kept.keep(session, now, found.weights, judged, left_out)
+        calibration_kept.keep_said(session, now, found)
+    return found
 
 
 def refresh(workspace: Workspace, *, older_s: float) -> None:
@@ -191,7 +200,7 @@ def refresh(workspace: Workspace, *, older_s: float) -> None:
         calibration(workspace)
 
 
-def _said_of(weights: str, judged: tuple[Judged, ...], left_out: int, behind: int = 0) -> Calibration:
+def _said_of(weights: str, judged: tuple[Judged, ...], left_out: int) -> Calibration:
     found = scores([one.suspicion for one in judged], [one.not_genuine for one in judged]) if judged else None
     return Calibration(
         weights=weights,
@@ -200,9 +209,8 @@ def _said_of(weights: str, judged: tuple[Judged, ...], left_out: int, behind: in
         enough=len(judged) >= LEAST_PIECES,
         said=_said(judged),
         scores=found,
-        reliability=() if found is None else tuple(_reliability(one) for one in found.bins),
+        reliability=() if found is None else reliability_of(found),
         notes=_notes(judged, left_out, found),
-        behind=behind,
     )
 
 
@@ -267,6 +275,11 @@ def _judge(truth: Truth, piece: Piece, lot: Lot, facts: OnRecord, known: Learned
     before = before_looking(lot.source_kind, *known.records.of(truth.seller, without_lot=truth.lot))
     found = combine(before.db, items, silences=looked_for(facts, weights), together=weights.together)
     return Judged(piece.label, lot.label, found.probability, truth.not_genuine, truth.by_bench)
+
+
+def reliability_of(found: Scores) -> tuple[Reliability, ...]:
+    """Return the bins of scores with their intervals."""
+    return tuple(_reliability(one) for one in found.bins)
 
 
 def _reliability(one: Bin) -> Reliability:

@@ -7,7 +7,7 @@ and whoever shows it says so.
 import json
 import time
 from collections.abc import Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import asdict, astuple, dataclass
 from typing import TYPE_CHECKING
 
 from sqlalchemy.orm import Session
@@ -17,12 +17,13 @@ from tracker.desk.kept_copy import Copy
 from tracker.desk.known_kept import WORTH_IT
 from tracker.desk.standing_suspicion import mark
 from tracker.journal import Head
+from tracker.judgement.scores import Area, Bin, Decomposition, Scores
 from tracker.judgement.weights import declared_version
 
 if TYPE_CHECKING:
-    from tracker.desk.calibration import Judged
+    from tracker.desk.calibration import Calibration, Judged
 
-_ENDING = ".calibration.json"
+_ENDING, _SAID = ".calibration.json", ".calibration-said.json"
 _FORMAT = 1
 
 
@@ -48,6 +49,40 @@ def load(session: Session) -> Kept | None:
         return Kept(copy.at, str(copy.said["weights"]), judged, int(copy.said["left_out"]))
     except (ValueError, KeyError, TypeError):
         return None
+
+
+def load_said(session: Session) -> "tuple[Head, Calibration] | None":
+    """Return what was said of all pieces together, and the entry it held for; `judged` is empty."""
+    from tracker.desk.calibration import Calibration, reliability_of
+
+    copy = kept_copy.load(session, _SAID, _made_by())
+    try:
+        if copy is None:
+            return None
+        told = json.loads(copy.body)
+        scores = Scores(
+            **{
+                **told.pop("scores"),
+                "bins": tuple(Bin(**one) for one in told.pop("bins")),
+                "decomposition": Decomposition(**told.pop("decomposition")),
+                "area": None if (area := told.pop("area")) is None else Area(**area),
+            }
+        )
+        notes = tuple(told.pop("notes"))
+        return copy.at, Calibration(**told, judged=(), scores=scores, reliability=reliability_of(scores), notes=notes)
+    except (ValueError, KeyError, TypeError):
+        return None
+
+
+def keep_said(session: Session, at: Head, found: "Calibration") -> None:
+    """Keep what is said of all pieces together, where they are many."""
+    if found.scores is None or len(found.judged) < WORTH_IT:
+        return
+    scores = asdict(found.scores)
+    parts = {name: scores.pop(name) for name in ("bins", "decomposition", "area")}
+    told = {name: getattr(found, name) for name in ("weights", "left_out", "enough", "said", "notes")}
+    body = json.dumps({**told, **parts, "scores": scores}).encode()
+    kept_copy.keep(session, _SAID, _made_by(), Copy(at, {}, body))
 
 
 def is_old(session: Session, older_s: float) -> bool:

@@ -1,7 +1,8 @@
 """What new photos of a lot are looked at beside: earlier photos of its siblings, exemplars, the photo before a swab."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, joinedload
@@ -79,9 +80,10 @@ def companions_of(session: Session, store: EvidenceStore, lot: Lot, role: str, n
     """
     lost: list[str] = []
     siblings = earlier_photos(session, store, lot, (role,), set(new), lost=lost)[-MOST_SIBLING_PHOTOS:]
-    shown = exemplar_tops(session, lot.claimed_part) if role in TOP_ROLES else []
-    crops = [(one, _crop(store, one, lost)) for one in shown]
-    usable = [(one, data) for one, data in crops if data is not None][:MOST_EXEMPLARS]
+    shown = exemplar_tops(session, lot.claimed_part) if role in TOP_ROLES else ()
+    crops = ((one, _crop(store, one, lost)) for one in shown)
+    # No more are cut out, or looked for, than are needed.
+    usable = list(islice(((one, data) for one, data in crops if data is not None), MOST_EXEMPLARS))
     return Companions(
         siblings=siblings,
         exemplars=tuple(PhotoSource(f"exemplar {one.piece.label}", data) for one, data in usable),
@@ -190,14 +192,14 @@ def findings_in(piece: PieceFound) -> frozenset[tuple[str, str]]:
     return frozenset((finding.code, finding.strength) for finding in piece.findings)
 
 
-def exemplar_tops(session: Session, part: str) -> list[Inspection]:
-    """Return the latest look at the top of each known-good piece of a claimed part, the newest declaration first.
+def exemplar_tops(session: Session, part: str) -> Iterator[Inspection]:
+    """Yield the latest look at the top of each known-good piece of a claimed part, the newest declaration first.
 
     A piece without a photo of its top is left out.
     """
     wanted = fold_alike(part)
-    pieces = [row for row in standing_exemplars(session) if fold_alike(row.lot.claimed_part) == wanted]
-    return [found for piece in pieces if (found := _latest_top(session, piece)) is not None]
+    pieces = standing_exemplars(session, lambda claimed: fold_alike(claimed) == wanted)
+    return (found for piece in pieces if (found := _latest_top(session, piece)) is not None)
 
 
 def _latest_top(session: Session, piece: Piece) -> Inspection | None:

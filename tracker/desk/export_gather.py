@@ -113,7 +113,11 @@ def _of_lot(wanted: Table, lot: Lot) -> ColumnElement[bool]:
 def _entries(session: Session, lot: Lot, tables: Rows) -> tuple[EntrySaid, ...]:
     """Return the entries that wrote any of these rows or are about the lot or a piece of it, oldest first."""
     wrote = {row["entry_id"] for rows in tables.values() for row in rows}
-    subject = or_(JournalEntry.subject == lot.label, JournalEntry.subject.startswith(f"{lot.label}-", autoescape=True))
+    # SQLite finds what begins so by the index with GLOB alone; a label holds nothing that it would take for a pattern.
+    is_sqlite = session.connection().dialect.name == "sqlite"
+    begins = JournalEntry.subject.op("GLOB", is_comparison=True)(f"{lot.label}-*")
+    pieces = begins if is_sqlite else JournalEntry.subject.startswith(f"{lot.label}-", autoescape=True)
+    subject = or_(JournalEntry.subject == lot.label, pieces)
     wrote |= set(session.scalars(select(JournalEntry.id).where(subject)))
     ids = sorted(wrote)
     batches = (ids[at : at + _BATCH] for at in range(0, len(ids), _BATCH))

@@ -3,13 +3,13 @@
 Whole rows and documents, for who shows them; sums are made from `tracker/desk/on_record.py`.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
 from pydantic import ValidationError
 from sqlalchemy import select
-from sqlalchemy.orm import Session, aliased, selectinload
+from sqlalchemy.orm import Session, aliased, contains_eager, selectinload
 
 from tracker.desk.contract import PieceDocument
 from tracker.desk.looks import TOP_ROLES, unreadable
@@ -150,11 +150,30 @@ def standing(rows: Iterable[Row]) -> dict[int, Row]:
     return {number: row for number, row in latest.items() if not row.withdrawn}
 
 
-def standing_exemplars(session: Session) -> list[Piece]:
-    """Return the pieces declared known good and not withdrawn since, the newest declaration first."""
-    rows = session.scalars(select(Exemplar).order_by(Exemplar.id)).all()
-    stand = sorted(standing(rows).values(), key=lambda row: -row.id)
-    pieces = {
-        piece.id: piece for piece in session.scalars(select(Piece).where(Piece.id.in_([r.piece_id for r in rows])))
-    }
-    return [pieces[row.piece_id] for row in stand]
+def standing_exemplars(
+    session: Session,
+    alike: Callable[[str], bool] | None = None,
+    *,
+    among: Sequence[int] | None = None,
+    most: int | None = None,
+) -> list[Piece]:
+    """Return pieces declared known good and not withdrawn since, with their lots, the newest declaration first.
+
+    Parameters
+    ----------
+    alike : callable, optional
+        Tells of a claimed part whether pieces of it are wanted.
+    among : sequence of int, optional
+        Only of these pieces.
+    most : int, optional
+    """
+    later = aliased(Exemplar)
+    said_since = select(later.id).where(later.piece_id == Exemplar.piece_id, later.id > Exemplar.id).exists()
+    query = select(Piece).join(Exemplar, Exemplar.piece_id == Piece.id).join(Piece.lot)
+    query = query.where(~Exemplar.withdrawn, ~said_since).options(contains_eager(Piece.lot))
+    if alike is not None:
+        parts = session.scalars(select(Lot.claimed_part).distinct()).all()
+        query = query.where(Lot.claimed_part.in_([part for part in parts if alike(part)]))
+    if among is not None:
+        query = query.where(Piece.id.in_(among))
+    return list(session.scalars(query.order_by(Exemplar.id.desc()).limit(most)))

@@ -7,7 +7,7 @@ from itertools import islice
 from typing import Any
 
 from sqlalchemy import func, or_, select, union_all
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, joinedload
 
 from tracker.desk.workspace import Workspace
 from tracker.records.models import BenchRun, Document, Inspection, Lot, Machine, Piece, Seller
@@ -97,9 +97,10 @@ def _in(words: str, *texts: str | None) -> bool:
 
 
 def _machines(session: Session, words: str) -> Iterator[Hit]:
-    for machine in session.scalars(select(Machine).order_by(Machine.id.desc())):
-        if _in(words, machine.name, machine.owner_reference):
-            yield Hit("machine", machine.label, machine.name)
+    query = select(Machine.label, Machine.name, Machine.owner_reference).order_by(Machine.id.desc())
+    for label, name, owner in session.execute(query):
+        if _in(words, name, owner):
+            yield Hit("machine", label, name)
 
 
 def _sellers(session: Session, words: str) -> Iterator[Hit]:
@@ -111,7 +112,7 @@ def _sellers(session: Session, words: str) -> Iterator[Hit]:
 def _lots(session: Session, words: str) -> Iterator[Hit]:
     papers = select(Document.lot_id).where(_holding(Document.name, words))
     claimed = (_holding(one, words) for one in (Lot.claimed_part, Lot.order_reference, Lot.claimed_maker, Lot.remark))
-    query = select(Lot).where(or_(*claimed, Lot.id.in_(papers)))
+    query = select(Lot).options(joinedload(Lot.seller)).where(or_(*claimed, Lot.id.in_(papers)))
     for lot in session.scalars(query.order_by(Lot.id.desc()).limit(MOST + 1)):
         order = f", order {lot.order_reference}" if lot.order_reference else ""
         yield Hit("lot", lot.label, f"{lot.claimed_part} from {lot.seller.name}{order}, arrived {lot.arrived_on}")

@@ -9,8 +9,8 @@ from sqlalchemy.orm import Session
 from tracker import __version__
 from tracker.desk import kept_copy
 from tracker.desk.kept_copy import Copy
-from tracker.desk.truths import Truth
-from tracker.judgement.outcomes import Outcomes, codes
+from tracker.desk.known_table import PLACES, KnownTable
+from tracker.judgement.outcomes import codes
 from tracker.judgement.weights import declared_version
 
 if TYPE_CHECKING:
@@ -20,7 +20,6 @@ WORTH_IT = 500
 """When so many pieces were read from the records it is written anew; our own choice: they take a tenth of a second."""
 ENDING = ".bin"
 _FORMAT = 1
-_PLACES = np.dtype([("piece", "<i8"), ("lot", "<i8"), ("seller", "<i8"), ("bad", "u1"), ("by_bench", "u1")])
 
 
 def load(session: Session) -> "KnownPieces | None":
@@ -45,24 +44,15 @@ def _made_by() -> str:
 
 
 def _packed(found: "KnownPieces") -> bytes:
-    truths = [one.truth for one in found.pieces.values()]
-    rows = [(one.piece, one.lot, one.seller, one.not_genuine, one.by_bench) for one in truths]
-    return np.array(rows, _PLACES).tobytes() + b"".join(one.outcomes.marks for one in found.pieces.values())
+    return found.pieces.places.tobytes() + found.pieces.marks.tobytes()
 
 
 def _unpacked(copy: Copy) -> "KnownPieces":
-    from tracker.desk.known_pieces import Known, KnownPieces
+    from tracker.desk.known_pieces import KnownPieces
 
     count, body = int(copy.said["pieces"]), copy.body
-    places, width = count * _PLACES.itemsize, len(codes())
+    places, width = count * PLACES.itemsize, len(codes())
     if len(body) != places + count * width:
         raise ValueError("it does not hold what it says")
-    rows = np.frombuffer(body[:places], _PLACES).tolist()
-    marks = (body[at : at + width] for at in range(places, len(body), width))
-    return KnownPieces(
-        copy.at,
-        {
-            piece: Known(Truth(piece, lot, seller, bool(bad), bool(by_bench)), Outcomes(mark))
-            for (piece, lot, seller, bad, by_bench), mark in zip(rows, marks, strict=True)
-        },
-    )
+    marks = np.frombuffer(body[places:], np.uint8).reshape(count, width)
+    return KnownPieces(copy.at, KnownTable(np.frombuffer(body[:places], PLACES), marks))

@@ -12,6 +12,8 @@ from tracker.records.models import Fitting, Lot, Machine, Seller, Shipment
 
 MOST = 200
 """Of each, the latest; our own choice: a longer list helps nobody who types on a phone."""
+LATELY = 5_000
+"""They are looked for in so many of the newest rows of a kind; our own choice, for the time it takes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,9 @@ def known_names(workspace: Workspace) -> KnownNames:
 
 
 def _latest(session: Session, column: Any, number: Any) -> tuple[str, ...]:
-    query = select(column).where(column.is_not(None)).group_by(column).order_by(func.max(number).desc()).limit(MOST)
+    newest = select(func.max(number)).scalar_subquery()
+    lately = select(column.label("name"), number.label("number")).where(number > newest - LATELY).subquery()
+    query = select(lately.c.name).where(lately.c.name.is_not(None)).group_by(lately.c.name)
+    query = query.order_by(func.max(lately.c.number).desc()).limit(MOST)
     found: Iterable[str] = session.scalars(query)
     return tuple(found)

@@ -5,15 +5,16 @@ entry holds but for pieces of which later entries wrote something, and only thos
 handed on within a process, and kept for the next one (`tracker/desk/known_kept.py`).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
-from typing import Any, NamedTuple
+from typing import Any
 
 from sqlalchemy import ColumnElement, select, union
 from sqlalchemy.orm import Session
 
 from tracker.desk import known_kept
+from tracker.desk.known_table import Known, KnownTable
 from tracker.desk.on_record import OnRecord, on_record
 from tracker.desk.outcomes import bench_outcomes, photo_outcomes
 from tracker.desk.truths import Truth, truths
@@ -26,13 +27,6 @@ MOST_AT_ONCE = 5_000
 _KEPT = "lotproof.known_pieces"
 
 
-class Known(NamedTuple):
-    """A piece's truth, and what it showed that can be counted; whether its lot's pictures were reused is not in it."""
-
-    truth: Truth
-    outcomes: Outcomes
-
-
 @dataclass(frozen=True)
 class KnownPieces:
     """The pieces whose truth is known by a journal entry.
@@ -41,14 +35,14 @@ class KnownPieces:
     ----------
     head : Head
         The newest entry then.
-    pieces : mapping of int to Known
-        By piece, in order.
+    pieces : KnownTable
+        From a piece to its `Known`, in order.
     read : int
         How many pieces were read from the records since these were kept for other processes.
     """
 
     head: Head
-    pieces: Mapping[int, Known]
+    pieces: KnownTable
     read: int = 0
 
 
@@ -82,29 +76,25 @@ def truths_of(session: Session, seller: int) -> tuple[Truth, ...]:
     base = known_before(session)
     if base is None:
         return truths(session, seller)
-    found = _forward(session, base, head(session), with_outcomes=False)
-    return tuple(one.truth for one in found.pieces.values() if one.truth.seller == seller)
+    touched = _touched(session, base.head.entry)
+    gone = frozenset(touched)
+    found = [one for one in base.pieces.truths(seller) if one.piece not in gone]
+    for some in _chunks(touched):
+        found += [one for one in truths(session, pieces=some) if one.seller == seller]
+    return tuple(sorted(found, key=lambda one: one.piece))
 
 
 def _all(session: Session, now: Head) -> KnownPieces:
-    found = _read(session, truths(session))
+    found = KnownTable.of(_read(session, truths(session)))
     return KnownPieces(now, found, len(found))
 
 
-def _forward(session: Session, base: KnownPieces, now: Head, *, with_outcomes: bool = True) -> KnownPieces:
+def _forward(session: Session, base: KnownPieces, now: Head) -> KnownPieces:
     touched = _touched(session, base.head.entry)
     if not touched:
         return KnownPieces(now, base.pieces, base.read)
-    found = dict(base.pieces)
-    for number in touched:
-        found.pop(number, None)
-    for some in _chunks(touched):
-        told = truths(session, pieces=some)
-        found |= _read(session, told) if with_outcomes else {one.piece: Known(one, _NONE) for one in told}
-    return KnownPieces(now, {number: found[number] for number in sorted(found)}, base.read + len(touched))
-
-
-_NONE = Outcomes(b"")
+    new = [one for some in _chunks(touched) for one in _read(session, truths(session, pieces=some))]
+    return KnownPieces(now, base.pieces.instead(touched, new), base.read + len(touched))
 
 
 def _touched(session: Session, entry: int) -> list[int]:
@@ -126,12 +116,10 @@ def _touched(session: Session, entry: int) -> list[int]:
     return sorted(session.scalars(said))
 
 
-def _read(session: Session, told: Sequence[Truth]) -> dict[int, Known]:
-    found: dict[int, Known] = {}
+def _read(session: Session, told: Sequence[Truth]) -> Iterator[Known]:
     for some in _chunks(told):
         facts = on_record(session, [one.piece for one in some])
-        found |= {one.piece: Known(one, _outcomes(one, facts[one.piece])) for one in some}
-    return found
+        yield from (Known(one, _outcomes(one, facts[one.piece])) for one in some)
 
 
 def _outcomes(truth: Truth, facts: OnRecord) -> Outcomes:

@@ -1,18 +1,24 @@
 """What the workshop has learned from pieces whose truth is known: its sellers' records and its own weights."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
+import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.desk.facts import LISTING
 from tracker.desk.known_pieces import KnownPieces, known_pieces
+from tracker.desk.known_table import KnownTable
 from tracker.desk.remembered import once, only_reads
 from tracker.desk.truths import SellerRecords, Truth
 from tracker.journal import FIRST_PREVIOUS, Head, head
 from tracker.judgement.counts import ABSENT, CLEAR
-from tracker.judgement.learning import Experience, Lesson
+from tracker.judgement.learning import Experience, newest_lots
+from tracker.judgement.lesson_table import LessonTable
+from tracker.judgement.outcomes import codes, mark_of
 from tracker.judgement.prior import before_looking
 from tracker.records.models import Document, Lot, Photo
 
@@ -25,7 +31,6 @@ class Learned:
 
     Parameters
     ----------
-    truths : tuple of Truth
     records : SellerRecords
     experience : Experience
         Weights, with ways to leave out a piece or its lot.
@@ -34,11 +39,15 @@ class Learned:
         Of which all this was made.
     """
 
-    truths: tuple[Truth, ...]
     records: SellerRecords
     experience: Experience
     pictures: "Pictures"
-    pieces: KnownPieces = field(default_factory=lambda: KnownPieces(Head(0, FIRST_PREVIOUS), {}))
+    pieces: KnownPieces = field(default_factory=lambda: KnownPieces(Head(0, FIRST_PREVIOUS), KnownTable.of(())))
+
+    @cached_property
+    def truths(self) -> tuple[Truth, ...]:
+        """Every truth that is known, by piece."""
+        return self.pieces.pieces.truths()
 
 
 def learned(session: Session) -> Learned:
@@ -52,28 +61,36 @@ def learned(session: Session) -> Learned:
 
 def _learned(session: Session, until: int, before: Learned | None) -> Learned:
     pieces = known_pieces(session, None if before is None else before.pieces, keep=only_reads(session))
-    known = tuple(one.truth for one in pieces.pieces.values())
-    records, pictures = SellerRecords(known), Pictures.of(session)
-    lessons = _lessons(session, pieces, records, pictures)
+    if before is not None and before.pieces.pieces is pieces.pieces:
+        records = before.records
+    else:
+        records = SellerRecords(counted=pieces.pieces.by_seller())
+    pictures = Pictures.of(session)
+    lessons = _lessons(session, pieces.pieces, records, pictures)
     # Most acts teach nothing: what was worked out of the same lessons holds on.
     same = before is not None and before.experience.lessons == lessons
     experience = before.experience.again(until) if before and same else Experience(lessons, until=until)
-    return Learned(known, records, experience, pictures, pieces)
+    return Learned(records, experience, pictures, pieces)
 
 
-def _lessons(session: Session, pieces: KnownPieces, records: SellerRecords, pictures: "Pictures") -> tuple[Lesson, ...]:
-    if not pieces.pieces:
-        return ()
-    sources = {row.id: row.source_kind for row in session.execute(select(Lot.id, Lot.source_kind))}
-    thought: dict[int, float] = {}
-    lessons = []
-    for number, (truth, outcomes) in pieces.pieces.items():
-        lot = truth.lot
-        if lot not in thought:
-            thought[lot] = before_looking(sources[lot], *records.of(truth.seller, without_lot=lot)).db
-        shown = outcomes.with_more(pictures.outcomes(lot)) if lot in pictures.lots else outcomes
-        lessons.append(Lesson(number, lot, truth.not_genuine, shown, thought[lot]))
-    return tuple(lessons)
+def _lessons(session: Session, known: KnownTable, records: SellerRecords, pictures: "Pictures") -> LessonTable:
+    marks = _with_pictures(known, pictures)
+    lessons = LessonTable(known.pieces, known.lots, known.not_genuine, marks)
+    wanted = newest_lots(lessons)
+    rows = session.execute(select(Lot.id, Lot.source_kind, Lot.seller_id).where(Lot.id.in_(wanted))) if wanted else ()
+    before = {lot: before_looking(source, *records.of(seller, without_lot=lot)).db for lot, source, seller in rows}
+    return replace(lessons, before=before)
+
+
+def _with_pictures(known: KnownTable, pictures: "Pictures") -> NDArray[np.uint8]:
+    """Return what pieces showed, reused listing pictures of their lots among it."""
+    if not pictures.lots or REUSED not in codes():
+        return known.marks
+    marks = known.marks.copy()
+    for outcome in (ABSENT, CLEAR):
+        lots = [lot for lot in pictures.lots if pictures.outcomes(lot)[REUSED] == outcome]
+        marks[np.isin(known.lots, lots), codes().index(REUSED)] = mark_of(outcome)
+    return marks
 
 
 @dataclass(frozen=True)

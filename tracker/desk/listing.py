@@ -86,14 +86,14 @@ def list_rows(
             found = page(workspace, what, wish)
         if found is not None:
             return Listing(what, found.rows, found.found, found.next, found.stale)
-    if what == "runs" and key in listing_runs.SORTS:
+    if what == "runs":
         with workspace.read() as session:
             found = listing_runs.runs(session, Wish(filters, key, reverse, limit, after))
         return Listing(what, found.rows, found.found, found.next)
     quick = what in QUICK and brought_up(workspace)
     with workspace.read() as session:
-        if quick and what == "machines" and key == columns[0] and not tests and limit and state(session).current:
-            some = machines_page(session, reverse=reverse, limit=limit, after=after)
+        if quick and what == "machines" and key == columns[0] and limit and state(session).current:
+            some = machines_page(session, Wish(filters, key, reverse, limit, after))
             return Listing(what, some.rows, some.found, some.next)
         rows = (QUICK[what] if quick and state(session).current else PLAIN[what])(session)
     # Labels go by number, as the rows come; a seller has only a name.

@@ -6,8 +6,9 @@ from typing import Any
 from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
-from tracker.desk.listing_filters import no_such_row
-from tracker.desk.listing_page import Page
+from tracker.desk.fields import folded
+from tracker.desk.listing_filters import Filters, no_such_row
+from tracker.desk.listing_page import Page, Wish
 from tracker.desk.listing_query import past_number
 from tracker.desk.pieces import plain_label
 from tracker.desk.rows import MachineRow, Row, SellerRow
@@ -62,28 +63,56 @@ def _machines(session: Session) -> list[Row]:
     ]
 
 
-def machines_page(session: Session, *, reverse: bool, limit: int, after: str | None) -> Page:
+def machines_page(session: Session, wish: Wish) -> Page:
     """Return a page of machines by number: their pieces are counted for those shown alone.
+
+    Names are compared here, since not every database knows the small form of every letter.
 
     Raises
     ------
     BadRequest
         When there is no machine to go on after.
     """
-    query: Any = _MACHINES.order_by(None).order_by(Machine.id.desc() if reverse else Machine.id)
-    if after is not None:
-        number = session.scalar(select(Machine.id).where(Machine.label == plain_label(after)))
+    limit = wish.limit or 0
+    passed = _passed(session, wish.filters)
+    query: Any = _MACHINES.order_by(None).order_by(Machine.id.desc() if wish.reverse else Machine.id)
+    number = None
+    if wish.after is not None:
+        number = session.scalar(select(Machine.id).where(Machine.label == plain_label(wish.after)))
         if number is None:
-            raise no_such_row("machines", after)
-        query = query.where(past_number(Machine.id, number, reverse))
+            raise no_such_row("machines", wish.after)
+        query = query.where(past_number(Machine.id, number, wish.reverse))
+    if passed is not None:
+        left = [one for one in passed if number is None or (one < number if wish.reverse else one > number)]
+        some = sorted(left, reverse=wish.reverse)[: limit + 1]
+        query = query.where(Machine.id.in_(some))
     rows = session.execute(query.limit(limit + 1)).all()
     shown = rows[:limit]
     held: dict[int | None, int] = dict(
         session.execute(_HELD.where(PIECE_STANDING.c.machine_id.in_([row[0] for row in shown]))).all()
     )
     made = tuple(MachineRow(label, name, owner, held.get(number, 0), at) for number, label, name, owner, at in shown)
-    count = session.scalar(select(func.count()).select_from(Machine)) or 0
+    count = len(passed) if passed is not None else session.scalar(select(func.count()).select_from(Machine)) or 0
     return Page(made, count, shown[-1][1] if len(rows) > limit else None, 0)
+
+
+def _passed(session: Session, filters: Filters) -> list[int] | None:
+    """Return the numbers of the machines that pass, in order; None where nothing is asked of them."""
+    if filters == Filters():
+        return None
+    query: Any = select(Machine.id, Machine.name).order_by(Machine.id)
+    if filters.machine is not None:
+        query = query.where(Machine.label == folded(filters.machine).upper())
+    if filters.since is not None:
+        day = filters.since.isoformat()
+        first = select(func.min(JournalEntry.id + 0)).where(JournalEntry.at >= day).scalar_subquery()
+        query = query.join(JournalEntry, JournalEntry.id == Machine.entry_id)
+        query = query.where(JournalEntry.at >= day, Machine.entry_id >= first)
+    rows = session.execute(query)
+    if filters.name is None:
+        return [number for number, _ in rows]
+    text = folded(filters.name)
+    return [number for number, name in rows if text in name.casefold()]
 
 
 QUICK: Mapping[str, Callable[[Session], list[Row]]] = {"sellers": _sellers, "machines": _machines}

@@ -97,6 +97,8 @@ def _of_today(workspace: Workspace, what: str) -> bool:
             number = kept.stale(session, PIECE_STANDING, today)
             if number > kept.FEW:
                 return True
+            if not number and (what == "pieces" or not kept.stale(session, LOT_STANDING, today)):
+                return True
             found = kept.reckon_pieces(session, today, kept.some_stale(session, today, kept.FEW))
             if what == "lots":
                 lots = kept.reckon_lots(session, today, kept.stale_lots(session, today))

@@ -64,7 +64,9 @@ def past_value(key: Any, number: Any, last: tuple[Any, Any], reverse: bool) -> A
     """
     value, last_number = last
     beyond = key < value if reverse else key > value
-    return beyond | ((key == value) & (number > last_number))
+    # What lies before is left out by itself: by 'or' alone a database finds no place to begin at in its index.
+    not_before = key <= value if reverse else key >= value
+    return not_before & (beyond | ((key == value) & (number > last_number)))
 
 
 @cache
@@ -72,7 +74,13 @@ def page(shape: Shape, part: str) -> Select[Any]:
     """Return the question for the rows with (`TOLD`) or without (`UNTOLD`) a value in the column it goes by."""
     number = _NUMBER[shape.what]
     key = keys(shape.what)[shape.sort]
-    query = _joined(shape.what, select(*_COLUMNS[shape.what])).where(*_conditions(shape))
+    query = select(*_COLUMNS[shape.what])
+    if _of_standing(shape, part):
+        # Then the database can begin with these, by an index that has them in order.
+        query, number = _joined(shape.what, query, standing=True), _PIECE.piece_id
+    else:
+        query = _joined(shape.what, query)
+    query = query.where(*_conditions(shape))
     if shape.sort == _FIRST[shape.what]:
         order = [number.desc() if shape.reverse else number]
         past = past_number(number, bindparam("after_id"), shape.reverse)
@@ -80,7 +88,8 @@ def page(shape: Shape, part: str) -> Select[Any]:
         query, order, past = query.where(key.is_(None)), [number], number > bindparam("after_id")
     else:
         if shape.sort in _MAY_LACK:
-            query = query.where(key.is_not(None))
+            # Every text is '' or more: unlike 'is not null' of a lowered text, an index answers that by a place in it.
+            query = query.where(key >= "" if shape.sort in _LOWERED else key.is_not(None))
         order = [key.desc() if shape.reverse else key, number]
         past = past_value(key, number, (bindparam("after_key"), bindparam("after_id")), shape.reverse)
     if shape.after:
@@ -125,7 +134,14 @@ def value_of(what: str, sort: str) -> Select[Any]:
     return query.where(label == bindparam("label"))
 
 
-def _joined(what: str, query: Select[Any]) -> Select[Any]:
+def _of_standing(shape: Shape, part: str) -> bool:
+    """Tell whether only pieces with a row in `piece_standing` can be among those asked for."""
+    if shape.what != "pieces" or part == UNTOLD:
+        return False
+    return "disposition_not_open" in shape.filters or shape.sort in _OF_STANDING
+
+
+def _joined(what: str, query: Select[Any], *, standing: bool = False) -> Select[Any]:
     if what == "pieces":
         return (
             query.select_from(Piece)
@@ -133,7 +149,7 @@ def _joined(what: str, query: Select[Any]) -> Select[Any]:
             .join(Seller, Seller.id == Lot.seller_id)
             .join(SELLER_STANDING, SELLER_STANDING.c.seller_id == Lot.seller_id)
             .join(LOT_STANDING, _LOT.lot_id == Piece.lot_id)
-            .outerjoin(PIECE_STANDING, _PIECE.piece_id == Piece.id)
+            .join(PIECE_STANDING, _PIECE.piece_id == Piece.id, isouter=not standing)
             .outerjoin(Machine, Machine.id == _PIECE.machine_id)
         )
     return (
@@ -171,6 +187,9 @@ _MAY_LACK = {"part_read", "date_code", "package", "suspicion", "settled", "machi
     "currency",
     "claim_by",
 }
+_OF_STANDING = {"part_read", "date_code", "package", "suspicion", "settled", "machine", "position"}
+"""Columns of pieces that only a row in `piece_standing` has a value in."""
+_LOWERED = {"date_code", "package", "position"}
 _COLUMNS: Mapping[str, tuple[Any, ...]] = {
     "pieces": (
         Piece.label,
@@ -266,7 +285,8 @@ _CONDITIONS: Mapping[str, Mapping[str, ColumnElement[bool]]] = {
         "piece": Piece.id == bindparam("piece"),
         "sellers": Lot.seller_id.in_(bindparam("sellers", expanding=True)),
         "part": (_PART + func.coalesce(_PIECE.read_key, "")).contains(bindparam("part"), autoescape=False, escape="\\"),
-        "disposition_open": func.coalesce(_PIECE.disposition, OPEN) == OPEN,
+        "disposition_open": (func.coalesce(_PIECE.disposition, OPEN) == OPEN)
+        & Piece.lot_id.in_(select(_LOT.lot_id).where(_LOT.open > 0)),
         "disposition_not_open": _PIECE.disposition == bindparam("disposition"),
         "machine": _PIECE.machine_id == bindparam("machine"),
         "since": Lot.arrived_on >= bindparam("since"),

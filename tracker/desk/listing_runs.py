@@ -1,10 +1,10 @@
 """Pages of the list of runs, asked of the records themselves: a page by number costs what its rows cost.
 
-Rows and their labels are numbered in one order, so a list by label goes by the row's number. Any other column has no
-index: the database then looks at all runs once, and hands over the page alone.
+Rows and their labels are numbered in one order, so a list by label goes by the row's number. Pieces and machines go by
+theirs, and the instant goes by the journal, whose entries follow each other even where a clock stood behind.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import ColumnElement, Select, func, select
@@ -31,17 +31,16 @@ _COLUMNS = (
 )
 """As in `RunRow`."""
 _KEYS: Mapping[str, ColumnElement[Any]] = {
-    "test": plainly(BenchRun.test),
-    "piece": plainly(Piece.label),
-    "machine": plainly(Machine.label),
-    "verdict": plainly(BenchRun.verdict),
+    "test": plainly(func.lower(BenchRun.test)),
+    "piece": BenchRun.piece_id.expression,
+    "machine": BenchRun.machine_id.expression,
+    "verdict": plainly(func.lower(BenchRun.verdict)),
     "weight_db": BenchRun.weight_db.expression,
     "supply_v": BenchRun.supply_v.expression,
-    "at": plainly(JournalEntry.at),
+    "at": BenchRun.entry_id.expression,
 }
 """What each column is ordered by, beside the label: numbers, and words of plain letters. Names of persons are not among
-them, since not every database knows the small form of every letter."""
-SORTS = ("run", *_KEYS)
+them, since not every database knows the small form of every letter: they are few, and put in order here."""
 
 
 def runs(session: Session, wish: Wish) -> Page:
@@ -56,13 +55,15 @@ def runs(session: Session, wish: Wish) -> Page:
     after = _after(session, wish)
     key = _KEYS.get(wish.sort)
     limit = None if wish.limit is None else wish.limit + 1
-    if key is None:
+    if wish.sort == "operator":
+        rows = _by_operator(session, conditions, wish, after, limit)
+    elif key is None:
         rows = _asked(session, conditions, [_past(wish, after)], [_by_number(wish.reverse)], limit)
     else:
         rows = _by_value(session, conditions, key, wish, after, limit)
     more = wish.limit is not None and len(rows) > wish.limit
     shown = rows[: wish.limit] if more else rows
-    count = session.scalar(_joined(select(func.count()), bool(conditions)).where(*conditions)) or 0
+    count = session.scalar(_joined(select(func.count()), wish.filters.since is not None).where(*conditions)) or 0
     return Page(tuple(RunRow(*row) for row in shown), count, shown[-1][0] if more and shown else None, 0)
 
 
@@ -82,6 +83,40 @@ def _by_value(
         past = [key.is_(None)] + ([] if after is None else [BenchRun.id > after[0]])
         rows += _asked(session, conditions, past, [BenchRun.id], left)
     return rows
+
+
+def _by_operator(
+    session: Session, conditions: Sequence[Any], wish: Wish, after: tuple[int, Any] | None, limit: int | None
+) -> list[Any]:
+    """Return rows by who measured: a question for each person, until there are enough."""
+    spellings: dict[str, list[str]] = {}
+    for name in _operators(session):
+        spellings.setdefault(name.casefold(), []).append(name)
+    rows: list[Any] = []
+    for name in sorted(spellings, reverse=wish.reverse):
+        those = spellings[name]
+        one = JournalEntry.operator == those[0] if len(those) == 1 else JournalEntry.operator.in_(those)
+        past: list[Any] = [one]
+        if after is not None:
+            mine = after[1].casefold()
+            if name > mine if wish.reverse else name < mine:
+                continue
+            if name == mine:
+                entry = select(BenchRun.entry_id).where(BenchRun.id == after[0]).scalar_subquery()
+                past += [BenchRun.id > after[0], JournalEntry.id >= entry]
+        if limit is None or len(rows) < limit:
+            left = None if limit is None else limit - len(rows)
+            # In the order of the entries, which is that of the runs: the index of operators has them so.
+            rows += _asked(session, conditions, past, [JournalEntry.id, BenchRun.id], left)
+    return rows
+
+
+def _operators(session: Session) -> Iterator[str]:
+    """Yield everybody in the journal once; each is the next one in the index, so the entries are not gone through."""
+    name = session.scalar(select(func.min(JournalEntry.operator)))
+    while name is not None:
+        yield name
+        name = session.scalar(select(func.min(JournalEntry.operator)).where(JournalEntry.operator > name))
 
 
 def _asked(
@@ -115,7 +150,8 @@ def _after(session: Session, wish: Wish) -> tuple[int, Any] | None:
     """Return the number of the run to go on after, and its value in the column that the list goes by."""
     if wish.after is None:
         return None
-    query = _joined(select(BenchRun.id, _KEYS.get(wish.sort, BenchRun.label)))
+    key: Any = JournalEntry.operator if wish.sort == "operator" else _KEYS.get(wish.sort, BenchRun.label)
+    query = _joined(select(BenchRun.id, key))
     row = session.execute(query.where(BenchRun.label == plain_label(wish.after))).first()
     if row is None:
         raise no_such_row("runs", wish.after)
@@ -129,11 +165,16 @@ def _conditions(filters: Filters) -> list[Any]:
     if filters.machine is not None:
         found.append(BenchRun.machine_id == _numbered(Machine, filters.machine))
     if filters.test is not None:
-        found.append(BenchRun.test == folded(filters.test))
+        found.append(func.lower(BenchRun.test) == folded(filters.test))
     if filters.verdict is not None:
-        found.append(BenchRun.verdict == folded(filters.verdict))
+        found.append(func.lower(BenchRun.verdict) == folded(filters.verdict))
     if filters.since is not None:
-        found.append(JournalEntry.at >= filters.since.isoformat())
+        day = filters.since.isoformat()
+        # The first entry and the first run of that day or later bound what is looked at: both are numbered in order.
+        # (Not the number itself: the entries of that time are to be found by their index.)
+        entry = select(func.min(JournalEntry.id + 0)).where(JournalEntry.at >= day).scalar_subquery()
+        first = select(BenchRun.id).where(BenchRun.entry_id >= entry).order_by(BenchRun.entry_id, BenchRun.id)
+        found += [JournalEntry.at >= day, BenchRun.id >= first.limit(1).scalar_subquery()]
     return found
 
 

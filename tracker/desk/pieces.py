@@ -157,8 +157,13 @@ def machine_or_none(session: Session, label_or_name: str) -> Machine | None:
     match = _MACHINE.fullmatch(_word(label_or_name))
     if match:
         return session.scalar(select(Machine).where(Machine.label == f"M{int(match[1]):04d}"))
+    same = session.scalar(select(Machine).where(Machine.name == label_or_name))
+    if same is not None:
+        return same
     wanted = folded(label_or_name)
-    return next((machine for machine in session.scalars(select(Machine)) if machine.name.casefold() == wanted), None)
+    names = session.execute(select(Machine.id, Machine.name).order_by(Machine.id))
+    number = next((number for number, name in names if name.casefold() == wanted), None)
+    return None if number is None else session.get(Machine, number)
 
 
 def resolve_pieces(session: Session, words: Iterable[str]) -> list[Piece]:

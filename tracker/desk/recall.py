@@ -127,7 +127,11 @@ def _query(session: Session, wanted: Wanted) -> Select[Any]:
     if wanted.marking:
         text = " ".join(wanted.marking.split()).lower()
         found = func.lower(Inspection.marking).contains(text, autoescape=True)
-        query = query.where(Piece.id.in_(select(Inspection.piece_id).where(found)))
+        if wanted.lot or wanted.seller or wanted.since or wanted.until or wanted.date_code:
+            # The looks of few pieces, rather than all there are.
+            query = query.where(select(Inspection.id).where(Inspection.piece_id == Piece.id, found).exists())
+        else:
+            query = query.where(Piece.id.in_(select(Inspection.piece_id).where(found)))
     return query
 
 

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
+from itertools import islice
 from typing import NamedTuple
 
 from sqlalchemy import func, select
@@ -209,7 +210,7 @@ class Plan:
         if part not in self._exemplars:
             self._exemplars[part] = tuple(
                 Exemplar(one.piece.label, one.photo.sha256, one.photo.size_bytes, kept_document(one).piece.outline)
-                for one in exemplar_tops(session, part)[:MOST_EXEMPLARS]
+                for one in islice(exemplar_tops(session, part), MOST_EXEMPLARS)
             )
         return self._exemplars[part]
 

@@ -80,11 +80,10 @@ def find_seller_or_none(session: Session, name: str) -> Seller | None:
 
 def records(session: Session) -> dict[int, Share]:
     """Return the record of each seller of whose pieces a truth is known, by the seller's id."""
-    by_seller: dict[int, dict[int, bool]] = {}
-    for one in learned(session).truths:
-        lots = by_seller.setdefault(one.seller, {})
-        lots[one.lot] = lots.get(one.lot, False) or one.not_genuine
-    return {seller: sellers.share(sum(lots.values()), len(lots)) for seller, lots in by_seller.items()}
+    counted = learned(session).records.by_seller
+    return {
+        seller: sellers.share(sum(bad > 0 for bad, _ in lots.values()), len(lots)) for seller, lots in counted.items()
+    }
 
 
 def seller_shown(session: Session, seller: Seller) -> SellerShown:

@@ -149,13 +149,16 @@ def some_stale(session: Session, today: str, most: int, after: int = 0) -> list[
     """Return the ids of some pieces whose suspicion is not of today, lot by lot."""
     at = PIECE_STANDING.c
     query = select(at.piece_id).where(_stale(PIECE_STANDING, today), at.piece_id > after)
-    return list(session.scalars(query.order_by(at.piece_id).limit(most)))
+    # Not by the number itself: the stale ones are to be found by their index and put in order, not all gone through.
+    return list(session.scalars(query.order_by(at.piece_id + 0).limit(most)))
 
 
 def stale_lots(session: Session, today: str, most: int | None = None) -> list[int]:
     """Return the ids of some lots whose suspicion is not of today."""
     at = LOT_STANDING.c
-    return list(session.scalars(select(at.lot_id).where(_stale(LOT_STANDING, today)).order_by(at.lot_id).limit(most)))
+    return list(
+        session.scalars(select(at.lot_id).where(_stale(LOT_STANDING, today)).order_by(at.lot_id + 0).limit(most))
+    )
 
 
 @dataclass(frozen=True, slots=True)

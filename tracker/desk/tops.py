@@ -134,7 +134,7 @@ def compare_tops(
         wanted = list({one.id: one for one in (*(one for one in two if one is not None), *asked)}.values())
         ordered = [one for one in asked if one in wanted] + [one for one in wanted if one not in asked]
         chosen = _kept(ordered, two)
-        known_good = standing_exemplars(session)
+        known_good = standing_exemplars(session, among=[one.id for one in chosen])
         seen = top_inspections(session, chosen)
         tops, millimetres = _at_one_scale(chosen, seen, {one.id for one in known_good})
         by_label = {one.piece: one for one in tops}
@@ -146,7 +146,7 @@ def compare_tops(
             left_out=len(ordered) - len(chosen),
             pair=pair,
             differences=() if pair is None else differences(pair[0].document, pair[1].document),
-            exemplars=_partners(session, home, known_good),
+            exemplars=_partners(session, home),
             pieces=tuple(one.label for one in home.pieces),
             millimetres=millimetres,
         )
@@ -158,9 +158,10 @@ def _kept(ordered: Sequence[Piece], two: Sequence[Piece | None]) -> list[Piece]:
     return [one for place, one in enumerate(ordered) if place < MOST or one.id in named]
 
 
-def _partners(session: Session, home: Lot, known_good: Sequence[Piece]) -> tuple[tuple[str, str], ...]:
-    same = [one for one in known_good if one.lot.claimed_part == home.claimed_part]
-    order = [*same, *(one for one in known_good if one not in same)][:MOST_EXEMPLARS]
+def _partners(session: Session, home: Lot) -> tuple[tuple[str, str], ...]:
+    order = standing_exemplars(session, lambda part: part == home.claimed_part, most=MOST_EXEMPLARS)
+    if len(order) < MOST_EXEMPLARS:
+        order += standing_exemplars(session, lambda part: part != home.claimed_part, most=MOST_EXEMPLARS - len(order))
     seen = top_inspections(session, order)
     return tuple((one.label, one.lot.claimed_part) for one in order if one.id in seen)
 

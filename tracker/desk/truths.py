@@ -88,27 +88,39 @@ class SellerRecords:
     (common practice, no source).
     """
 
-    truths: tuple[Truth, ...]
+    truths: tuple[Truth, ...] = ()
+    counted: Mapping[int, Mapping[int, tuple[int, int]]] | None = None
+    """By seller and lot: how many pieces are not genuine, and are known; in place of `truths`."""
 
     @cached_property
-    def _lots(self) -> Mapping[int, Mapping[int, Fraction]]:
-        """The share of bad pieces in each lot, by seller and lot."""
-        known: dict[int, dict[int, list[bool]]] = {}
+    def by_seller(self) -> Mapping[int, Mapping[int, tuple[int, int]]]:
+        """How many pieces of each lot are not genuine, and are known, by seller and lot."""
+        if self.counted is not None:
+            return self.counted
+        known: dict[int, dict[int, tuple[int, int]]] = {}
         for one in self.truths:
-            known.setdefault(one.seller, {}).setdefault(one.lot, []).append(one.not_genuine)
-        return {
-            seller: {lot: Fraction(sum(bad), len(bad)) for lot, bad in lots.items()} for seller, lots in known.items()
-        }
+            lots = known.setdefault(one.seller, {})
+            bad, number = lots.get(one.lot, (0, 0))
+            lots[one.lot] = bad + one.not_genuine, number + 1
+        return known
 
     @cached_property
-    def _bad(self) -> Mapping[int, Fraction]:
+    def _bad(self) -> dict[int, Fraction]:
+        return {}
+
+    def _bad_of(self, seller: int) -> Fraction:
         # Fractions, so that a lot can be taken away without a trace.
-        return {seller: sum(lots.values(), Fraction(0)) for seller, lots in self._lots.items()}
+        if seller not in self._bad:
+            shares = (Fraction(*counts) for counts in self.by_seller[seller].values())
+            self._bad[seller] = sum(shares, Fraction(0))
+        return self._bad[seller]
 
     def of(self, seller: int, *, without_lot: int | None = None) -> tuple[float, float]:
         """Return (bad, good) of a seller; a lot is left out of its own prior."""
-        lots, bad = self._lots.get(seller, {}), self._bad.get(seller, Fraction(0))
-        number = len(lots)
+        lots = self.by_seller.get(seller)
+        if lots is None:
+            return 0.0, 0.0
+        number, bad = len(lots), self._bad_of(seller)
         if without_lot is not None and without_lot in lots:
-            number, bad = number - 1, bad - lots[without_lot]
+            number, bad = number - 1, bad - Fraction(*lots[without_lot])
         return round(float(bad), 3), round(float(number - bad), 3)

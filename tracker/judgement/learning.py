@@ -7,15 +7,13 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracker.judgement.counts import NOTHING_COUNTED, OUTCOMES, SLIGHT, Counts, Taught
 from tracker.judgement.learning_at_once import AtOnce
-from tracker.judgement.outcomes import Outcomes, codes
+from tracker.judgement.lesson_table import SETTLED, Key, LessonTable, LotRows
 from tracker.judgement.together import AS_DECLARED, Seen, Together, fit
 from tracker.judgement.weights import Indicator, LearningRule, Weights, declared, indicators, learning_rule
-
-SETTLED = "settled"
-"""The family of truth itself. What settles a piece is no experience with the words that settle it."""
 
 FOLDS = 5
 """Lots are left out by fifths where leaving out each alone would take too long (common practice, no source)."""
@@ -24,13 +22,11 @@ MOST_SEEN = 500
 """What signs are worth together are two numbers, known well from so many pieces; the newest are taken (common practice,
 no source)."""
 
-Tally = dict[int, list[int]]
+Tally = Mapping[int, Sequence[int]]
 """By lot: how many pieces showed an indicator clearly, slightly, not at all."""
-_NO_PIECES = [0, 0, 0]
+_NO_PIECES = (0, 0, 0)
 Shares = tuple[float, float, float]
 """A tally in effective pieces."""
-Key = tuple[str, bool]
-"""An indicator's code, and whether the pieces are the ones that are not genuine."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +76,7 @@ class Experience:
 
     Parameters
     ----------
-    lessons : tuple of Lesson
+    lessons : tuple of Lesson, or LessonTable
         One a piece; their order does not matter.
     declared : Weights
         What to add to.
@@ -89,7 +85,7 @@ class Experience:
         The journal entry up to which the records were read, for the version.
     """
 
-    lessons: tuple[Lesson, ...] = ()
+    lessons: tuple[Lesson, ...] | LessonTable = ()
     declared: Weights = field(default_factory=declared)
     rule: LearningRule = field(default_factory=learning_rule)
     until: int | None = None
@@ -117,9 +113,7 @@ class Experience:
     @cached_property
     def together(self) -> Together:
         """What signs have been worth together."""
-        told = sorted((one for one in self.lessons if one.before_db is not None), key=lambda one: one.piece)[
-            -MOST_SEEN:
-        ]
+        told = [one for one in _newest(self.lessons) if one.before_db is not None]
         return fit(self._seen(told), self.rule.together_sd) if told else AS_DECLARED
 
     def _seen(self, lessons: Sequence[Lesson]) -> list[Seen]:
@@ -130,7 +124,7 @@ class Experience:
         taught = np.maximum(at_once.of_all(self._sums) - at_once.by_lot(self._shares, lots), 0.0)
         weights = at_once.weights_db(taught)[[lots.index(lesson.lot) for lesson in lessons]]
         found = at_once.sums(at_once.outcomes(lesson.outcomes for lesson in lessons), weights)
-        numbers = Counter((lesson.lot, lesson.not_genuine) for lesson in self.lessons)
+        numbers = _numbers(self.lessons, {(lesson.lot, lesson.not_genuine) for lesson in lessons})
         seen = []
         for lesson, rest, signs, left_out in zip(
             lessons, found.rest_db, found.signs_db, found.left_out_db, strict=True
@@ -162,7 +156,8 @@ class Experience:
 
         Otherwise a piece that is alone in showing something would prove by itself that this is what its kind shows.
         """
-        lesson = self._by_piece.get(piece)
+        kept = self.lessons
+        lesson = kept.of_piece(piece) if isinstance(kept, LessonTable) else self._by_piece.get(piece)
         if lesson is None:
             return self.weights
         # Pieces of one lot and truth that showed an indicator alike leave the same lessons of it.
@@ -174,7 +169,7 @@ class Experience:
 
     def without_lot(self, lot: int) -> Weights:
         """Return what observations weigh to somebody who knows no truth of this lot."""
-        if lot not in self._by_lot:
+        if not self._has_lot(lot):
             return self.weights
         return self._without(lot, self._elsewhere(lot))
 
@@ -186,7 +181,7 @@ class Experience:
         """
         fold = lot % FOLDS
         if fold not in self._folds:
-            others = replace(self, lessons=tuple(one for one in self.lessons if one.lot % FOLDS != fold))
+            others = replace(self, lessons=_of_others(self.lessons, fold))
             others.__dict__.update(_shares=_without_fold(self._shares, fold))
             self._folds[fold] = others.together
         return self._folds[fold]
@@ -198,7 +193,7 @@ class Experience:
     def _without(self, lot: int, together: Together = AS_DECLARED) -> Weights:
         """Return the weights of single indicators had nothing of a lot been taught: its tallies taken from the sums."""
         left: dict[str, dict[Key, Tally]] = {}
-        for key in self._by_lot[lot]:
+        for key in (key for key, tally in self._tallies.items() if lot in tally):
             left.setdefault(key[0], {})[key] = {lot: _NO_PIECES}
         changed = {code: self._taught(code, instead) for code, instead in left.items()}
         return self._single.taught_otherwise({**self._single.taught, **changed}, together)
@@ -231,36 +226,40 @@ class Experience:
     def _by_piece(self) -> dict[int, Lesson]:
         return {lesson.piece: lesson for lesson in self.lessons}
 
-    @cached_property
-    def _by_lot(self) -> dict[int, list[Key]]:
-        """What the pieces of each lot taught something of; nothing, where none showed what can be counted."""
-        lots: dict[int, list[Key]] = {lesson.lot: [] for lesson in self.lessons}
-        for key, tally in self._tallies.items():
-            for lot in tally:
-                lots[lot].append(key)
-        return lots
+    def _has_lot(self, lot: int) -> bool:
+        return self.lessons.has_lot(lot) if isinstance(self.lessons, LessonTable) else lot in self._lots
 
     @cached_property
-    def _tallies(self) -> dict[Key, Tally]:
-        shown = [one.outcomes.marks for one in self.lessons if isinstance(one.outcomes, Outcomes)]
-        if self.declared.indicators is indicators() and len(shown) == len(self.lessons):
-            return tallied(self.lessons, shown)
-        tallies: dict[Key, Tally] = {}
+    def _lots(self) -> set[int]:
+        return {lesson.lot for lesson in self.lessons}
+
+    @cached_property
+    def _tallies(self) -> Mapping[Key, Tally]:
+        if isinstance(self.lessons, LessonTable) and self.declared.indicators is indicators():
+            return self.lessons.tallies()
+        tallies: dict[Key, dict[int, list[int]]] = {}
         for lesson in self.lessons:
             for key, index in self._counted(lesson):
                 tallies.setdefault(key, {}).setdefault(lesson.lot, [0, 0, 0])[index] += 1
         return tallies
 
     @cached_property
-    def _shares(self) -> dict[Key, dict[int, Shares]]:
-        return {key: {lot: self._shared(one) for lot, one in tally.items()} for key, tally in self._tallies.items()}
+    def _shares(self) -> dict[Key, Mapping[int, Shares]]:
+        return {key: self._shares_of(tally) for key, tally in self._tallies.items()}
+
+    def _shares_of(self, tally: Tally) -> Mapping[int, Shares]:
+        if not isinstance(tally, LotRows):
+            return {lot: self._shared(one) for lot, one in tally.items()}
+        pieces = tally.numbers.sum(axis=1)
+        each = (pieces / (1.0 + (pieces - 1) * self.rule.alike_in_lot)) / pieces
+        return LotRows(tally.lots, each[:, np.newaxis] * tally.numbers)
 
     @cached_property
     def _sums(self) -> dict[Key, Counts]:
         # fsum rounds once, so that the order of the lots cannot show.
-        return {key: _counts(of_lots.values()) for key, of_lots in self._shares.items()}
+        return {key: _counts(of_lots) for key, of_lots in self._shares.items()}
 
-    def _shared(self, tally: list[int]) -> Shares:
+    def _shared(self, tally: Sequence[int]) -> Shares:
         """Return what a lot's pieces are worth, shared among what they showed."""
         clear, slight, absent = tally
         pieces = clear + slight + absent
@@ -269,19 +268,18 @@ class Experience:
         each = effective(pieces, self.rule.alike_in_lot) / pieces
         return each * clear, each * slight, each * absent
 
-    @cached_property
-    def _sizes(self) -> dict[str, dict[int, int]]:
-        """By indicator and lot: how many pieces taught it, of either truth."""
-        sizes: dict[str, dict[int, int]] = {}
-        for (code, _), tally in self._tallies.items():
-            for lot, counts in tally.items():
-                of_code = sizes.setdefault(code, {})
-                of_code[lot] = of_code.get(lot, 0) + sum(counts)
-        return sizes
+    def _size(self, code: str, lot: int) -> int:
+        """Return how many pieces of a lot taught an indicator, of either truth."""
+        return sum(sum(self._tallies.get((code, kind), {}).get(lot, ())) for kind in (True, False))
 
     @cached_property
     def _numbers(self) -> dict[str, tuple[int, int]]:
-        return {code: (sum(sizes.values()), len(sizes)) for code, sizes in self._sizes.items()}
+        """By indicator: how many pieces taught it, of either truth, and of how many lots."""
+        found: dict[str, tuple[int, int]] = {}
+        for code in dict.fromkeys(code for code, _ in self._tallies):
+            told = [tally for kind in (True, False) if (tally := self._tallies.get((code, kind))) is not None]
+            found[code] = sum(map(_pieces, told)), len(np.unique(np.concatenate([_lots_of(one) for one in told])))
+        return found
 
     def _taught(self, code: str, instead: Mapping[Key, Tally] | None = None) -> Taught:
         """Return what was taught of one indicator, some lots' tallies replaced."""
@@ -294,7 +292,7 @@ class Experience:
                 gone[lot] = gone.get(lot, 0) + sum(was) - sum(now)
             sums.append(counts)
         pieces, lots = self._numbers[code]
-        emptied = sum(number == self._sizes[code][lot] for lot, number in gone.items())
+        emptied = sum(number == self._size(code, lot) for lot, number in gone.items())
         return Taught(sums[0], sums[1], pieces - sum(gone.values()), lots - emptied)
 
 
@@ -303,11 +301,10 @@ _OF_LESSONS = (
     "_folds",
     "_less",
     "_by_piece",
-    "_by_lot",
+    "_lots",
     "_tallies",
     "_sums",
     "_shares",
-    "_sizes",
     "_numbers",
     "_keys",
 )
@@ -329,31 +326,45 @@ def _counted(lesson: Lesson, known: Mapping[str, Indicator]) -> list[tuple[Key, 
     ]
 
 
-def tallied(lessons: Sequence[Lesson], shown: Sequence[bytes]) -> dict[Key, Tally]:
-    """Return what lessons add up to, by key and lot, of very many at once; `shown` are the marks of their outcomes."""
-    if not lessons:
-        return {}
-    marks = np.frombuffer(b"".join(shown), np.uint8).reshape(len(lessons), -1)
-    lots, of_lot = np.unique([one.lot for one in lessons], return_inverse=True)
-    group = 2 * of_lot + np.array([one.not_genuine for one in lessons])
-    found: dict[Key, Tally] = {}
-    for column, code in zip(marks.T, codes(), strict=True):
-        known = indicators()[code]
-        # Where no slight form is declared, slightly seen is neither seen nor not seen.
-        counted = (column > 0) if known.has_slight else (column > 0) & (column != 1 + OUTCOMES.index(SLIGHT))
-        if known.family == SETTLED or not counted.any():
-            continue
-        cells = np.bincount(3 * group[counted] + column[counted] - 1, minlength=6 * len(lots)).reshape(len(lots), 2, 3)
-        for kind in (False, True):
-            mine = cells[:, int(kind)]
-            rows = np.flatnonzero(mine.any(axis=1))
-            if len(rows):
-                found[code, kind] = dict(zip(lots[rows].tolist(), mine[rows].tolist(), strict=True))
-    return found
+def _newest(lessons: "tuple[Lesson, ...] | LessonTable") -> Sequence[Lesson]:
+    """Return the lessons of the newest pieces, by piece."""
+    if isinstance(lessons, LessonTable):
+        return lessons[-MOST_SEEN:]
+    return sorted((one for one in lessons if one.before_db is not None), key=lambda one: one.piece)[-MOST_SEEN:]
 
 
-def _counts(shares: Collection[Shares]) -> Counts:
-    clear, slight, absent = (math.fsum([share[index] for share in shares]) for index in range(len(OUTCOMES)))
+def newest_lots(lessons: LessonTable) -> set[int]:
+    """Return the lots of all pieces that anything is fitted to: only of them must be known what was thought before."""
+    others = (lessons.lots[lessons.lots % FOLDS != fold] for fold in range(FOLDS))
+    return {lot for some in (lessons.lots, *others) for lot in some[-MOST_SEEN:].tolist()}
+
+
+def _of_others(lessons: "tuple[Lesson, ...] | LessonTable", fold: int) -> "tuple[Lesson, ...] | LessonTable":
+    if isinstance(lessons, LessonTable):
+        return lessons.of_others(fold, FOLDS)
+    return tuple(one for one in lessons if one.lot % FOLDS != fold)
+
+
+def _numbers(
+    lessons: "tuple[Lesson, ...] | LessonTable", wanted: Collection[tuple[int, bool]]
+) -> Mapping[tuple[int, bool], int]:
+    """Return how many pieces of a lot are known to be so or so."""
+    if isinstance(lessons, LessonTable):
+        return {(lot, kind): lessons.number(lot, kind) for lot, kind in wanted}
+    return Counter((lesson.lot, lesson.not_genuine) for lesson in lessons)
+
+
+def _pieces(tally: Tally) -> int:
+    return int(tally.numbers.sum()) if isinstance(tally, LotRows) else sum(map(sum, tally.values()))
+
+
+def _lots_of(tally: Tally) -> NDArray[np.int64]:
+    return tally.lots if isinstance(tally, LotRows) else np.array(list(tally), np.int64)
+
+
+def _counts(shares: Mapping[int, Shares]) -> Counts:
+    columns = shares.numbers.T.tolist() if isinstance(shares, LotRows) else list(zip(*shares.values(), strict=True))
+    clear, slight, absent = (math.fsum(column) for column in columns or ((), (), ()))
     return Counts(clear, absent, slight)
 
 
@@ -366,9 +377,14 @@ def _moved(counts: Counts, was: Shares, now: Shares) -> Counts:
     )
 
 
-def _without_fold(shares: Mapping[Key, Mapping[int, Shares]], fold: int) -> dict[Key, dict[int, Shares]]:
+def _without_fold(shares: Mapping[Key, Mapping[int, Shares]], fold: int) -> dict[Key, Mapping[int, Shares]]:
     """Return what other lots than those of a fold share; sums are made lot by lot, so theirs need no counting anew."""
-    kept = {key: {lot: one for lot, one in of_lots.items() if lot % FOLDS != fold} for key, of_lots in shares.items()}
+    kept = {
+        key: of_lots.those(of_lots.lots % FOLDS != fold)
+        if isinstance(of_lots, LotRows)
+        else {lot: one for lot, one in of_lots.items() if lot % FOLDS != fold}
+        for key, of_lots in shares.items()
+    }
     return {key: of_lots for key, of_lots in kept.items() if of_lots}
 
 

@@ -68,8 +68,10 @@ class AtOnce:
         found = np.zeros((len(lots), len(self.codes), 2, len(OUTCOMES)))
         rows = {lot: row for row, lot in enumerate(lots)}
         for (code, not_genuine), of_lots in shares.items():
-            for lot in rows.keys() & of_lots.keys():
-                found[rows[lot], self.place[code], 0 if not_genuine else 1] = of_lots[lot]
+            for lot, row in rows.items():
+                mine = of_lots.get(lot)
+                if mine is not None:
+                    found[row, self.place[code], 0 if not_genuine else 1] = mine
         return found
 
     def of_all(self, sums: Mapping[tuple[str, bool], Counts]) -> Floats:

@@ -11,6 +11,11 @@ _MARK = {outcome: number for number, outcome in enumerate(OUTCOMES, start=1)}
 """0 stands for what was not looked for."""
 
 
+def mark_of(outcome: str) -> int:
+    """Return the byte that stands for one of `OUTCOMES`."""
+    return _MARK[outcome]
+
+
 @cache
 def codes() -> tuple[str, ...]:
     """Return every declared indicator, in the order of the bytes."""

@@ -5,7 +5,7 @@ any time (`tracker/desk/standing.py`). They point at rows by number without a fo
 the way of what is done to the records.
 """
 
-from sqlalchemy import Boolean, Column, Float, Index, Integer, String, Table, Text
+from sqlalchemy import Boolean, Column, Float, Index, Integer, String, Table, Text, text
 
 from tracker.records.models import Base
 
@@ -29,6 +29,11 @@ PIECE_STANDING = Table(
     Column("suspicion", Float),
     Column("reckoned", String(40), index=True),
     Index("ix_piece_standing_suspicion_piece_id", "suspicion", "piece_id"),
+    Index("ix_piece_standing_read_key_piece_id", "read_key", "piece_id"),
+    Index("ix_piece_standing_settled_piece_id", "settled", "piece_id"),
+    Index("ix_piece_standing_lower_date_code", text("lower(date_code)"), "piece_id"),
+    Index("ix_piece_standing_lower_package", text("lower(package)"), "piece_id"),
+    Index("ix_piece_standing_lower_position", text("lower(position)"), "piece_id"),
     Index("ix_piece_standing_disposition_piece_id", "disposition", "piece_id"),
 )
 """How a piece stands. One without a row is open, nothing is known of it, and siblings say nothing of it either.

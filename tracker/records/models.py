@@ -41,9 +41,9 @@ class JournalEntry(Base):
     __tablename__ = "journal_entry"
 
     id: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=False)
-    at: Mapped[str] = mapped_column(String(32))
+    at: Mapped[str] = mapped_column(String(32), index=True)
     """UTC instant, RFC 3339 with microseconds, kept as text so that its hash is the same on every database."""
-    operator: Mapped[str] = mapped_column(String(200))
+    operator: Mapped[str] = mapped_column(String(200), index=True)
     act: Mapped[str] = mapped_column(String(40), index=True)
     subject: Mapped[str] = mapped_column(String(200), index=True)
     body: Mapped[str] = mapped_column(Text)
@@ -222,6 +222,12 @@ class BenchRun(Written):
     """One bench test of a piece or a machine: its conditions, result, rule and verdict."""
 
     __tablename__ = "bench_run"
+    # Lowered, for lists alone: by the plain words SQLite would go even where the runs of a few pieces are asked for.
+    __table_args__ = (
+        Index("ix_bench_run_lower_test", text("lower(test)")),
+        Index("ix_bench_run_lower_verdict", text("lower(verdict)")),
+        Index("ix_bench_run_lower_test_lower_verdict", text("lower(test)"), text("lower(verdict)")),
+    )
 
     label: Mapped[str] = mapped_column(String(20), unique=True)
     piece_id: Mapped[int | None] = mapped_column(ForeignKey("piece.id"), index=True)
@@ -230,9 +236,9 @@ class BenchRun(Written):
     """current, clock, soak, signature, curve or in-circuit."""
     verdict: Mapped[str] = mapped_column(String(12))
     """pass, fail or undecided."""
-    weight_db: Mapped[float] = mapped_column(Float)
+    weight_db: Mapped[float] = mapped_column(Float, index=True)
     rule: Mapped[str] = mapped_column(Text)
-    supply_v: Mapped[float | None] = mapped_column(Float)
+    supply_v: Mapped[float | None] = mapped_column(Float, index=True)
     ambient_c: Mapped[float | None] = mapped_column(Float)
     jig: Mapped[str | None] = mapped_column(String(200))
     instrument: Mapped[str | None] = mapped_column(String(200))

@@ -33,7 +33,7 @@ class Point:
 @router.get("/calibration")
 def shown(request: Request, workspace: needs.Opened, now: Annotated[str, Query(max_length=3)] = "") -> Response:
     """Show whether suspicions have held; in a large workshop as it was worked out last, unless asked for now."""
-    found, moved = calibration(workspace, earlier=not now), indicators_moved(workspace)
+    found, moved = calibration(workspace, earlier=not now, with_pieces=False), indicators_moved(workspace)
     return render.page(
         request,
         "calibration",
