@@ -36,7 +36,7 @@ from statistics import NormalDist
 import numpy as np
 
 from tracker.judgement.counts import ABSENT, CLEAR, OUTCOMES, SLIGHT
-from tracker.judgement.learning import Lesson
+from tracker.judgement.lesson import Lesson
 from tracker.judgement.observed import Remark
 from tracker.judgement.prior import before_looking, source_kinds
 from tracker.judgement.suspicion import Suspicion, combine

@@ -13,7 +13,8 @@ from tracker.desk import known_kept
 from tracker.desk.bench import CurrentRequest, run_current
 from tracker.desk.correct import correct
 from tracker.desk.decide import decide, settle
-from tracker.desk.known_pieces import KnownPieces, known_pieces
+from tracker.desk.known_pieces import known_pieces
+from tracker.desk.known_table import KnownPieces
 from tracker.desk.learned import Learned, learned
 from tracker.desk.remembered import Remembered
 from tracker.desk.truths import truths
@@ -21,7 +22,8 @@ from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.journal import head
 from tracker.judgement.counts import OUTCOMES
-from tracker.judgement.learning import Experience, Lesson
+from tracker.judgement.learning import Experience
+from tracker.judgement.lesson import Lesson
 from tracker.judgement.lesson_table import LessonTable
 from tracker.judgement.outcomes import Outcomes, codes
 from tracker.records.models import Piece, Settlement

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from scipy import optimize, stats
 
 from tracker.judgement.counts import ABSENT, CLEAR, OUTCOMES, SLIGHT, Counts
-from tracker.judgement.learning import FOLDS, Experience, Lesson, effective
+from tracker.judgement.learning import FOLDS, Experience, effective
+from tracker.judgement.lesson import Lesson
 from tracker.judgement.observed import Remark
 from tracker.judgement.suspicion import combine, probability_to_db
 from tracker.judgement.together import AS_DECLARED, LARGEST_FOUND, Seen, Together, fit

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tracker.judgement.counts import ABSENT, CLEAR, OUTCOMES, SLIGHT
-from tracker.judgement.learning import Experience, Lesson, effective
+from tracker.judgement.learning import Experience, effective
+from tracker.judgement.lesson import Lesson
 from tracker.judgement.observed import Remark
 from tracker.judgement.suspicion import combine, silences
 from tracker.judgement.together import AS_DECLARED, Seen, Together, fit

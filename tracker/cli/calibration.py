@@ -11,7 +11,7 @@ from tracker.cli.printing import console, note, print_json, table
 from tracker.errors import BadRequest
 
 if TYPE_CHECKING:
-    from tracker.desk.calibration import Calibration, IndicatorMoved, IndicatorsMoved
+    from tracker.desk.calibrated import Calibration, IndicatorMoved, IndicatorsMoved
     from tracker.judgement.scores import Scores
 
 

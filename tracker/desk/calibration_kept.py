@@ -8,20 +8,17 @@ import json
 import time
 from collections.abc import Sequence
 from dataclasses import asdict, astuple, dataclass
-from typing import TYPE_CHECKING
 
 from sqlalchemy.orm import Session
 
 from tracker.desk import kept_copy
+from tracker.desk.calibrated import Calibration, Judged, reliability_of
 from tracker.desk.kept_copy import Copy
 from tracker.desk.known_kept import WORTH_IT
 from tracker.desk.standing_suspicion import mark
 from tracker.journal import Head
 from tracker.judgement.scores import Area, Bin, Decomposition, Scores
 from tracker.judgement.weights import declared_version
-
-if TYPE_CHECKING:
-    from tracker.desk.calibration import Calibration, Judged
 
 _ENDING, _SAID = ".calibration.json", ".calibration-said.json"
 _FORMAT = 1
@@ -33,14 +30,12 @@ class Kept:
 
     head: Head
     weights: str
-    judged: tuple["Judged", ...]
+    judged: tuple[Judged, ...]
     left_out: int
 
 
 def load(session: Session) -> Kept | None:
     """Return what was kept of the journal that a session sees, None where there is nothing that can be used."""
-    from tracker.desk.calibration import Judged
-
     copy = kept_copy.load(session, _ENDING, _made_by())
     try:
         if copy is None:
@@ -51,10 +46,8 @@ def load(session: Session) -> Kept | None:
         return None
 
 
-def load_said(session: Session) -> "tuple[Head, Calibration] | None":
+def load_said(session: Session) -> tuple[Head, Calibration] | None:
     """Return what was said of all pieces together, and the entry it held for; `judged` is empty."""
-    from tracker.desk.calibration import Calibration, reliability_of
-
     copy = kept_copy.load(session, _SAID, _made_by())
     try:
         if copy is None:
@@ -74,7 +67,7 @@ def load_said(session: Session) -> "tuple[Head, Calibration] | None":
         return None
 
 
-def keep_said(session: Session, at: Head, found: "Calibration") -> None:
+def keep_said(session: Session, at: Head, found: Calibration) -> None:
     """Keep what is said of all pieces together, where they are many."""
     if found.scores is None or len(found.judged) < WORTH_IT:
         return
@@ -90,7 +83,7 @@ def is_old(session: Session, older_s: float) -> bool:
     return kept_copy.is_old(session, _ENDING, older_s, time.time())
 
 
-def keep(session: Session, at: Head, weights: str, judged: "Sequence[Judged]", left_out: int) -> None:
+def keep(session: Session, at: Head, weights: str, judged: Sequence[Judged], left_out: int) -> None:
     """Keep what was worked out, where it took long."""
     if len(judged) < WORTH_IT:
         return

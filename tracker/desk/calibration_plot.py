@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tracker.desk import plotting
-from tracker.desk.calibration import Calibration, Reliability
+from tracker.desk.calibrated import Calibration, Reliability
 
 WIDTH = 51
 """Characters from 0 to 1."""

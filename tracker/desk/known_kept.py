@@ -1,7 +1,6 @@
 """What was read of all pieces whose truth is known, kept for the next process (`tracker/desk/kept_copy.py`)."""
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from sqlalchemy.orm import Session
@@ -9,12 +8,9 @@ from sqlalchemy.orm import Session
 from tracker import __version__
 from tracker.desk import kept_copy
 from tracker.desk.kept_copy import Copy
-from tracker.desk.known_table import PLACES, KnownTable
+from tracker.desk.known_table import PLACES, KnownPieces, KnownTable
 from tracker.judgement.outcomes import codes
 from tracker.judgement.weights import declared_version
-
-if TYPE_CHECKING:
-    from tracker.desk.known_pieces import KnownPieces
 
 WORTH_IT = 500
 """When so many pieces were read from the records it is written anew; our own choice: they take a tenth of a second."""
@@ -22,7 +18,7 @@ ENDING = ".bin"
 _FORMAT = 1
 
 
-def load(session: Session) -> "KnownPieces | None":
+def load(session: Session) -> KnownPieces | None:
     """Return what was kept of the journal that a session sees, None where there is nothing that can be used."""
     copy = kept_copy.load(session, ENDING, _made_by())
     try:
@@ -31,7 +27,7 @@ def load(session: Session) -> "KnownPieces | None":
         return None
 
 
-def kept(session: Session, found: "KnownPieces") -> "KnownPieces":
+def kept(session: Session, found: KnownPieces) -> KnownPieces:
     """Keep what was read, where anything is kept."""
     if kept_copy.place_of(session, ENDING) is None:
         return found
@@ -43,13 +39,11 @@ def _made_by() -> str:
     return f"{_FORMAT} {__version__} {declared_version()}"
 
 
-def _packed(found: "KnownPieces") -> bytes:
+def _packed(found: KnownPieces) -> bytes:
     return found.pieces.places.tobytes() + found.pieces.marks.tobytes()
 
 
-def _unpacked(copy: Copy) -> "KnownPieces":
-    from tracker.desk.known_pieces import KnownPieces
-
+def _unpacked(copy: Copy) -> KnownPieces:
     count, body = int(copy.said["pieces"]), copy.body
     places, width = count * PLACES.itemsize, len(codes())
     if len(body) != places + count * width:

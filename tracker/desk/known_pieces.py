@@ -6,7 +6,6 @@ handed on within a process, and kept for the next one (`tracker/desk/known_kept.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
@@ -14,7 +13,7 @@ from sqlalchemy import ColumnElement, select, union
 from sqlalchemy.orm import Session
 
 from tracker.desk import known_kept
-from tracker.desk.known_table import Known, KnownTable
+from tracker.desk.known_table import Known, KnownPieces, KnownTable
 from tracker.desk.on_record import OnRecord, on_record
 from tracker.desk.outcomes import bench_outcomes, photo_outcomes
 from tracker.desk.truths import Truth, truths
@@ -25,25 +24,6 @@ from tracker.records.models import BenchRun, Decision, Inspection, Settlement
 MOST_AT_ONCE = 5_000
 """A database takes only so many names at once; our own choice, as in `tracker/desk/standing.py`."""
 _KEPT = "lotproof.known_pieces"
-
-
-@dataclass(frozen=True)
-class KnownPieces:
-    """The pieces whose truth is known by a journal entry.
-
-    Parameters
-    ----------
-    head : Head
-        The newest entry then.
-    pieces : KnownTable
-        From a piece to its `Known`, in order.
-    read : int
-        How many pieces were read from the records since these were kept for other processes.
-    """
-
-    head: Head
-    pieces: KnownTable
-    read: int = 0
 
 
 def known_pieces(session: Session, before: KnownPieces | None, *, keep: bool = False) -> KnownPieces:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.desk.truths import Truth
+from tracker.journal import Head
 from tracker.judgement.outcomes import Outcomes, codes
 
 PLACES = np.dtype([("piece", "<i8"), ("lot", "<i8"), ("seller", "<i8"), ("bad", "u1"), ("by_bench", "u1")])
@@ -105,3 +106,22 @@ class KnownTable(Mapping[int, Known]):
 
 def _truth(piece: int, lot: int, seller: int, bad: Any, by_bench: Any) -> Truth:
     return Truth(piece, lot, seller, bool(bad), bool(by_bench))
+
+
+@dataclass(frozen=True)
+class KnownPieces:
+    """The pieces whose truth is known by a journal entry.
+
+    Parameters
+    ----------
+    head : Head
+        The newest entry then.
+    pieces : KnownTable
+        From a piece to its `Known`, in order.
+    read : int
+        How many pieces were read from the records since these were kept for other processes.
+    """
+
+    head: Head
+    pieces: KnownTable
+    read: int = 0

@@ -10,8 +10,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from tracker.desk.facts import LISTING
-from tracker.desk.known_pieces import KnownPieces, known_pieces
-from tracker.desk.known_table import KnownTable
+from tracker.desk.known_pieces import known_pieces
+from tracker.desk.known_table import KnownPieces, KnownTable
 from tracker.desk.remembered import once, only_reads
 from tracker.desk.truths import SellerRecords, Truth
 from tracker.journal import FIRST_PREVIOUS, Head, head

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from tracker.judgement.counts import NOTHING_COUNTED, OUTCOMES, SLIGHT, Counts, Taught
 from tracker.judgement.learning_at_once import AtOnce
+from tracker.judgement.lesson import Lesson
 from tracker.judgement.lesson_table import SETTLED, Key, LessonTable, LotRows
 from tracker.judgement.together import AS_DECLARED, Seen, Together, fit
 from tracker.judgement.weights import Indicator, LearningRule, Weights, declared, indicators, learning_rule
@@ -27,30 +28,6 @@ Tally = Mapping[int, Sequence[int]]
 _NO_PIECES = (0, 0, 0)
 Shares = tuple[float, float, float]
 """A tally in effective pieces."""
-
-
-@dataclass(frozen=True, slots=True)
-class Lesson:
-    """One piece whose truth is known, and what became of looking at it. Its own suspicion has no part in it.
-
-    Parameters
-    ----------
-    piece, lot : int
-        Any numbers that tell pieces and lots apart.
-    not_genuine : bool
-        Its truth.
-    outcomes : mapping of str to str
-        By indicator: one of `OUTCOMES`. What was not looked for, or could not have been seen, is left out.
-    before_db : float or None
-        What was thought of it before looking, in decibans, had no truth of its lot been known. None: it teaches single
-        indicators only, not what signs are worth together.
-    """
-
-    piece: int
-    lot: int
-    not_genuine: bool
-    outcomes: Mapping[str, str]
-    before_db: float | None = None
 
 
 def effective(pieces: int, alike: float) -> float:

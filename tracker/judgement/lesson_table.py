@@ -6,17 +6,15 @@ A workshop of a hundred thousand settled pieces starts from them with every comm
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, overload
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tracker.judgement.counts import OUTCOMES, SLIGHT
+from tracker.judgement.lesson import Lesson
 from tracker.judgement.outcomes import Outcomes, codes
 from tracker.judgement.weights import indicators
-
-if TYPE_CHECKING:
-    from tracker.judgement.learning import Lesson
 
 SETTLED = "settled"
 """The family of truth itself. What settles a piece is no experience with the words that settle it."""
@@ -56,7 +54,7 @@ class LotRows(Mapping[int, tuple[Any, ...]]):
 
 
 @dataclass(frozen=True, eq=False)
-class LessonTable(Sequence["Lesson"]):
+class LessonTable(Sequence[Lesson]):
     """Lessons in the order of their pieces.
 
     Parameters
@@ -79,12 +77,10 @@ class LessonTable(Sequence["Lesson"]):
         return len(self.pieces)
 
     @overload
-    def __getitem__(self, at: int) -> "Lesson": ...
+    def __getitem__(self, at: int) -> Lesson: ...
     @overload
     def __getitem__(self, at: slice) -> "LessonTable": ...
     def __getitem__(self, at: int | slice) -> "Lesson | LessonTable":
-        from tracker.judgement.learning import Lesson
-
         if isinstance(at, slice):
             return self.those(at)
         lot = int(self.lots[at])

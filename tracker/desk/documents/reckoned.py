@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from tracker.desk.calibration import Calibration, Judged, Reliability
+from tracker.desk.calibrated import Calibration, Judged, Reliability
 from tracker.desk.costs import Reckoned
 from tracker.desk.documents.base import Document, members
 from tracker.desk.next_test import NextTests

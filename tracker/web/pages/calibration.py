@@ -7,7 +7,8 @@ from fastapi import APIRouter, Query
 from starlette.requests import Request
 from starlette.responses import Response
 
-from tracker.desk.calibration import Calibration, calibration, indicators_moved
+from tracker.desk.calibrated import Calibration
+from tracker.desk.calibration import calibration, indicators_moved
 from tracker.web import needs, render
 
 router = APIRouter(include_in_schema=False)
