@@ -63,6 +63,17 @@ def test_there_and_back(stocked: Workspace, tmp_path: Path, lotproof: Lotproof) 
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []
 
 
+def test_nothing_passes_through_the_folder_for_temporary_files(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where a workspace fits, it may not fit into that folder, too."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "none"))
+    before = {path: path.stat().st_mtime_ns for path in made.rglob("*")}
+    restore(made, tmp_path / "w")
+    assert {path: path.stat().st_mtime_ns for path in made.rglob("*")} == before
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["w"]
+
+
 @pytest.mark.sweep
 def test_into_postgres_and_a_bucket_and_from_there(
     made: Path, tmp_path: Path, postgres_database: str, bucket: str
