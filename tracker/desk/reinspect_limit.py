@@ -10,6 +10,7 @@ import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
+from pathlib import Path
 from typing import IO
 
 from tracker.desk.reinspect_job import PhotoJob
@@ -46,4 +47,4 @@ def limited(one: PhotoJob) -> Iterator[None]:
 
 @cache
 def _nowhere() -> IO[str]:
-    return open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115  open as long as the process
+    return Path(os.devnull).open("w", encoding="utf-8")  # as long as the process lives

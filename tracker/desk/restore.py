@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Engine
 from tracker.desk import backup_manifest
 from tracker.desk.backup_manifest import EVIDENCE, LIST, MANIFEST, RECORDS, Manifest
 from tracker.desk.carry import Carried, target
-from tracker.desk.carry_rows import Tell, quietly, same, table_sums
+from tracker.desk.carry_rows import Tell, quietly, same
 from tracker.disk import make_folder, unfinished
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore

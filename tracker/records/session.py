@@ -126,7 +126,7 @@ def without_password(url: URL) -> str:
 
 @lru_cache(maxsize=256)
 def place_of(address: str) -> str:
-    """Return where records lie: the same for every address of one database, whoever asks there and however he proves it.
+    """Return where records lie: the same for every address of a database, whoever asks there and with what password.
 
     Parameters
     ----------
