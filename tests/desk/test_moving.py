@@ -32,7 +32,8 @@ from tracker.desk.move import move, reopen
 from tracker.desk.receive import receive
 from tracker.desk.task_rows import TaskRows
 from tracker.desk.tasks import ask_photograph
-from tracker.desk.verify import tidy, verify
+from tracker.desk.tidy import tidy
+from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore

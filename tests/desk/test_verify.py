@@ -16,7 +16,8 @@ from tracker.desk import verify_state
 from tracker.desk.arrival import Paper
 from tracker.desk.decide import decide
 from tracker.desk.found import MOST_FAULTS
-from tracker.desk.verify import RUNGS, Report, tidy, verify
+from tracker.desk.tidy import tidy
+from tracker.desk.verify import RUNGS, Report, verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records import bulk
