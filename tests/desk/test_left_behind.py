@@ -18,7 +18,7 @@ from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.session import frozen_sqlite_engine
 
-PLACES = ("/", "/lots", "/lots/L0001", "/pieces/L0001-01", "/receive", "/lots/L0001/photograph", "/log", "/phone")
+PLACES = ("/", "/lots/L0001", "/receive", "/phone")
 NOBODY = "TCPIP::127.0.0.1::9::SOCKET"
 
 

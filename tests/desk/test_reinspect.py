@@ -359,7 +359,7 @@ def test_a_photo_that_breaks_workers_is_set_aside_and_the_rest_goes_on(shop, sta
 def test_a_photo_that_takes_for_ever_is_named_and_the_rest_goes_on(shop, stage, newer, tmp_path, monkeypatch):
     an_archive(shop, stage, tmp_path, lots=3)
     newer("next")
-    monkeypatch.setattr(reinspect_limit, "LONGEST_S", 0.7)
+    monkeypatch.setattr(reinspect_limit, "LONGEST_S", 0.6)
     prompt = stage.look
 
     def look(photos, **more):
