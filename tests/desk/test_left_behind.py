@@ -10,6 +10,7 @@ from conftest import Lotproof
 from stock import a_lot
 from web_pages import Pages
 
+from tracker.desk.export_bag import export_bag
 from tracker.desk.move import move, reopen
 from tracker.desk.photograph import photograph
 from tracker.desk.reinspect import dry_run, reinspect
@@ -68,6 +69,11 @@ def test_photos_are_refused_before_they_are_read(closed: Workspace, tmp_path: Pa
     with pytest.raises(BadRequest) as refused:
         photograph(closed, "L0001", [tmp_path / "not read.jpg"])
     assert refused.value.what == sentence(closed)
+
+
+def test_no_bag_is_gathered(closed: Workspace, tmp_path: Path) -> None:
+    with pytest.raises(BadRequest, match="has moved to"):
+        export_bag(closed, "no such lot", tmp_path / "bag")
 
 
 def test_nobody_looks_again(closed: Workspace, lotproof: Lotproof) -> None:
