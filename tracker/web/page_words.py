@@ -50,7 +50,7 @@ _ADVICE: tuple[tuple[str, str | Callable[[re.Match[str]], str]], ...] = (
     (r"`lotproof tidy --work` removes it after", "The page ‘Work’ offers to remove it after"),
     (
         r"^Use --workspace (.+), or `lotproof workspace reopen` to go on here after all\.$",
-        r"Its pages are started there: lotproof serve --workspace \1. `lotproof workspace reopen` opens it here again.",
+        r"`lotproof serve --workspace \1` shows its pages; `lotproof workspace reopen` opens it here after all.",
     ),
     (r"`lotproof verify` names", "‘Verify now’ on the page ‘Journal’ names"),
 )
