@@ -428,6 +428,7 @@ def test_bytes_where_a_text_was_are_a_fault_and_no_crash(used: Workspace) -> Non
         assert said(verify(used)) == {("chain", "entry-edited"), ("signatures", "signature-wrong")}
 
 
+@pytest.mark.sweep
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="looks into /proc")
 def test_who_checks_signatures_does_not_outlive_a_killed_check() -> None:
     told, heard = multiprocessing.get_context("fork").Pipe()
