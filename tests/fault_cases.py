@@ -24,7 +24,8 @@ from stock import a_lot
 
 import tracker
 from tracker.desk import photograph as photographing
-from tracker.desk.verify import Report, tidy, verify
+from tracker.desk.tidy import tidy
+from tracker.desk.verify import Report, verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import LotproofError
 from tracker.instruments.log import Log

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
+from tracker.bucket_trouble import TELL_ITS_KEEPER, Broken, NotKnown, Trouble, judged, no_bucket
 from tracker.errors import BadRequest
 
 CONNECT_S = 5.0
@@ -39,27 +40,6 @@ PAGE = 1000
 IN_A_ROW = 5
 """After so many objects in a row that could not be had the store as a whole is said to be at fault; our own choice."""
 _BLOCK = 1 << 20
-_BUSY = {"500", "502", "503", "504", "InternalError", "ServiceUnavailable", "SlowDown", "RequestTimeout", "Throttling"}
-_REFUSED = {"401", "403", "AccessDenied", "InvalidAccessKeyId", "SignatureDoesNotMatch", "ExpiredToken", "InvalidToken"}
-_MISSING = {"404", "NoSuchKey"}
-_THERE = {"412", "PreconditionFailed"}
-_UNKNOWN = {"501", "NotImplemented"}
-
-
-class Trouble(Exception):
-    """The bucket did not do what was asked.
-
-    Attributes
-    ----------
-    what, advice : str
-        Sentences for a person; neither holds a credential.
-    lasting : bool
-        True when every other request would fare the same: no answer, wrong credentials, no such bucket.
-    """
-
-    def __init__(self, what: str, advice: str, *, lasting: bool) -> None:
-        super().__init__(f"{what} {advice}")
-        self.what, self.advice, self.lasting = what, advice, lasting
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,10 +48,6 @@ class Stored:
 
     size_bytes: int
     sha256: str | None
-
-
-class _Broken(Exception):
-    """A body that ended before its end, or another passing fault that is worth another try."""
 
 
 class Bucket:
@@ -136,9 +112,7 @@ class Bucket:
             return False
         if not self._holds(name, sha256, size):
             self.remove(name)
-            raise Trouble(
-                f"The bucket {self.name} did not keep the bytes it was given.", _TELL_ITS_KEEPER, lasting=True
-            )
+            raise Trouble(f"The bucket {self.name} did not keep the bytes it was given.", TELL_ITS_KEEPER, lasting=True)
         return True
 
     def _put(self, name: str, path: Path, sha256: str, size: int) -> None:
@@ -146,7 +120,7 @@ class Bucket:
         wanted: dict[str, Any] = {"Key": self._key(name), "ContentLength": size, "ChecksumSHA256": checksum}
         try:
             self._ask("put_object", body=path, size=size, IfNoneMatch="*", **wanted)
-        except _NotKnown:  # a store without conditional puts; the caller holds the write lock, so nobody else puts it
+        except NotKnown:  # a store without conditional puts; the caller holds the write lock, so nobody else puts it
             self._ask("put_object", body=path, size=size, **wanted)
 
     def fetch(self, name: str, into: "Sink") -> tuple[str, int]:
@@ -180,7 +154,7 @@ class Bucket:
             try:
                 said = self._ask("list_objects_v2", Prefix=self._prefix, MaxKeys=PAGE, **more)
             except FileNotFoundError:
-                raise self._no_bucket() from None
+                raise no_bucket(self.name) from None
             for one in said.get("Contents", ()):
                 yield str(one["Key"]).removeprefix(self._prefix)
             if not said.get("IsTruncated"):
@@ -225,7 +199,7 @@ class Bucket:
             try:
                 answer = sync(self._fs.loop, ask, timeout=limit)
             except Exception as error:
-                trouble = self._judged(error)
+                trouble = judged(self.name, error)
                 continue
             self._failed = 0
             return answer
@@ -234,37 +208,6 @@ class Bucket:
         if self._failed >= IN_A_ROW:
             trouble.lasting = True
         raise trouble
-
-    def _judged(self, error: Exception) -> Trouble:
-        """Return what is worth another try as trouble; raise what another try would not change."""
-        code, http = _code_of(error)
-        if code == "NoSuchBucket":
-            raise self._no_bucket() from error
-        if code in _MISSING:
-            raise FileNotFoundError(code) from error
-        if code in _THERE:
-            raise FileExistsError(code) from error
-        if code in _UNKNOWN:
-            raise _NotKnown(code) from error
-        if code in _REFUSED or http in (401, 403) or type(error).__name__.endswith("CredentialsError"):
-            raise Trouble(
-                f"The bucket {self.name} refuses us ({code or 'no credentials'}).", _CREDENTIALS, lasting=True
-            )
-        if code in _BUSY or (http or 0) >= 500:
-            return Trouble(f"The bucket {self.name} answered with a fault of its own ({code}).", _LATER, lasting=False)
-        if isinstance(error, _Broken) or "Payload" in type(error).__name__ or "IncompleteRead" in type(error).__name__:
-            return Trouble(f"The bucket {self.name} broke off in the middle of a file.", _LATER, lasting=False)
-        if code:
-            raise Trouble(
-                f"The bucket {self.name} did not accept the request ({code}).", _TELL_ITS_KEEPER, lasting=True
-            )
-        why = "it took too long" if "imeout" in type(error).__name__ else "no connection, or it broke off"
-        if not isinstance(error, OSError) and "botocore" not in type(error).__module__:
-            raise error  # a fault of our own must look like one
-        return Trouble(f"The bucket {self.name} does not answer ({why}).", _REACH, lasting=True)
-
-    def _no_bucket(self) -> Trouble:
-        return Trouble(f"There is no bucket {self.name}.", "Check the address of the evidence.", lasting=True)
 
 
 @functools.cache
@@ -284,18 +227,6 @@ def _filesystem(endpoint: str | None, _process: int, connect_s: float, answer_s:
     )
     filesystem.retries = 1
     return filesystem
-
-
-class _NotKnown(Exception):
-    """The store does not know what was asked of it."""
-
-
-_CREDENTIALS = (
-    "Check AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY (or AWS_PROFILE and ~/.aws/credentials), and what they may do."
-)
-_LATER = "Try again in a moment."
-_REACH = "Check the network, and the endpoint in workspace.toml, LOTPROOF_ENDPOINT or AWS_ENDPOINT_URL."
-_TELL_ITS_KEEPER = "Tell whoever keeps the store."
 
 
 class Sink(Protocol):
@@ -330,7 +261,7 @@ async def _take(said: Any, into: Sink) -> tuple[str, int]:
             into.write(block)
             size += len(block)
     if size != int(said["ContentLength"]):
-        raise _Broken
+        raise Broken
     return seen.hexdigest(), size
 
 
@@ -340,16 +271,6 @@ def _whole_checksum(said: Any) -> str | None:
     if not text or said.get("ChecksumType", "FULL_OBJECT") != "FULL_OBJECT" or "-" in text:
         return None
     return base64.b64decode(text).hex()
-
-
-def _code_of(error: BaseException) -> tuple[str | None, int | None]:
-    """Return the code and HTTP status in what s3fs raises; it hangs botocore's own error behind its own."""
-    for one in (error, error.__cause__):
-        said = getattr(one, "response", None)
-        if isinstance(said, dict):
-            status = said.get("ResponseMetadata", {}).get("HTTPStatusCode")
-            return str(said.get("Error", {}).get("Code", status)), status
-    return None, None
 
 
 def _installed() -> None:

@@ -76,8 +76,11 @@ def _value(value: Any) -> str:
         return "null"
     if type(value) is str:
         return encode_basestring(_whole(value))
-    if type(value) is float and _float_alike(value):
-        return repr(value)
+    if type(value) is float:
+        if _float_alike(value):
+            return repr(value)
+        if value.is_integer() and abs(value) <= _MOST:
+            return str(int(value))  # also -0.0, which is '0' (RFC 8785, section 3.2.2.3, by way of ECMAScript)
     return canonical(value.isoformat() if isinstance(value, date) else value)
 
 

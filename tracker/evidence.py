@@ -9,7 +9,6 @@ whose stores put an object whole or not at all.
 import contextlib
 import errno
 import hashlib
-import io
 import os
 import re
 import secrets
@@ -23,11 +22,12 @@ from urllib.parse import urlsplit
 
 import fsspec
 
-from tracker.bucket import Bucket, Trouble, endpoint_in_use
+from tracker.bucket import Bucket, endpoint_in_use
+from tracker.bucket_trouble import Trouble
 from tracker.disk import make_folder, sync_folder
 from tracker.errors import BadRequest, Damaged
+from tracker.evidence_source import digest_of, opened
 
-_BLOCK = 1 << 20
 _NAME = re.compile(r"[0-9a-f]{64}")
 _FURTHER_DOWN = re.compile(r".+/(?:([0-9a-f]{2})/\1[0-9a-f]{62}|unfinished-[0-9a-f]{16})")
 """Files of a store whose address lies below this one: `tidy` of the upper one must not take them for strays."""
@@ -109,7 +109,7 @@ class EvidenceStore:
         Damaged
             When the store has a file under this digest whose bytes are not these.
         """
-        with _source(data) as source:
+        with opened(data) as source:
             try:
                 if self._bucket is not None:
                     return self._keep_in_bucket(self._bucket, source)
@@ -183,7 +183,7 @@ class EvidenceStore:
         """
         if self._bucket is None:
             with self.open(sha256) as file:
-                return _digest(file)
+                return digest_of(file)
         try:
             return self._bucket.digest(self._path(sha256))
         except FileNotFoundError:
@@ -244,7 +244,7 @@ class EvidenceStore:
         temporary = root / f"unfinished-{secrets.token_hex(8)}"
         try:
             with temporary.open("xb") as file:
-                sha256, size = _digest(source, file)
+                sha256, size = digest_of(source, file)
                 file.flush()
                 os.fsync(file.fileno())
             target = Path(self._path(sha256))
@@ -267,7 +267,7 @@ class EvidenceStore:
         with tempfile.TemporaryDirectory(prefix="lotproof-") as folder:
             copy = Path(folder) / "copy"
             with copy.open("wb") as file:
-                sha256, size = _digest(source, file)
+                sha256, size = digest_of(source, file)
             if self.has(sha256):
                 self._check_same(sha256)
                 return Kept(sha256, size, new=False)
@@ -280,7 +280,7 @@ class EvidenceStore:
         with tempfile.TemporaryDirectory(prefix="lotproof-") as folder:
             copy = Path(folder) / "copy"
             with copy.open("wb") as file:
-                sha256, size = _digest(source, file)
+                sha256, size = digest_of(source, file)
             path = self._path(sha256)
             stored = bucket.look(path)
             if stored is None and bucket.put(path, copy, sha256, size):
@@ -320,47 +320,6 @@ def _fetched(bucket: Bucket, path: str) -> IO[bytes]:
         bucket.fetch(path, file)
         stack.pop_all()
     return file
-
-
-@contextlib.contextmanager
-def _source(data: bytes | Path | IO[bytes]) -> Iterator[IO[bytes]]:
-    """Open bytes or a plain file for reading; anything else is refused before it can block or flood."""
-    if isinstance(data, bytes):
-        yield io.BytesIO(data)
-        return
-    if not isinstance(data, Path):
-        yield data
-        return
-    try:
-        # Not blocking: opening a pipe must not wait for somebody who writes.
-        handle = os.open(data, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
-    except FileNotFoundError:
-        raise BadRequest(f"There is no file {data}.", "Check its path.") from None
-    except (OSError, ValueError) as error:
-        raise BadRequest(f"The file {data} cannot be read ({_said(error)}).", "Check its permissions.") from None
-    mode = os.fstat(handle).st_mode
-    if not stat.S_ISREG(mode):
-        os.close(handle)
-        kind = "a folder" if stat.S_ISDIR(mode) else "not a plain file"
-        raise BadRequest(f"{data} is {kind}.", "Name the file itself.")
-    with os.fdopen(handle, "rb") as file:
-        yield file
-
-
-def _said(error: Exception) -> str:
-    return (error.strerror if isinstance(error, OSError) else None) or str(error)
-
-
-def _digest(source: IO[bytes], copy: IO[bytes] | None = None) -> tuple[str, int]:
-    """Return SHA-256 and size of what is read, writing it to `copy` on the way."""
-    seen = hashlib.sha256()
-    size = 0
-    while block := source.read(_BLOCK):
-        seen.update(block)
-        size += len(block)
-        if copy is not None:
-            copy.write(block)
-    return seen.hexdigest(), size
 
 
 def _protocols(filesystem: Any) -> tuple[str, ...]:

@@ -5,8 +5,6 @@ What is handed out are pure functions of values, so the result is the same whoev
 
 import multiprocessing
 import os
-import signal
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -14,6 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
 
+from vision import helper
 from vision.read.models import THREADS_VARIABLE, flush_denormals
 from vision.remembered import Views
 
@@ -132,14 +131,6 @@ def _nothing() -> None:
     """Do nothing."""
 
 
-def _end_with_the_parent() -> None:
-    """Do not outlive a parent that was killed: nobody else would ever tell this process to end."""
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
-
-
 def one_core() -> None:
     """Keep this process to one core, for others share the work already; it does nothing but look at photos."""
     import cv2
@@ -151,7 +142,5 @@ def one_core() -> None:
 
 def prepare() -> None:
     """Make a process one of several that share the work; a Ctrl-C is the parent's to answer."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)  # a fork takes over the parent's handler
-    threading.Thread(target=_end_with_the_parent, daemon=True).start()
+    helper.begin()
     one_core()

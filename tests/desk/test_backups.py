@@ -6,22 +6,29 @@ import shutil
 import subprocess
 import tarfile
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
 from conftest import Lotproof
 from killing import killed_at
+from older_records import rows_of, write_at
 from sqlalchemy import create_engine, text
+from sqlalchemy.orm import Session
 from stock import a_lot, arrival
 
+from tracker import journal
 from tracker.desk import backup as backups
+from tracker.desk import backup_manifest
 from tracker.desk.arrival import Paper
 from tracker.desk.backup import backup
+from tracker.desk.backup_manifest import MANIFEST, RECORDS
 from tracker.desk.receive import receive
 from tracker.desk.restore import restore
 from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, Damaged, LotproofError
+from tracker.records.session import frozen_sqlite_engine, read_transaction, sqlite_engine
 
 
 @pytest.fixture
@@ -61,6 +68,44 @@ def test_there_and_back(stocked: Workspace, tmp_path: Path, lotproof: Lotproof) 
         assert (report.sound, report.head) == (True, head)
         assert a_lot(restored, order="now").lot == "L0004"
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []
+
+
+def test_nothing_passes_through_the_folder_for_temporary_files(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where a workspace fits, it may not fit into that folder, too."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "none"))
+    before = {path: path.stat().st_mtime_ns for path in made.rglob("*")}
+    restore(made, tmp_path / "w")
+    assert {path: path.stat().st_mtime_ns for path in made.rglob("*")} == before
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["w"]
+
+
+def test_a_backup_of_an_older_schema_is_brought_up_to_date_beside_the_target(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    old = Path(shutil.copytree(made, tmp_path / "old"))
+    frozen = frozen_sqlite_engine(made / RECORDS)
+    rows = rows_of(frozen)
+    frozen.dispose()
+    (old / RECORDS).unlink()
+    engine = sqlite_engine(old / RECORDS, create=True)
+    write_at(engine, "v0005", rows)
+    with read_transaction(engine) as connection, Session(bind=connection) as session:
+        head = journal.head(session)
+    engine.dispose()
+    backups._settle(old / RECORDS)
+    was = json.loads((old / MANIFEST).read_text())
+    of_then = {"revision": "v0005", "records_sha256": backup_manifest.digest(old / RECORDS), "head": asdict(head)}
+    (old / MANIFEST).write_text(json.dumps({**was, **of_then}))
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "none"))
+    restore(old, tmp_path / "w")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["old", "w"]
+    assert backup_manifest.digest(old / RECORDS) == of_then["records_sha256"]
+    assert sorted(path.name for path in old.iterdir()) == sorted(path.name for path in made.iterdir())
+    with Workspace.open(tmp_path / "w") as workspace:
+        report = verify(workspace)
+        assert (report.sound, report.head) == (True, head)
 
 
 @pytest.mark.sweep

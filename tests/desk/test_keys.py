@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import select, text
+from sqlalchemy.engine import make_url
 from stock import a_lot
 
 from tracker.desk import keys
@@ -15,7 +16,7 @@ from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import JournalEntry
-from tracker.records.session import write_transaction
+from tracker.records.session import place_of, write_transaction
 
 
 @pytest.fixture
@@ -67,6 +68,38 @@ def test_a_moved_workspace_keeps_its_key(tmp_path: Path, sqlite_template: Path, 
         a_lot(workspace, part="CV74HC245N")
         assert len(set(signers(workspace))) == 1
         assert verify(workspace).sound
+
+
+def test_who_asks_the_database_and_how_makes_no_other_workspace(
+    postgres_database: str, tmp_path: Path, kept_in: Path
+) -> None:
+    """With a password or without, as another user, and as earlier versions noted it: the same records."""
+    bare = make_url(postgres_database)
+    folder = tmp_path / "w"
+    folder.mkdir()
+
+    def asked_with(password: str | None) -> Workspace:
+        address = bare.set(password=password).render_as_string(hide_password=False)
+        (folder / "workspace.toml").write_text(f'database = "{address}"\n')
+        return Workspace.open(folder, create=True)
+
+    with asked_with("hidden-word") as workspace:
+        a_lot(workspace)
+        (mine,) = keys.remembered()
+        assert "hidden-word" not in mine.workspace
+        url = workspace.url
+    (note,) = kept_in.glob("*.json")
+    starred = bare.set(drivername="postgresql+psycopg", password="***").render_as_string(hide_password=False)
+    for noted in (mine.workspace, starred):
+        note.write_text(json.dumps({**json.loads(note.read_text()), "workspace": noted}))
+        with asked_with(None) as workspace:
+            assert workspace.url == url
+            assert [one.head for one in keys.remembered(workspace.url)] == [mine.head]
+            checked = [rung.checked for rung in verify(workspace).rungs if rung.name == "signatures"]
+            assert checked == [2]  # the entry, and what this bench remembers
+    other = bare.set(username="somebody", port=5432).render_as_string()
+    assert place_of(other) == place_of(url)
+    assert place_of(bare.set(database="another").render_as_string()) != place_of(url)
 
 
 def test_a_new_workspace_in_an_old_place_has_its_own_key(tmp_path: Path, sqlite_template: Path, kept_in: Path) -> None:

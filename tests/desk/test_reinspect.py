@@ -7,6 +7,7 @@ import csv
 import json
 import os
 import shutil
+import time
 from concurrent.futures import Future
 from dataclasses import replace
 from pathlib import Path
@@ -21,7 +22,7 @@ from stock import TODAY, a_lot
 from tracker import __version__
 from tracker.desk import photograph as photographing
 from tracker.desk import reinspect as desk
-from tracker.desk import reinspect_look, reinspect_write, swabs
+from tracker.desk import reinspect_limit, reinspect_look, reinspect_write, swabs
 from tracker.desk.correct import correct
 from tracker.desk.decide import declare_exemplar
 from tracker.desk.facts import kept_document
@@ -353,6 +354,38 @@ def test_a_photo_that_breaks_workers_is_set_aside_and_the_rest_goes_on(shop, sta
     assert (aside.lot, aside.photo) == ("L0002", breaking_workers.BREAKS)
     assert "a worker ended each time" in aside.reason
     assert document.done == 3
+
+
+def test_a_photo_that_takes_for_ever_is_named_and_the_rest_goes_on(shop, stage, newer, tmp_path, monkeypatch):
+    an_archive(shop, stage, tmp_path, lots=3)
+    newer("next")
+    monkeypatch.setattr(reinspect_limit, "LONGEST_S", 0.6)
+    prompt = stage.look
+
+    def look(photos, **more):
+        if photos[0].path == breaking_workers.BREAKS:
+            time.sleep(60)
+        return prompt(photos, **more)
+
+    monkeypatch.setattr(reinspect_look, "look", look)
+    hands = LocalHands(2, look_at, breaking_workers.ready, "fork")
+    try:
+        document = again(shop, hands)
+    finally:
+        hands.close()
+    (aside,) = document.set_aside
+    assert (aside.lot, aside.photo, document.aside) == ("L0002", breaking_workers.BREAKS, 1)
+    assert "took longer than 1 s" in aside.reason
+    assert document.done == 2
+
+
+def test_what_is_set_aside_is_counted_and_named_up_to_a_bound(shop, stage, newer, tmp_path, monkeypatch):
+    an_archive(shop, stage, tmp_path)
+    newer("next")
+    monkeypatch.setattr(desk, "MOST_SAID", 3)
+    monkeypatch.setattr(reinspect_look, "look", lambda *_, **__: 1 / 0)
+    document = again(shop)
+    assert (document.done, document.aside, len(document.set_aside)) == (0, 4, 3)
 
 
 def test_no_more_jobs_are_handed_over_than_there_is_room_for(shop, stage, newer, tmp_path):

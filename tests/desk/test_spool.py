@@ -14,7 +14,8 @@ from conftest import Lotproof
 from scpi_server import scpi_server
 
 from tracker.desk import spool
-from tracker.desk.verify import tidy, verify
+from tracker.desk.tidy import tidy
+from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
 from tracker.instruments.log import Log
 from tracker.instruments.reading import Read

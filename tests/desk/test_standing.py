@@ -27,7 +27,8 @@ from tracker.desk.rows import ROW_OF, Row
 from tracker.desk.showing import PieceShown, show
 from tracker.desk.standing import empty, state
 from tracker.desk.standing_check import check
-from tracker.desk.verify import tidy, verify
+from tracker.desk.tidy import tidy
+from tracker.desk.verify import verify
 from tracker.desk.workspace import Act, Workspace
 from tracker.errors import BadRequest, NoSuch
 from tracker.judgement.counts import ABSENT, CLEAR

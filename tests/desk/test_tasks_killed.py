@@ -16,8 +16,9 @@ from tracker.desk import photograph as photographing
 from tracker.desk.task_rows import TaskRows
 from tracker.desk.task_worker import Worker
 from tracker.desk.tasks import recorded
+from tracker.desk.tidy import tidy
 from tracker.desk.uploads import INCOMING
-from tracker.desk.verify import tidy, verify
+from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
 from tracker.records.models import Inspection, JournalEntry, Photo
 from vision.crew import Crew

@@ -2,8 +2,12 @@
 
 import hashlib
 import json
+import multiprocessing
 import sqlite3
+import sys
+import time
 from datetime import UTC, datetime
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 import psycopg
@@ -16,13 +20,15 @@ from tracker.desk import verify_state
 from tracker.desk.arrival import Paper
 from tracker.desk.decide import decide
 from tracker.desk.found import MOST_FAULTS
-from tracker.desk.verify import RUNGS, Report, tidy, verify
+from tracker.desk.journal_walk import Walk, _Signatures
+from tracker.desk.tidy import tidy
+from tracker.desk.verify import RUNGS, Report, verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records import bulk
 from tracker.records.models import Document, JournalEntry
 from tracker.records.session import write_transaction
-from tracker.signing import SigningKey
+from tracker.signing import SigningKey, all_hold
 
 
 @pytest.fixture
@@ -420,3 +426,35 @@ def test_bytes_where_a_text_was_are_a_fault_and_no_crash(used: Workspace) -> Non
     if used.url.startswith("file:"):
         tamper(used, "UPDATE journal_entry SET at = x'ff00', signature = x'ff00' WHERE id = 2")
         assert said(verify(used)) == {("chain", "entry-edited"), ("signatures", "signature-wrong")}
+
+
+@pytest.mark.sweep
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="looks into /proc")
+def test_who_checks_signatures_does_not_outlive_a_killed_check() -> None:
+    told, heard = multiprocessing.get_context("fork").Pipe()
+    check = multiprocessing.get_context("fork").Process(target=_check_until_killed, args=(heard,))
+    check.start()
+    helpers = told.recv()
+    assert all(map(_runs, helpers))
+    check.kill()
+    check.join(10)
+    until = time.monotonic() + 10
+    while any(map(_runs, helpers)) and time.monotonic() < until:
+        time.sleep(0.02)
+    assert helpers
+    assert not any(map(_runs, helpers))
+
+
+def _check_until_killed(heard: "Connection") -> None:
+    with _Signatures(Walk(), many=True) as signatures:
+        assert signatures._pool is not None
+        assert signatures._pool.submit(all_hold, []).result() == []  # then the helper has begun
+        heard.send(list(signatures._pool._processes))
+        time.sleep(60)
+
+
+def _runs(number: int) -> bool:
+    try:
+        return Path(f"/proc/{number}/stat").read_text(encoding="ascii").split(") ")[1][0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False

@@ -19,7 +19,8 @@ from stock import a_lot
 from tracker import bucket as buckets
 from tracker.desk.arrival import Paper
 from tracker.desk.receive import add_documents
-from tracker.desk.verify import tidy, verify
+from tracker.desk.tidy import tidy
+from tracker.desk.verify import verify
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore, Unreachable

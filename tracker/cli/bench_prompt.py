@@ -123,6 +123,7 @@ def prompted_clock(workspace: "Workspace", label: str, request: "ClockRequest") 
     from tracker.bench.figures import show
     from tracker.desk.bench import preview_clock, proposed_clock
 
+    workspace.refuse_if_moved()
     preview_clock(workspace, label, request)
 
     def with_steps(entries: Sequence[Entry]) -> "ClockRequest":

@@ -176,5 +176,6 @@ def _known(opened: object, subject: str) -> None:
     from tracker.desk.workspace import Workspace
 
     assert isinstance(opened, Workspace)
+    opened.refuse_if_moved()
     with opened.read() as session:
         find_subject(session, subject)

@@ -138,7 +138,7 @@ def _tidy(
     """
     from dataclasses import asdict
 
-    from tracker.desk.verify import tidy
+    from tracker.desk.tidy import tidy
     from tracker.desk.workspace import Workspace
 
     with Workspace.open(workspace) as opened:

@@ -74,6 +74,7 @@ def reinspect(
         if dry:
             document = dry_run(opened, lot=lot, pictures=pictures)
         else:
+            opened.refuse_if_moved()  # before workers are made ready
             document = _run(opened, scheduler, processes, lot=lot, pictures=pictures, operator=operator)
     if as_json:
         printing.print_json(asdict(document))
@@ -120,6 +121,8 @@ def _print(found: "ReinspectDocument") -> None:
     print(f"Recorded: {found.done} photos, {found.pieces} pieces, in {found.seconds:.1f} s.")
     for one in found.set_aside:
         print(f"Set aside: {one.photo} of {one.lot}: {one.reason}.")
+    if found.aside > len(found.set_aside):
+        print(f"Set aside as well: {found.aside - len(found.set_aside)} more.")
     for said in found.notes:
         print(f"Mind: {said}")
     if found.stopped:

@@ -103,13 +103,14 @@ def preview_current(workspace: Workspace, label: str, request: CurrentRequest) -
 
 
 def check_current(workspace: Workspace, label: str, request: CurrentRequest) -> None:
-    """See that all but the readings can be used, before anybody takes readings.
+    """See that all but the readings can be used and recorded here, before anybody takes readings.
 
     Raises
     ------
     BadRequest
         As in `run_current`.
     """
+    workspace.refuse_if_moved()
     bench_entry.uncertainty(request.u)
     bench_entry.clock_uncertainty(request.clock_u)
     bench_entry.coverage(request.k)

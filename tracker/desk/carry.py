@@ -162,6 +162,5 @@ def target(folder: Path, records: str | None, evidence: str | None, endpoint: st
 
 
 def records_url(place: places.Place, engine: Engine) -> str:
-    """Return the address of the records as `Workspace.url` gives it where no password is in the settings."""
-    # The same whether the password was said or found elsewhere: the move may be gone on with either way.
+    """Return the address of the records as `Workspace.url` gives it."""
     return place.records.as_uri() if engine.dialect.name == "sqlite" else sessions.without_password(engine.url)

@@ -10,18 +10,21 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Engine, Integer, RowMapping, Table, delete, func, insert, select, text, tuple_
+from sqlalchemy import Connection, Engine, Integer, Table, delete, func, select, text, tuple_
 from sqlalchemy.orm import Session
 
 from tracker import journal
 from tracker.canonical import row_texts
 from tracker.errors import Damaged
-from tracker.records import derived  # noqa: F401  its tables are to be known here
+from tracker.records import (
+    bulk,
+    derived,  # noqa: F401  its tables are to be known here
+)
 from tracker.records.models import Base, JournalEntry
 from tracker.records.session import read_transaction, write_transaction
 
-AT_ONCE = 1000
-"""Rows held in memory; a few megabytes where they hold whole documents; our own choice."""
+AT_ONCE = 2000
+"""Rows held in memory, and in one transaction; some megabytes where they hold whole documents; our own choice."""
 Tell = Callable[[str, int, int], None]
 """Is told what goes on, how much of it is done, and how much there is."""
 
@@ -68,7 +71,7 @@ def copy_rows(source: Connection, target: Engine, tell: Tell) -> None:
         done += there
         for rows in _pages(source, table, last):
             with write_transaction(target) as connection:
-                connection.execute(insert(table), [dict(row) for row in rows])
+                bulk.pour(connection, table, rows)
             done += len(rows)
             tell("Copying records", done, total)
     for table in tables():
@@ -81,7 +84,7 @@ def _copy_anew(source: Connection, target: Engine, table: Table) -> None:
     with write_transaction(target) as connection:
         connection.execute(delete(table))
         for rows in _pages(source, table, None):
-            connection.execute(insert(table), [dict(row) for row in rows])
+            bulk.pour(connection, table, rows)
 
 
 def table_sums(connection: Connection, what: str, tell: Tell) -> dict[str, TableSum]:
@@ -91,8 +94,7 @@ def table_sums(connection: Connection, what: str, tell: Tell) -> dict[str, Table
     for table in looked_at:
         seen, rows = hashlib.sha256(), 0
         for page in _pages(connection, table, None):
-            for line in texts(table, page):
-                seen.update(f"{line}\n".encode())
+            seen.update("".join(f"{line}\n" for line in texts(table, page)).encode())
             rows += len(page)
             tell(what, done + rows, total)
         done += rows
@@ -100,11 +102,9 @@ def table_sums(connection: Connection, what: str, tell: Tell) -> dict[str, Table
     return found
 
 
-def texts(table: Table, rows: Sequence[RowMapping]) -> list[str]:
-    """Return the canonical text of each row, as the journal's digests are made from it."""
-    values = list(zip(*(tuple(row.values()) for row in rows), strict=True))
-    columns = sorted(zip((column.name for column in table.columns), values, strict=True))
-    return row_texts([name for name, _ in columns], [column for _, column in columns])
+def texts(table: Table, rows: Sequence[Sequence[Any]]) -> list[str]:
+    """Return the canonical text of each row that `bulk.select_bare` gave, as the journal's digests are made from it."""
+    return row_texts(bulk.canonical_names(table), bulk.columns_read(table, rows))
 
 
 def same(here: dict[str, TableSum], there: dict[str, TableSum], place: str) -> None:
@@ -141,19 +141,20 @@ def _last(connection: Connection, table: Table) -> Sequence[Any] | None:
     return None if found is None else tuple(found)
 
 
-def _pages(connection: Connection, table: Table, after: Sequence[Any] | None) -> Iterator[list[RowMapping]]:
-    """Yield the rows behind a key, some at a time, in order of their keys."""
+def _pages(connection: Connection, table: Table, after: Sequence[Any] | None) -> Iterator[Sequence[Sequence[Any]]]:
+    """Yield the rows behind a key, some at a time, in order of their keys, as `bulk.select_bare` gives them."""
     keys = list(table.primary_key.columns)
+    places = [bulk.canonical_names(table).index(key.name) for key in keys]
     while True:
-        query = select(table).order_by(*keys).limit(AT_ONCE)
+        query = bulk.select_bare(table).order_by(*keys).limit(AT_ONCE)
         if after is not None:
             query = query.where(keys[0] > after[0] if len(keys) == 1 else tuple_(*keys) > tuple_(*after))
-        page = list(connection.execute(query).mappings())
+        page = connection.execute(query).all()
         if page:
             yield page
         if len(page) < AT_ONCE:
             return
-        after = [page[-1][key] for key in keys]
+        after = [page[-1][place] for place in places]
 
 
 def _follow_ids(target: Engine) -> None:
@@ -169,3 +170,4 @@ def _follow_ids(target: Engine) -> None:
             highest = connection.scalar(select(func.max(key)))
             if named and highest:
                 connection.execute(text("SELECT setval(CAST(:name AS regclass), :at)"), {"name": named, "at": highest})
+        connection.execute(text("ANALYZE"))  # else questions are planned for empty tables, until it finds out itself

@@ -99,10 +99,11 @@ def export_bag(
     Raises
     ------
     BadRequest
-        When there is no such lot, something of this name is there, or it cannot be written.
+        When there is no such lot, something of this name is there, it cannot be written, or the workspace has moved.
     Damaged
         When an evidence file is missing or has changed.
     """
+    workspace.refuse_if_moved()
     ours = None if organization is None else one_line(organization, "organization")
     zipped = zipped or to.suffix.lower() == ZIP
     target = _target(to, zipped)

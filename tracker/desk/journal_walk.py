@@ -23,6 +23,7 @@ from tracker.desk.found import Found
 from tracker.desk.row_check import RowCheck
 from tracker.records import bulk
 from tracker.records.models import JournalEntry
+from vision import helper
 
 MANY = 20_000
 """From so many entries on, other processes check signatures: starting one costs what some thousand signatures do
@@ -183,7 +184,7 @@ class _Signatures:
     def __enter__(self) -> "_Signatures":
         if self._many:
             # Not forked: this process has threads and an open database.
-            pool = ProcessPoolExecutor(max_workers=max(1, os.cpu_count() or 1), mp_context=get_context("spawn"))
+            pool = ProcessPoolExecutor(max(1, os.cpu_count() or 1), get_context("spawn"), helper.begin)
             self._pool = self._stack.enter_context(pool)
             self._stack.callback(pool.shutdown, wait=False, cancel_futures=True)
         return self

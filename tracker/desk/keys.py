@@ -27,6 +27,7 @@ from tracker.disk import make_folder, sync_folder, unfinished
 from tracker.errors import BadRequest
 from tracker.journal import Head
 from tracker.records.models import JournalEntry
+from tracker.records.session import place_of
 from tracker.signing import NotAKey, SigningKey
 
 VARIABLE = "LOTPROOF_KEYS"
@@ -46,6 +47,10 @@ class Memory:
 
     workspace: str
     head: Head
+
+    def is_of(self, workspace: str) -> bool:
+        """Tell whether it is of the workspace whose records have an address; who asks there makes no difference."""
+        return self.workspace == workspace or place_of(self.workspace) == place_of(workspace)
 
 
 def folder() -> Path:
@@ -75,7 +80,7 @@ def of_workspace(session: Session, workspace: str, *, first: bool) -> BenchKey:
     """
     where = folder()
     known = {} if first else _memories(where)
-    names = [name for name, memory in known.items() if memory.workspace == workspace]
+    names = [name for name, memory in known.items() if memory.is_of(workspace)]
     names += sorted(path.stem for path in _files(where) if path.stem not in names)
     for name in () if first else names:
         signed = select(JournalEntry.id).where(JournalEntry.signing_key == name).limit(1)
@@ -136,7 +141,7 @@ def remember(name: str, workspace: str, head: Head) -> None:
 
 def remembered(workspace: str | None = None) -> tuple[Memory, ...]:
     """Return what this bench remembers of the workspace at an address; None: of all."""
-    return tuple(one for one in _memories(folder()).values() if workspace in (None, one.workspace))
+    return tuple(one for one in _memories(folder()).values() if workspace is None or one.is_of(workspace))
 
 
 def concerning(memories: Iterable[Memory], workspace: str, earlier: Mapping[str, int]) -> tuple[Memory, ...]:
@@ -148,10 +153,11 @@ def concerning(memories: Iterable[Memory], workspace: str, earlier: Mapping[str,
         From each address at which it lay before, the newest entry that came from there: what was signed later at that
         address is of the workspace that went on there.
     """
+    before = {place_of(address): entry for address, entry in earlier.items()}
     return tuple(
         memory
         for memory in memories
-        if memory.workspace == workspace or memory.head.entry <= earlier.get(memory.workspace, 0)
+        if memory.is_of(workspace) or memory.head.entry <= before.get(place_of(memory.workspace), 0)
     )
 
 
@@ -189,7 +195,7 @@ def _files(where: Path) -> list[Path]:
 def _forget(where: Path, workspace: str) -> None:
     """Forget a workspace that was at this address before: what was remembered of it says nothing of the new one."""
     for name, memory in _memories(where).items():
-        if memory.workspace == workspace:
+        if memory.is_of(workspace):
             with suppress(OSError):
                 (where / f"{name}.json").unlink()
 

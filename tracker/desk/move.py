@@ -25,7 +25,7 @@ from tracker.desk.moved import MOVE_IN, MOVE_OUT, REOPEN, closed_by
 from tracker.desk.workspace import Workspace, operator_name
 from tracker.errors import BadRequest
 from tracker.records.models import JournalEntry
-from tracker.records.session import postgres_url, read_transaction
+from tracker.records.session import place_of, postgres_url, read_transaction
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,7 @@ def move(
         raise BadRequest(f"{folder} is this very workspace.", "Name another folder; it may be on the same disk.")
     with target(folder, records, evidence, endpoint) as there:
         to = {"folder": str(there.place.folder), "records": there.url, "evidence": there.place.evidence_url}
-        if to["records"] == workspace.url or there.store.place == workspace.store.place:
+        if place_of(to["records"]) == place_of(workspace.url) or there.store.place == workspace.store.place:
             raise BadRequest("This workspace lies there already.", "Name a new database and a new place for evidence.")
         if there.finished:
             return _finished(workspace, there, to)

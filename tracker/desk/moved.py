@@ -31,13 +31,21 @@ def refuse_if_closed(session: Session) -> None:
     BadRequest
         It names the new place.
     """
+    refused = refusal(session)
+    if refused is not None:
+        raise refused
+
+
+def refusal(session: Session) -> BadRequest | None:
+    """Return what is said to who would write in a workspace that has moved; None where it is here."""
     to = closed_by(session)
-    if to is not None:
-        raise BadRequest(
-            f"This workspace has moved to {to['folder']} (records in {to['records']}, evidence in {to['evidence']}); "
-            "nothing is recorded here any more.",
-            f"Use --workspace {to['folder']}, or `lotproof workspace reopen` to go on here after all.",
-        )
+    if to is None:
+        return None
+    return BadRequest(
+        f"This workspace has moved to {to['folder']} (records in {to['records']}, evidence in {to['evidence']}); "
+        "nothing is recorded here any more.",
+        f"Use --workspace {to['folder']}, or `lotproof workspace reopen` to go on here after all.",
+    )
 
 
 def came_from(session: Session) -> dict[str, int]:

@@ -137,6 +137,7 @@ def photograph(
         can be a piece of the lot. Nothing is recorded then.
     """
     role = one_of(role, "role", ROLES)
+    workspace.refuse_if_moved()
     taken = [_take(path) for path in dict.fromkeys(paths)]
     taken += [Taken(Path(shot.name), shot.name, shot.data) for shot in shots]
     _refuse_twice(taken)

@@ -51,6 +51,7 @@ class _Tally:
     changed: int = 0
     cpu_s: float = 0.0
     bytes_read: int = 0
+    aside: int = 0
     set_aside: list[SetAside] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     _furthest: list[tuple[float, int, Moved]] = field(default_factory=list)
@@ -126,8 +127,9 @@ def reinspect(
     Raises
     ------
     BadRequest
-        There is no such lot, or the workers cannot do it.
+        There is no such lot, the workspace has moved, or the workers cannot do it.
     """
+    workspace.refuse_if_moved()
     return _Run(workspace, hands, _plan(workspace, pictures, today), operator, progress, wanted).run(lot)
 
 
@@ -199,7 +201,7 @@ class _Run:
         if self._progress is not None:
             count = self._plan.count
             past = count.photos - count.to_do
-            self._progress(past + self._tally.done + len(self._tally.set_aside), max(self._all, count.photos))
+            self._progress(past + self._tally.done + self._tally.aside, max(self._all, count.photos))
 
     def _record(self, planned: Planned, seen: LotSeen) -> None:
         for number, (one, photo) in enumerate(zip(planned.job.photos, seen.photos, strict=True)):
@@ -238,7 +240,9 @@ class _Run:
         self._plan.count.to_do -= len(wanted - planned_anew)
 
     def _set_aside(self, planned: Planned, one: PhotoJob, reason: str) -> None:
-        self._tally.set_aside.append(SetAside(planned.lot.label, one.photo.name, reason))
+        self._tally.aside += 1
+        if len(self._tally.set_aside) < MOST_SAID:
+            self._tally.set_aside.append(SetAside(planned.lot.label, one.photo.name, reason))
 
     def _why(self, photo: PhotoSeen, one: PhotoJob) -> str:
         if photo.missing and self._workspace.store.has(one.photo.sha256):
@@ -283,6 +287,7 @@ def _document(
         listing=count.listing,
         done=tally.done,
         pieces=tally.pieces,
+        aside=tally.aside,
         set_aside=tuple(tally.set_aside),
         changed=tally.changed,
         moved=tally.furthest,

@@ -57,7 +57,10 @@ class ReinspectDocument(Document):
         Photos recorded anew.
     pieces : int
         Pieces recorded anew.
+    aside : int
+        Photos that could not be looked at.
     set_aside : tuple of SetAside
+        1000 of them at most.
     changed : int
         Pieces that read otherwise, or whose odds moved by 3 decibans.
     moved : tuple of Moved
@@ -80,6 +83,7 @@ class ReinspectDocument(Document):
     listing: int
     done: int
     pieces: int
+    aside: int
     set_aside: tuple[SetAside, ...]
     changed: int
     moved: tuple[Moved, ...]

@@ -18,6 +18,7 @@ from tracker.desk.method import LOOKED, knowledge_digest, program_digest, progra
 from tracker.desk.overlays import annotate
 from tracker.desk.pictures import crop_png
 from tracker.desk.reinspect_job import KeptPhoto, LotJob, LotSeen, PhotoJob, PhotoSeen
+from tracker.desk.reinspect_limit import limited
 from tracker.desk.rejudge import with_corrections
 from tracker.desk.same_chips import same_chips
 from tracker.desk.swabs import beside_of_swabs
@@ -122,7 +123,8 @@ def _look_at_photo(job: LotJob, one: PhotoJob, read: _Reading) -> PhotoSeen:
     cpu, bytes_before = time.process_time(), read.bytes_read
     number = one.photo.photo_id
     try:
-        seen = _Photo(job, one, read).seen()
+        with limited(one):
+            seen = _Photo(job, one, read).seen()
     except Damaged as error:
         return PhotoSeen(number, error=error.what, missing=True)
     except LotproofError as error:

@@ -4,6 +4,7 @@ A job that was lost with its worker is handed over again with nothing beside it,
 lost again, it is taken apart into its photos, and a photo that is lost by itself is set aside.
 """
 
+import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, wait
@@ -11,6 +12,7 @@ from dataclasses import replace
 
 from tracker.desk.reinspect_hands import Hands, Lost, refused
 from tracker.desk.reinspect_job import LotSeen, PhotoSeen
+from tracker.desk.reinspect_limit import longest_s, took_too_long
 from tracker.desk.reinspect_plan import Planned
 
 IN_HAND = 2
@@ -34,7 +36,7 @@ class Queue:
 
     def __init__(self, hands: Hands, jobs: Iterator[Planned], wanted: Callable[[], bool] = lambda: True) -> None:
         self._hands, self._jobs, self._wanted = hands, jobs, wanted
-        self._waiting: dict[Future[LotSeen], Planned] = {}
+        self._waiting: dict[Future[LotSeen], tuple[Planned, float]] = {}
         self._doubted: deque[Planned] = deque()
         self._broken = False
 
@@ -77,17 +79,17 @@ class Queue:
         return first
 
     def _submit(self, planned: Planned) -> None:
-        self._waiting[self._hands.submit(planned.job)] = planned
+        self._waiting[self._hands.submit(planned.job)] = planned, time.monotonic()
 
     def _next(self) -> Iterator[tuple[Planned, LotSeen]]:
         done, _ = wait(self._waiting, timeout=PATIENCE_S, return_when=FIRST_COMPLETED)
         for future in done:
-            planned = self._waiting.pop(future)
+            planned, since = self._waiting.pop(future)
             try:
                 seen = self._hands.outcome(future)
             except Lost:
                 self._broken = True
-                yield from self._lost(planned)
+                yield from self._lost(planned, time.monotonic() - since)
                 continue
             if seen.refused is not None:
                 raise refused("that came later", seen.refused)
@@ -96,7 +98,7 @@ class Queue:
             self._hands.renew()
             self._broken = False
 
-    def _lost(self, planned: Planned) -> Iterator[tuple[Planned, LotSeen]]:
+    def _lost(self, planned: Planned, after_s: float) -> Iterator[tuple[Planned, LotSeen]]:
         photos = planned.job.photos
         if not planned.alone:
             self._doubted.append(replace(planned, alone=True))
@@ -104,4 +106,6 @@ class Queue:
             singles = [replace(planned, job=replace(planned.job, photos=(one,))) for one in photos]
             self._doubted.extendleft(reversed(singles))
         else:
-            yield planned, LotSeen((PhotoSeen(photos[0].photo.photo_id, error=BROKEN),))
+            # Alone it was begun at once; a worker that ended itself over it did so at the limit.
+            why = took_too_long(photos[0]) if after_s >= longest_s(photos[0]) else BROKEN
+            yield planned, LotSeen((PhotoSeen(photos[0].photo.photo_id, error=why),))

@@ -2,20 +2,22 @@
 
 import shutil
 import tarfile
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from sqlalchemy import Connection, Engine
+
 from tracker.desk import backup_manifest
 from tracker.desk.backup_manifest import EVIDENCE, LIST, MANIFEST, RECORDS, Manifest
 from tracker.desk.carry import Carried, target
-from tracker.desk.carry_rows import Tell, quietly, same, table_sums
+from tracker.desk.carry_rows import Tell, quietly, same
+from tracker.disk import make_folder, unfinished
 from tracker.errors import BadRequest, Damaged
 from tracker.evidence import EvidenceStore
 from tracker.records import schema
-from tracker.records.session import explained, read_transaction, sqlite_engine
+from tracker.records.session import explained, frozen_sqlite_engine, read_transaction, sqlite_engine
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,27 +60,49 @@ def restore(
                 "Update Lotproof: pip install --upgrade lotproof",
             )
         backup_manifest.check(there, manifest, tell)
-        with target(folder, records, evidence, endpoint) as to, tempfile.TemporaryDirectory(prefix="lotproof-") as work:
+        with target(folder, records, evidence, endpoint) as to:
             if to.finished:
                 raise BadRequest(f"There is a workspace in {to.url} already.", "Name a new place. Nothing was changed.")
-            # A copy: opening the file would change it, and an older one is brought up to date.
-            shutil.copyfile(there / RECORDS, Path(work) / RECORDS)
-            engine = sqlite_engine(Path(work) / RECORDS)
-            try:
-                with explained(str(there)):
-                    schema.bring_up_to_date(engine)
-                    with read_transaction(engine) as connection:
-                        if manifest.revision == schema.HEAD:
-                            same(manifest.tables, table_sums(connection, "Reading records", tell), str(there / RECORDS))
-                        to.begin(connection)
-                        carried = to.take(connection, EvidenceStore(str(there / EVIDENCE)), tell)
-            finally:
-                engine.dispose()
+            with explained(str(there)), _opened(there / RECORDS, manifest, to.place.folder) as connection:
+                to.begin(connection)
+                carried = to.take(connection, EvidenceStore(str(there / EVIDENCE)), tell)
+            if manifest.revision == schema.HEAD:
+                same(manifest.tables, carried.tables, str(there / RECORDS))
             if carried.head != manifest.head:
                 raise Damaged(f"{there} does not hold the journal that it names.", "It was not put to use.")
             to.put_to_use("", None)
             to.describe()
             return Restored(to.place.folder, to.url, to.place.evidence_url, manifest, carried)
+
+
+@contextmanager
+def _opened(records: Path, manifest: Manifest, beside: Path) -> Iterator[Connection]:
+    """Give the records of a backup for reading, as the schema of today has them; the backup stays as it is.
+
+    Older ones are brought up to date in a copy beside where they are to go: there is room for them, unlike in a folder
+    for temporary files.
+    """
+    if manifest.revision == schema.HEAD:
+        with _reading(frozen_sqlite_engine(records)) as connection:
+            yield connection
+        return
+    make_folder(beside.parent)
+    with unfinished(beside) as work:
+        work.mkdir()
+        shutil.copyfile(records, work / RECORDS)
+        engine = sqlite_engine(work / RECORDS)
+        schema.bring_up_to_date(engine)
+        with _reading(engine) as connection:
+            yield connection
+
+
+@contextmanager
+def _reading(engine: Engine) -> Iterator[Connection]:
+    try:
+        with read_transaction(engine) as connection:
+            yield connection
+    finally:
+        engine.dispose()
 
 
 @contextmanager
@@ -91,10 +115,11 @@ def _unpacked(backup: Path, beside: Path) -> Iterator[Path]:
         return
     try:
         beside.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=".unpacked-", dir=beside.parent) as folder:
+        with unfinished(beside) as folder:
+            folder.mkdir()
             with tarfile.open(backup, "r:") as tar:
                 tar.extractall(folder, members=_ours(tar, backup), filter="data")
-            yield Path(folder)
+            yield folder
     except tarfile.TarError as error:
         raise Damaged(f"{backup} cannot be unpacked ({error}).", "Take another backup.") from None
     except OSError as error:

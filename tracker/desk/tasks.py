@@ -98,6 +98,7 @@ def ask_export(
     BadRequest
         When there is no such lot.
     """
+    workspace.refuse_if_moved()
     ours = one_line(organization, "organization") if organization.strip() else ""
     with workspace.read() as session:
         label = find_lot(session, lot).label

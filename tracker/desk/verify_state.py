@@ -26,6 +26,7 @@ from tracker.desk.whole_file import put_whole
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest
 from tracker.records.models import JournalEntry
+from tracker.records.session import place_of
 
 NAME = "verify.json"
 FORM = 1
@@ -109,7 +110,7 @@ def gone_on(workspace: Workspace, session: Session, against: str | None) -> Stat
         raise BadRequest("No check of this workspace was broken off.", _ANEW) from None
     except (OSError, ValueError, LookupError, TypeError, AttributeError):
         raise BadRequest("What is noted of the check that was broken off cannot be read.", _ANEW) from None
-    if (state.workspace, state.against) != (workspace.url, against):
+    if (place_of(state.workspace), state.against) != (place_of(workspace.url), against):
         raise BadRequest("The check that was broken off was of another workspace or against another head.", _ANEW)
     if not _as_then(session, state):
         raise BadRequest("The records are not as they were when the check was broken off.", _ANEW)

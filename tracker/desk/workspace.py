@@ -145,7 +145,7 @@ class Workspace:
         """The database's address, without its password."""
         if self._engine.dialect.name == "sqlite":
             return (self.folder / places.RECORDS).as_uri()
-        return sessions.where(self._engine)
+        return sessions.without_password(self._engine.url)
 
     @contextmanager
     def read(self) -> Iterator[Session]:
@@ -157,6 +157,17 @@ class Workspace:
             ) as session,
         ):
             yield session
+
+    def refuse_if_moved(self) -> None:
+        """Refuse long work at its beginning where its outcome could not be recorded at the end.
+
+        Raises
+        ------
+        BadRequest
+            The workspace has moved; it names the new place.
+        """
+        with self.read() as session:
+            refuse_if_closed(session)
 
     @contextmanager
     def act(self, operator: str | None, act: str, subject: str, *, closed: bool = False) -> Iterator[Act]:

@@ -10,6 +10,7 @@ import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, create_engine, event
@@ -66,6 +67,16 @@ def sqlite_engine(path: Path, *, create: bool = False) -> Engine:
     return engine
 
 
+def frozen_sqlite_engine(path: Path) -> Engine:
+    """Return an engine on a SQLite file that nobody changes: it is read, and nothing is left in it or beside it."""
+
+    def connect() -> sqlite3.Connection:
+        uri = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
+        return sqlite3.connect(uri, uri=True, check_same_thread=False, isolation_level=None)
+
+    return create_engine("sqlite://", creator=connect, poolclass=QueuePool)
+
+
 def _use_wal(connection: sqlite3.Connection) -> None:
     """Switch a new file to write-ahead logging; two benches that do so at once may have to try again."""
     if connection.execute("PRAGMA journal_mode").fetchone()[0] == "wal":
@@ -113,6 +124,24 @@ def without_password(url: URL) -> str:
     return bare.render_as_string(hide_password=False)
 
 
+@lru_cache(maxsize=256)
+def place_of(address: str) -> str:
+    """Return where records lie: the same for every address of a database, whoever asks there and with what password.
+
+    Parameters
+    ----------
+    address : str
+        As `Workspace.url` gives it, or gave it in earlier versions, where a hidden password was part of it.
+    """
+    try:
+        url = postgres_url(address)
+    except BadRequest:
+        return address  # a file's
+    host, port, database = (url.query.get(name) for name in ("host", "port", "dbname"))
+    where = (url.host or host or "", str(url.port or port or 5432), url.database or database or url.username or "")
+    return f"postgresql:{where}"
+
+
 def postgres_engine(url: URL) -> Engine:
     """Return an engine on a PostgreSQL database.
 
@@ -139,11 +168,6 @@ def postgres_engine(url: URL) -> Engine:
             connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
 
     return engine
-
-
-def where(engine: Engine) -> str:
-    """Return a name for the database that may be shown: no password in it."""
-    return engine.url.render_as_string(hide_password=True)
 
 
 @contextmanager

@@ -48,6 +48,10 @@ _ADVICE: tuple[tuple[str, str | Callable[[re.Match[str]], str]], ...] = (
     (r"Run `lotproof verify`; photograph", "Verify the records on the page ‘Journal’; photograph"),
     (r"; `lotproof tidy --work` removes it after", "; the page ‘Work’ offers to remove it after"),
     (r"`lotproof tidy --work` removes it after", "The page ‘Work’ offers to remove it after"),
+    (
+        r"^Use --workspace (.+), or `lotproof workspace reopen` to go on here after all\.$",
+        r"`lotproof serve --workspace \1` shows its pages; `lotproof workspace reopen` opens it here after all.",
+    ),
     (r"`lotproof verify` names", "‘Verify now’ on the page ‘Journal’ names"),
 )
 """Where the desk's advice names options of the command line, what to do on a page."""

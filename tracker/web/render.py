@@ -5,6 +5,7 @@ import hashlib
 import json
 import math
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import asdict
 from functools import cache
 from pathlib import Path
@@ -17,8 +18,10 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from tracker import __version__
 from tracker.bench.figures import show
 from tracker.desk.drawing import in_numbers
+from tracker.desk.moved import refusal
 from tracker.desk.since import SaidSince
-from tracker.errors import LotproofError
+from tracker.desk.workspace import Workspace
+from tracker.errors import BadRequest, LotproofError
 from tracker.judgement.suspicion import counted, percent
 from tracker.web import door, static
 from tracker.web.page_words import paged
@@ -62,9 +65,18 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> R
             operator=door.operator_of(request),
             version=__version__,
             workspace=request.app.state.workspace_name,
+            moved=None if template == "door" else _moved(request),
         )
     )
     return unless_known(request, HTMLResponse(text, status), text.encode())
+
+
+def _moved(request: Request) -> BadRequest | None:
+    """Return what every page says of a workspace that was moved, maybe while it is served: where it is now."""
+    workspace: Workspace = request.app.state.workspace
+    with suppress(LotproofError), workspace.read() as session:
+        return refusal(session)
+    return None  # what is wrong with the records is said by the pages that need them
 
 
 def say(request: Request, text: str) -> None:

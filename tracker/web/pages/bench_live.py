@@ -79,6 +79,7 @@ def begin(request: Request, reader: Reader, found: Sent, clock: str) -> None:
     BadRequest
         The instrument may not be read from here, or what was typed cannot be used.
     """
+    request.app.state.workspace.refuse_if_moved()
     usual = USUAL[reader.test]
     resource = allowed(found.get("resource") or "", *may_read(request))
     number = found.get("count") or ("" if found.get("duration") else usual[1])

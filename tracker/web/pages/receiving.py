@@ -142,6 +142,7 @@ def take_bag(
             files = held.get(word)
             if not files:
                 raise BadRequest("No bag was chosen.", "Choose the ZIP file that the other workshop sent.")
+            workspace.refuse_if_moved()  # before the bag is checked
             with opened(files[-1].path) as foreign:
                 arrival = arrival_of(foreign, values, today=day)
                 again = form.ticked("again")

@@ -14,7 +14,7 @@ from tracker.desk.contract import PhotographDocument
 from tracker.desk.task import PhotoRow, Task
 from tracker.desk.task_leftovers import QUIET, removable
 from tracker.desk.tasks import MOST_SHOWN, cancel, find_task, made_file, recorded, retry
-from tracker.desk.verify import tidy
+from tracker.desk.tidy import tidy
 from tracker.web import door, needs, render
 from tracker.web.needs import Refused, Written
 
