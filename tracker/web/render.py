@@ -65,7 +65,7 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> R
             operator=door.operator_of(request),
             version=__version__,
             workspace=request.app.state.workspace_name,
-            moved=None if template == "door" else _moved(request),
+            elsewhere=None if template == "door" else _moved(request),
         )
     )
     return unless_known(request, HTMLResponse(text, status), text.encode())
