@@ -98,14 +98,15 @@ def _of_today(workspace: Workspace, what: str) -> bool:
         with workspace.read() as session:
             today = kept.mark(state(session).taught)
             number = kept.stale(session, PIECE_STANDING, today)
-            if number > kept.FEW:
+            some = [] if number > kept.FEW else kept.some_stale(session, today, kept.FEW)
+            if len(some) < number or len(kept.in_time(session, some, kept.FEW)) < number:
                 return True
             if not number and (what == "pieces" or not kept.stale(session, LOT_STANDING, today)):
                 return True
             if what == "lots":  # theirs are the pieces of stale lots
                 found = kept.reckon_lots(session, today, kept.stale_lots(session, today))
             else:
-                found = kept.reckon_pieces(session, today, kept.some_stale(session, today, kept.FEW))
+                found = kept.reckon_pieces(session, today, [one for one, _ in some])
         if not found.pieces and not found.lots:
             return True
         if not kept.keep(workspace, found):
@@ -206,7 +207,8 @@ def _fresh(session: Session, what: str, rows: Sequence[Found], today: str) -> ke
         return kept.Reckoned(today)
     if what == "lots":
         return kept.reckon_lots(session, today, stale, kept.FEW)
-    return kept.reckon_pieces(session, today, stale[: kept.FEW])
+    some = kept.lots_of(session, stale[: kept.FEW])
+    return kept.reckon_pieces(session, today, kept.in_time(session, some, kept.FEW))
 
 
 def _is_old(what: str, row: Found, today: str) -> bool:
