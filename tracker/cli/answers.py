@@ -204,7 +204,8 @@ def _of_what_state(found: "Listing") -> str:
 
     said = []
     if found.stale > len(found.old):
-        said.append(f"Order and --min-suspicion go by {counted(found.stale, 'suspicion')} of an earlier state of knowledge.")
+        number = counted(found.stale, "suspicion")
+        said.append(f"Order and --min-suspicion go by {number} of an earlier state of knowledge.")
     if found.old:
         said.append(f"{len(found.old)} shown (*) are of an earlier state of knowledge, or not worked out yet.")
     said.append("`lotproof reckon` brings all up to today; `serve` does so by itself while nobody asks.")

@@ -24,8 +24,8 @@ from tracker.errors import LotproofError
 from tracker.records.derived import LOT_STANDING, PIECE_STANDING
 
 FEW = 300
-"""So many stale suspicions are brought up to today while somebody waits for a list, at 0.3 ms a piece as measured and half of
-that for each piece of their lots of which anything is known, since siblings are read with them; our own choice."""
+"""So many stale suspicions are brought up to today while somebody waits for a list, at 0.3 ms a piece as measured and
+half of that for each piece of their lots of which anything is known, since siblings are read with them; our own choice."""
 AT_ONCE = 2_000
 """Pieces judged between two writes; our own choice."""
 
@@ -112,8 +112,8 @@ def reckon_lots(session: Session, today: str, lots: Sequence[int], most: int | N
     Parameters
     ----------
     most : int, optional
-        So many pieces are judged, as `in_time` counts, those of the first lots. A lot of which more are stale is left out;
-        what was judged of it is kept, so that who asks again comes further.
+        So many pieces are judged, as `in_time` counts, those of the first lots. A lot of which more are stale is left
+        out; what was judged of it is kept, so that who asks again comes further.
     """
     at, of = PIECE_STANDING.c, LOT_STANDING.c
     rows = [

@@ -70,9 +70,12 @@ def lots(
         error, filters, order = fault, Filters(), "arrived"
     at = asked.number(page)
     passed, last = (0, after.strip()) if after and after.strip() else ((at - 1) * PAGE, None)
-    found = list_rows(
-        workspace, "lots", filters, sort=order, reverse=order in _LARGEST_FIRST, limit=passed + PAGE, after=last
-    )
+    down = order in _LARGEST_FIRST
+    try:
+        found = list_rows(workspace, "lots", filters, sort=order, reverse=down, limit=passed + PAGE, after=last)
+    except BadRequest as fault:  # no such lot to go on after
+        error, at, passed = fault, 1, 0
+        found = list_rows(workspace, "lots", filters, sort=order, reverse=down, limit=PAGE)
     shown = [row for row in found.rows[passed:] if isinstance(row, LotRow)]
     old = found.old & {row.lot for row in shown}
     return render.page(
