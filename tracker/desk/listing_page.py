@@ -1,9 +1,9 @@
 """Pages of the lists of pieces and lots, from what is kept beside the records.
 
-A page costs what its rows cost, however many others there are. Of the rows whose suspicion is not of today as many are
-brought up to it as `FEW` stale pieces allow, the first ones shown first; the others are shown as kept and named in
-`old`. A list that goes by suspicion needs those of all: where there are no more than `FEW` stale ones they are brought up to today
-first, else its order goes by what was kept. `stale` says so either way.
+A page costs what its rows cost, however many others there are. Of the rows whose suspicion is not of today as many
+are brought up to it as `FEW` stale pieces allow, the first ones shown first; the others are shown as kept and named
+in `old`. A list that goes by suspicion needs those of all: where there are no more than `FEW` stale ones they are
+brought up to today first, else its order goes by what was kept. `stale` says so either way.
 """
 
 from collections.abc import Mapping, Sequence

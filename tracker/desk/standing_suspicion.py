@@ -2,9 +2,9 @@
 
 A suspicion depends on the whole workshop: one settled piece moves the weights and the prior of all. So a kept one names
 what it was worked out with: the program's rules, and how often what the workshop has learned had changed by then. Where
-that is not what holds today, or the piece or what is told of its siblings has changed since, it is stale. Who asks for
-a list waits for `FEW` of them, worked out anew by `judged` of `tracker/desk/assess.py`; the others are shown as kept, and
-marked.
+that is not what holds today, or the piece or what is told of its siblings has changed since, it is stale. Who asks
+for a list waits for `FEW` of them, worked out anew by `judged` of `tracker/desk/assess.py`; the others are shown as
+kept, and marked.
 """
 
 import hashlib
@@ -24,8 +24,9 @@ from tracker.errors import LotproofError
 from tracker.records.derived import LOT_STANDING, PIECE_STANDING
 
 FEW = 300
-"""So many stale suspicions are brought up to today while somebody waits for a list, at 0.3 ms a piece as measured and
-half of that for each piece of their lots of which anything is known, since siblings are read with them; our own choice."""
+"""So many stale suspicions are brought up to today while somebody waits for a list, at 0.3 ms a piece as measured
+and half of that for each piece of their lots of which anything is known, since siblings are read with them; our own
+choice."""
 AT_ONCE = 2_000
 """Pieces judged between two writes; our own choice."""
 
