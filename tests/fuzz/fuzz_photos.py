@@ -11,8 +11,10 @@ from pillow_heif import register_heif_opener
 
 from vision.photo import MOST_PIXELS, decode, pixels
 
-MODULES = ("vision.photo", "vision.drawn", "PIL.JpegImagePlugin", "PIL.PngImagePlugin", "PIL.TiffImagePlugin",
-           "PIL.WebPImagePlugin", "PIL.ExifTags", "PIL.ImageFile")  # fmt: skip
+MODULES = ("PIL.JpegImagePlugin", "PIL.PngImagePlugin", "PIL.TiffImagePlugin", "PIL.WebPImagePlugin", "PIL.ExifTags",
+           "PIL.ImageFile")  # fmt: skip
+"""Not `vision.photo`: instrumented, its pictures are never let go (atheris 3.0 on Python 3.11; without, the same cases
+leave nothing behind), and after some ten thousand cases the process is full."""
 _SIDES = (48, 40)
 
 
@@ -207,5 +209,5 @@ def one_case(data: bytes) -> str:
     assert height * width <= MOST_PIXELS
     assert found.focal_35mm is None or 8 <= found.focal_35mm <= 400
     if len(data) % 8 == 0 and height * width < 10**6:
-        assert np.array_equal(pixels("chips.jpg", data), found.image)
+        assert np.array_equal(pixels("chips.jpg", data).image, found.image)
     return f"opened as {Image.open(io.BytesIO(data)).format}"

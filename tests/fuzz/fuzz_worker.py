@@ -40,7 +40,7 @@ def watched(name: str, engine: str, cases: int, seed: int, seconds: float, state
             HEAD.pack_into(seen, 0, tally.cases, 0.0, 0)  # between two cases
             if tally.cases % _SAVED_EACH == 0:
                 _save(state, tally)
-            if tally.cases >= cases or time.monotonic() > last:
+            if tally.cases >= cases or tally.is_full or time.monotonic() > last:
                 _save(state, tally)
                 getattr(module, "close", lambda: None)()
                 os._exit(0)  # neither engine lets go otherwise, and nothing is left to be tidied

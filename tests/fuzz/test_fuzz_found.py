@@ -173,16 +173,16 @@ def test_a_photo_in_strips_is_what_pillow_makes_of_it() -> None:
     for mode in ("RGB", "L", "P", "1", "CMYK"):
         picture, out = whole.convert(mode), io.BytesIO()
         picture.save(out, "TIFF")
-        assert np.array_equal(photo.pixels("x.tif", out.getvalue()), np.asarray(picture.convert("RGB")))
+        assert np.array_equal(photo.pixels("x.tif", out.getvalue()).image, np.asarray(picture.convert("RGB")))
     clear, out = whole.convert("RGBA"), io.BytesIO()
     clear.putalpha(whole.convert("L"))
     clear.save(out, "PNG")
     white = Image.alpha_composite(Image.new("RGBA", clear.size, "white"), clear).convert("RGB")
-    assert np.array_equal(photo.pixels("x.png", out.getvalue()), np.asarray(white))
+    assert np.array_equal(photo.pixels("x.png", out.getvalue()).image, np.asarray(white))
     deep, out = chance.integers(0, 4000, (700, 60), np.uint16), io.BytesIO()
     Image.fromarray(deep).save(out, "PNG")
     wanted = (deep.astype(np.float32) * 255 / deep.max()).astype(np.uint8)
-    assert np.abs(photo.pixels("x.png", out.getvalue())[..., 0].astype(int) - wanted).max() <= 1
+    assert np.abs(photo.pixels("x.png", out.getvalue()).image[..., 0].astype(int) - wanted).max() <= 1
 
 
 @pytest.mark.parametrize(("bound", "said"), [("MOST_MEMBERS", "values with a name"), ("MOST_ENTRIES", "entries")])
