@@ -3,7 +3,6 @@
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import partial
 from itertools import islice
 from typing import Any, NamedTuple
 
@@ -18,8 +17,8 @@ MOST = 40
 """Hits of a kind that are shown (common practice, no source): who finds more than that says more."""
 LEAST_LETTERS = 2
 LOOKS_SEARCHED = 10_000
-"""What stands in the markings of more looks than these is searched in so many of the latest; our own choice, for the time
-it takes: some tens of milliseconds. `recall --marking` searches all."""
+"""What stands in the markings of more looks than these is searched in so many of the latest; our own choice, for the
+time it takes: some tens of milliseconds. `recall --marking` searches all."""
 _LOT = r"[Ll]\s*0*([0-9]{1,9})"
 _PIECE = re.compile(rf"(?:{_LOT}|0*([0-9]{{1,9}}))\s*[-–—/._ ]\s*0*([0-9]{{1,9}})")
 _ONE = re.compile(r"([LMBWlmbw])\s*[-.]?\s*0*([0-9]{1,9})")
@@ -63,8 +62,9 @@ def find(workspace: Workspace, text: str) -> Found:
         if len(words) >= LEAST_LETTERS:
             marked = _marked(session, words)
             lately = marked.lately
-            for look in (*_LOOKS, partial(_pieces, marked=marked.found)):
-                some = list(islice(look(session, words), MOST + 1))
+            kinds = *(look(session, words) for look in _LOOKS), _pieces(session, words, marked.found)
+            for there in kinds:
+                some = list(islice(there, MOST + 1))
                 more |= len(some) > MOST
                 hits += some[:MOST]
     return Found(words, tuple(dict.fromkeys(hits)), more, lately)
@@ -137,7 +137,7 @@ def _marked(session: Session, words: str) -> _Marked:
     return _Marked((Inspection.id > newest - LOOKS_SEARCHED) & holding(words), lately=newest > LOOKS_SEARCHED)
 
 
-def _pieces(session: Session, words: str, *, marked: ColumnElement[bool]) -> Iterator[Hit]:
+def _pieces(session: Session, words: str, marked: ColumnElement[bool]) -> Iterator[Hit]:
     """Yield pieces by every date code and by the markings ever read from them, as read or joined."""
     # Two questions, each with an index of its own: joined by 'or' they would have every look gone through.
     read = union_all(

@@ -1,8 +1,8 @@
 """Markings by their words, so that a part of one is found by an index: the words of each look, and how words end.
 
 What holds a text holds each of its words, and a word that holds `6522` has an ending (`6522AP` of `CV6522AP`) that
-begins with it. That is a range of an index on every database. Words are in folded case; what is found is compared with the
-marking itself afterwards (`tracker/desk/marking_search.py`).
+begins with it. That is a range of an index on every database. Words are in folded case; what is found is compared with
+the marking itself afterwards (`tracker/desk/marking_search.py`).
 """
 
 from collections.abc import Sequence
