@@ -51,5 +51,6 @@ def candidates(session: Session, text: str, few: int) -> Candidates | None:
 
 def _looks(fragment: str) -> Select[Any]:
     word, at = MARKING_WORD.c, WORD_ENDING.c
-    begins = at.ending.between(fragment, fragment + _LAST)
-    return select(word.look_id).join(WORD_ENDING, at.word == word.word).where(begins)
+    # Not 'between': with its bounds' collation spelt out PostgreSQL does not understand it.
+    begins = at.ending >= fragment, at.ending <= fragment + _LAST
+    return select(word.look_id).join(WORD_ENDING, at.word == word.word).where(*begins)
