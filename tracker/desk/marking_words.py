@@ -7,7 +7,7 @@ the marking itself afterwards (`tracker/desk/marking_search.py`).
 
 from collections.abc import Sequence
 
-from sqlalchemy import select
+from sqlalchemy import select, text
 from sqlalchemy.orm import Session
 
 from tracker.desk.fields import folded
@@ -49,14 +49,17 @@ def add_words(session: Session, after: int, first: int) -> None:
     at = Inspection.id
     # '+ 0': in the order of looks, whatever the index of entries promises.
     query = select(at, Inspection.marking).where(Inspection.entry_id + 0 > after, Inspection.marking != "")
-    last = first - 1
+    last, pages = first - 1, 0
     while looks := session.execute(query.where(at > last).order_by(at).limit(LOOKS_AT_ONCE)).all():
-        last = looks[-1][0]
+        last, pages = looks[-1][0], pages + 1
         # In the order of the key, as `bulk.pour` wants the columns.
         used = sorted((word, look) for look, marking in looks for word in words_of(marking))
         _pour_new(session, sorted({word for word, _ in used}))
         if used:
             bulk.pour(session.connection(), MARKING_WORD, [(look, word) for word, look in used])
+    if pages > 1 and session.connection().dialect.name == "postgresql":
+        # Else questions are planned for tables of which nothing is known, until it finds out itself.
+        session.execute(text(f"ANALYZE {MARKING_WORD.name}, {WORD_ENDING.name}"))
 
 
 def _pour_new(session: Session, words: Sequence[str]) -> None:
