@@ -100,6 +100,11 @@ def test_the_answer_is_that_of_going_through_all_looks(shop: Workspace) -> None:
             assert {one.piece for one in recall(shop, wanted).loose} == plainly, text
 
 
+def test_letters_that_are_not_ascii_are_found_as_printed(shop: Workspace) -> None:
+    for text in ("Ω 5", "STRAẞE", "µPD", "漢字"):
+        assert len(recall(shop, Wanted(marking=text)).loose) == 1, text
+
+
 @settings(max_examples=40)
 @given(TEXT, TEXT, TEXT)
 @example("", "x" * 31, "y" * 99)

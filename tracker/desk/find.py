@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import ColumnElement, func, or_, select, union_all
 from sqlalchemy.orm import Session, joinedload
 
-from tracker.desk.marking_search import candidates, holding
+from tracker.desk.marking_search import candidates, holding, holds_text
 from tracker.desk.workspace import Workspace
 from tracker.records.models import BenchRun, Document, Inspection, Lot, Machine, Piece, Seller
 
@@ -92,7 +92,7 @@ def _is_there(session: Session, hit: Hit) -> bool:
 
 
 def _holding(column: Any, words: str) -> Any:
-    return func.lower(column).contains(words.lower(), autoescape=True)
+    return holds_text(func.lower(column), words)
 
 
 def _in(words: str, *texts: str | None) -> bool:

@@ -2,7 +2,7 @@
 
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Select, func, select
+from sqlalchemy import ColumnElement, Select, func, or_, select
 from sqlalchemy.orm import Session
 
 from tracker.desk.marking_words import LONGEST, fragments
@@ -25,7 +25,17 @@ class Candidates(NamedTuple):
 
 def holding(text: str) -> ColumnElement[bool]:
     """Return the condition that a look's marking holds a text, in any case, white space of the text joined."""
-    return func.lower(Inspection.marking).contains(" ".join(text.split()).lower(), autoescape=True)
+    return holds_text(func.lower(Inspection.marking), " ".join(text.split()))
+
+
+def holds_text(lowered: ColumnElement[str], text: str) -> ColumnElement[bool]:
+    """Return the condition that what a database made small letters of holds a text.
+
+    SQLite, and PostgreSQL in some languages, leave what is not ASCII as it is: so Greek letters or umlauts are found in
+    the case in which they were printed, everything else in any.
+    """
+    small = "".join(one.lower() if one.isascii() else one for one in text)
+    return or_(*(lowered.contains(one, autoescape=True) for one in dict.fromkeys((small, text.lower()))))
 
 
 def candidates(session: Session, text: str, few: int) -> Candidates | None:
