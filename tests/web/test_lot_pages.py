@@ -62,10 +62,11 @@ def test_a_long_list_comes_in_pages(tmp_path: Path) -> None:
     assert _lots(second) == ["L0003", "L0002", "L0001"]
     assert 'rel="next"' not in second
     assert 'rel="prev"' in second
+    assert _lots(pages.text("/lots?page=2")) == _lots(second)
     assert pages.get("/lots?page=99").status_code == 200
 
 
-@pytest.mark.parametrize("field", ["seller", "source", "part", "disposition", "sort", "page"])
+@pytest.mark.parametrize("field", ["seller", "source", "part", "disposition", "sort", "page", "after"])
 @pytest.mark.parametrize("value", HOSTILE)
 def test_no_filter_of_the_list_harms(few: Pages, field: str, value: str) -> None:
     answer = few.get(f"/lots?{field}={quote(value)}")

@@ -191,14 +191,25 @@ def _list(
         write_csv(found, csv)
         note(f"{len(found.rows)} rows written to {csv}.")
     if found.stale:
-        note(
-            f"{found.stale} suspicions are older than what the workshop knows today: order and --min-suspicion go by "
-            "them, the rows shown have today's. `lotproof reckon` works all of them out anew."
-        )
+        note(_of_what_state(found))
     if as_json:
         print_json(asdict(list_document(found)))
     elif csv is None:
         _print_list(found)
+
+
+def _of_what_state(found: "Listing") -> str:
+    """Return which suspicions are not of what the workshop knows today, and when they will be."""
+    from tracker.judgement.suspicion import counted
+
+    said = []
+    if found.stale > len(found.old):
+        number = counted(found.stale, "suspicion")
+        said.append(f"Order and --min-suspicion go by {number} of an earlier state of knowledge.")
+    if found.old:
+        said.append(f"{len(found.old)} shown (*) are of an earlier state of knowledge, or not worked out yet.")
+    said.append("`lotproof reckon` brings all up to today; `serve` does so by itself while nobody asks.")
+    return " ".join(said)
 
 
 def _print_list(found: "Listing") -> None:
@@ -207,8 +218,11 @@ def _print_list(found: "Listing") -> None:
         return
     first, *others = SHOWN[found.what]
     # A column in which nobody has anything only takes room.
-    columns = [first, *(name for name in others if any(_told(row, name) for row in found.rows))]
-    rows = [[_cell(name, _told(row, name)) for name in columns] for row in found.rows]
+    told = {name for name in others if any(_told(row, name) for row in found.rows)}
+    if found.old:
+        told.add("suspicion")
+    columns = [first, *(name for name in others if name in told)]
+    rows = [[_marked(found, row, name, _cell(name, _told(row, name))) for name in columns] for row in found.rows]
     titles = [name.replace("_", " ") for name in columns]
     numbers = [title for title, name in zip(titles, columns, strict=True) if _is_number(found, name)]
     spare = [name.replace("_", " ") for name in SPARE.get(found.what, ()) if name != "part" or "part_read" in columns]
@@ -219,6 +233,13 @@ def _print_list(found: "Listing") -> None:
         note(f"No room here for: {', '.join(left_out)}. A wider window, --csv and --json have them.")
     if found.next is not None:
         note(f"{len(rows)} of {found.found}; --limit shows more, --after '{found.next}' goes on from here.")
+
+
+def _marked(found: "Listing", row: object, name: str, cell: str) -> str:
+    """Return a cell; a suspicion that is not of today with its mark."""
+    if name != "suspicion" or str(getattr(row, SHOWN[found.what][0])) not in found.old:
+        return cell
+    return f"{cell} *".strip()
 
 
 def _told(row: object, name: str) -> object:

@@ -14,9 +14,9 @@ def register(app: typer.Typer) -> None:
 def _reckon(workspace: WorkspaceOption = None, as_json: JsonOption = False) -> None:
     """Work out anew every suspicion kept for lists that is older than what the workshop knows today.
 
-    One settled piece moves the suspicions of all. What is shown is always of today; but a list of thousands of pieces
-    by suspicion goes by what was kept, until this is run. What is done stays done if it is broken off; `serve` does it
-    by itself while nobody waits.
+    One settled piece moves the suspicions of all. A piece or lot shown by name is always of today; a list brings some
+    hundreds of pieces up to today and shows the others as they were kept, with a mark, until this is run. What is done
+    stays done if it is broken off; `serve` does it by itself while nobody waits.
     """
     from dataclasses import asdict
 

@@ -34,8 +34,10 @@ class Listing:
     next : str or None
         What the next page goes on after; None where the list ends here.
     stale : int
-        Where the list goes by suspicion: how many suspicions are older than what the workshop knows today. Every row
-        shown has today's; which rows those are, and in what order, goes by what was kept.
+        How many suspicions are older than what the workshop knows today: of the rows shown; where the list goes by
+        suspicion, of all that its choice and order go by. 0: everything is of today.
+    old : frozenset of str
+        The labels of the rows shown whose suspicion is an older one, or is not worked out yet.
     """
 
     what: str
@@ -43,6 +45,7 @@ class Listing:
     found: int
     next: str | None = None
     stale: int = 0
+    old: frozenset[str] = frozenset()
 
 
 def list_rows(
@@ -85,7 +88,7 @@ def list_rows(
         if found is None and brought_up(workspace):
             found = page(workspace, what, wish)
         if found is not None:
-            return Listing(what, found.rows, found.found, found.next, found.stale)
+            return Listing(what, found.rows, found.found, found.next, found.stale, found.old)
     if what == "runs":
         with workspace.read() as session:
             found = listing_runs.runs(session, Wish(filters, key, reverse, limit, after))

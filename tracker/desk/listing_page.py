@@ -1,15 +1,16 @@
 """Pages of the lists of pieces and lots, from what is kept beside the records.
 
-A page costs what its rows cost, however many others there are. Rows whose suspicion is not of today are worked out anew
-before they are shown. A list that goes by suspicion needs those of all: up to `FEW` stale ones are brought up to today
-first, above that the order goes by what was kept, and the answer says so.
+A page costs what its rows cost, however many others there are. Of the rows whose suspicion is not of today as many
+are brought up to it as `FEW` stale pieces allow, the first ones shown first; the others are shown as kept and named
+in `old`. A list that goes by suspicion needs those of all: where there are no more than `FEW` stale ones they are
+brought up to today first, else its order goes by what was kept. `stale` says so either way.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from tracker.desk import listing_query as query
@@ -54,6 +55,7 @@ class Page:
     found: int
     next: str | None
     stale: int
+    old: frozenset[str] = frozenset()
 
 
 def page(workspace: Workspace, what: str, wish: Wish) -> Page | None:
@@ -80,34 +82,41 @@ def page(workspace: Workspace, what: str, wish: Wish) -> Page | None:
             return None
         today = kept.mark(State(*at).taught)
         stale = kept.stale(session, _TABLE[what], today) if everyone else 0
-        if 0 < stale <= kept.FEW:
-            return None
         if names is None:
             return Page((), 0, None, stale)
         made = _page(session, what, wish.limit, found, today)
     kept.keep(workspace, made.fresh)
-    return Page(made.rows, number, made.next, stale)
+    return Page(made.rows, number, made.next, max(stale, len(made.old)), made.old)
 
 
 def _of_today(workspace: Workspace, what: str) -> bool:
-    """Bring the few stale suspicions up to today; False where they cannot be kept. Many stay as they are."""
+    """Bring the few stale suspicions up to today; many stay as they are.
+
+    False where they cannot be kept, and the whole list is as quickly worked out from the records alone.
+    """
     for _ in range(3):  # another bench may add more meanwhile
         with workspace.read() as session:
             today = kept.mark(state(session).taught)
             number = kept.stale(session, PIECE_STANDING, today)
-            if number > kept.FEW:
+            some = [] if number > kept.FEW else kept.some_stale(session, today, kept.FEW)
+            if len(some) < number or len(kept.in_time(session, some, kept.FEW)) < number:
                 return True
             if not number and (what == "pieces" or not kept.stale(session, LOT_STANDING, today)):
                 return True
-            found = kept.reckon_pieces(session, today, kept.some_stale(session, today, kept.FEW))
-            if what == "lots":
-                lots = kept.reckon_lots(session, today, kept.stale_lots(session, today))
-                found = kept.Reckoned(today, found.pieces | lots.pieces, lots.lots)
+            if what == "lots":  # theirs are the pieces of stale lots
+                found = kept.reckon_lots(session, today, kept.stale_lots(session, today))
+            else:
+                found = kept.reckon_pieces(session, today, [one for one, _ in some])
         if not found.pieces and not found.lots:
             return True
         if not kept.keep(workspace, found):
-            return False
-    return False
+            return not _few_in_all(workspace)
+    return True
+
+
+def _few_in_all(workspace: Workspace) -> bool:
+    with workspace.read() as session:
+        return (session.scalar(select(func.count()).select_from(Piece)) or 0) <= kept.FEW
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +124,7 @@ class _Made:
     rows: tuple[Row, ...]
     next: str | None
     fresh: kept.Reckoned
+    old: frozenset[str]
 
 
 def _page(session: Session, what: str, limit: int | None, found: Sequence[Found], today: str) -> _Made:
@@ -123,7 +133,8 @@ def _page(session: Session, what: str, limit: int | None, found: Sequence[Found]
     fresh = _fresh(session, what, shown, today)
     newer = fresh.pieces if what == "pieces" else fresh.lots
     rows = tuple(_made(what, row, newer) for row in shown)
-    return _Made(rows, shown[-1][0] if more else None, fresh)
+    old = frozenset(row[0] for row in shown if _is_old(what, row, today) and row[_NUMBER[what]] not in newer)
+    return _Made(rows, shown[-1][0] if more else None, fresh, old)
 
 
 def _rows(session: Session, what: str, wish: Wish, names: frozenset[str], values: Mapping[str, Any]) -> Sequence[Found]:
@@ -191,12 +202,17 @@ def _filters(session: Session, what: str, filters: Filters) -> tuple[frozenset[s
 
 
 def _fresh(session: Session, what: str, rows: Sequence[Found], today: str) -> kept.Reckoned:
-    number, mark = _NUMBER[what], _NUMBER[what] + 1
-    stale = [row[number] for row in rows if row[mark] != today and row[mark] != "-"]
+    stale = [row[_NUMBER[what]] for row in rows if _is_old(what, row, today)]
     if not stale:
         return kept.Reckoned(today)
-    reckon = kept.reckon_pieces if what == "pieces" else kept.reckon_lots
-    return reckon(session, today, stale)
+    if what == "lots":
+        return kept.reckon_lots(session, today, stale, kept.FEW)
+    some = kept.lots_of(session, stale[: kept.FEW])
+    return kept.reckon_pieces(session, today, kept.in_time(session, some, kept.FEW))
+
+
+def _is_old(what: str, row: Found, today: str) -> bool:
+    return row[_NUMBER[what] + 1] not in (today, "-")
 
 
 def _made(what: str, row: Found, newer: Mapping[int, tuple[int, float | None]]) -> Row:

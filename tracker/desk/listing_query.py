@@ -119,6 +119,12 @@ def count(what: str, filters: frozenset[str]) -> Select[Any]:
 def _count(what: str, filters: frozenset[str]) -> Select[Any]:
     if filters == {"disposition_not_open"} and what == "pieces":
         return select(func.count()).select_from(PIECE_STANDING).where(_PIECE.disposition == bindparam("disposition"))
+    if what == "pieces" and filters == {"disposition_open"}:
+        return select(func.coalesce(func.sum(_LOT.open), 0))
+    if what == "pieces" and filters and filters <= _OF_LOT:
+        # A lot's pieces are counted already: so few rows as there are lots are summed.
+        lots = select(func.coalesce(func.sum(_LOT.pieces), 0)).join(Lot, Lot.id == _LOT.lot_id)
+        return lots.where(*(_LOTS_OWN[name] for name in sorted(filters)))
     query = select(func.count()).select_from(Piece if what == "pieces" else Lot)
     if filters:
         shape = Shape(what, _FIRST[what], reverse=False, filters=filters)
@@ -278,6 +284,8 @@ def keys(what: str) -> Mapping[str, Any]:
     }
 
 
+_OF_LOT = frozenset({"lot", "sellers", "since"})
+"""Filters of pieces that all pieces of a lot pass, or none."""
 _PART = func.coalesce(_LOT.part_key, "") + " "
 _CONDITIONS: Mapping[str, Mapping[str, ColumnElement[bool]]] = {
     "pieces": {
@@ -305,6 +313,9 @@ _CONDITIONS: Mapping[str, Mapping[str, ColumnElement[bool]]] = {
         },
     },
 }
+
+
+_LOTS_OWN = _CONDITIONS["lots"]
 
 
 def escaped(text: str) -> str:

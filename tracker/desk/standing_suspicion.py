@@ -2,8 +2,9 @@
 
 A suspicion depends on the whole workshop: one settled piece moves the weights and the prior of all. So a kept one names
 what it was worked out with: the program's rules, and how often what the workshop has learned had changed by then. Where
-that is not what holds today, or the piece or what is told of its siblings has changed since, it is stale, and is worked
-out anew by `judged` of `tracker/desk/assess.py` before anybody is shown it.
+that is not what holds today, or the piece or what is told of its siblings has changed since, it is stale. Who asks
+for a list waits for `FEW` of them, worked out anew by `judged` of `tracker/desk/assess.py`; the others are shown as
+kept, and marked.
 """
 
 import hashlib
@@ -22,9 +23,10 @@ from tracker.desk.workspace import Workspace
 from tracker.errors import LotproofError
 from tracker.records.derived import LOT_STANDING, PIECE_STANDING
 
-FEW = 2_000
-"""So many stale suspicions are brought up to today while somebody waits for a list ordered by them: a second or two;
-our own choice."""
+FEW = 300
+"""So many stale suspicions are brought up to today while somebody waits for a list, at 0.3 ms a piece as measured
+and half of that for each piece of their lots of which anything is known, since siblings are read with them; our own
+choice."""
 AT_ONCE = 2_000
 """Pieces judged between two writes; our own choice."""
 
@@ -77,8 +79,43 @@ def reckon_pieces(session: Session, today: str, pieces: Sequence[int]) -> Reckon
     return found
 
 
-def reckon_lots(session: Session, today: str, lots: Sequence[int]) -> Reckoned:
-    """Return today's suspicions of some lots, the highest of their pieces', and of the pieces where they were stale."""
+def lots_of(session: Session, pieces: Sequence[int]) -> list[tuple[int, int]]:
+    """Return some pieces with their lots, in the order given."""
+    at = PIECE_STANDING.c
+    lot: dict[int, int] = dict(session.execute(select(at.piece_id, at.lot_id).where(at.piece_id.in_(pieces))).all())
+    return [(number, lot[number]) for number in pieces if number in lot]
+
+
+def in_time(session: Session, stale: Sequence[tuple[int, int]], most: int) -> list[int]:
+    """Return the first of some pieces that are judged in the time of `most`, at least one; see `FEW`.
+
+    Parameters
+    ----------
+    stale : sequence of (int, int)
+        Pieces with their lots, those first that are to be judged first.
+    """
+    at, some = PIECE_STANDING.c, list(dict.fromkeys(lot for _, lot in stale[:most]))
+    siblings = select(at.lot_id, func.count()).where(at.lot_id.in_(some)).group_by(at.lot_id)
+    sizes: dict[int, int] = dict(session.execute(siblings).all())
+    chosen = list[int]()
+    spent = 0
+    for number, lot in stale[:most]:
+        spent += 1 + sizes.pop(lot, 0) // 2
+        if chosen and spent > most:
+            break
+        chosen.append(number)
+    return chosen
+
+
+def reckon_lots(session: Session, today: str, lots: Sequence[int], most: int | None = None) -> Reckoned:
+    """Return today's suspicions of some lots, the highest of their pieces', and of the pieces where they were stale.
+
+    Parameters
+    ----------
+    most : int, optional
+        So many pieces are judged, as `in_time` counts, those of the first lots. A lot of which more are stale is left
+        out; what was judged of it is kept, so that who asks again comes further.
+    """
     at, of = PIECE_STANDING.c, LOT_STANDING.c
     rows = [
         row
@@ -89,7 +126,11 @@ def reckon_lots(session: Session, today: str, lots: Sequence[int]) -> Reckoned:
             )
         )
     ]
-    found = reckon_pieces(session, today, [row.piece_id for row in rows if row.reckoned != today])
+    place = {lot: at for at, lot in enumerate(lots)}
+    old = [(row.piece_id, row.lot_id) for row in rows if row.reckoned != today]
+    old.sort(key=lambda one: (place[one[1]], one[0]))
+    found = reckon_pieces(session, today, [one for one, _ in old] if most is None else in_time(session, old, most))
+    left = {lot for number, lot in old if number not in found.pieces}
     highest: dict[int, float] = {}
     for number, lot, kept, _ in rows:
         now = found.pieces[number][1] if number in found.pieces else kept
@@ -98,7 +139,8 @@ def reckon_lots(session: Session, today: str, lots: Sequence[int]) -> Reckoned:
     for start in range(0, len(lots), AT_ONCE):
         some = select(of.lot_id, of.changed).where(of.lot_id.in_(lots[start : start + AT_ONCE]))
         for lot, changed in session.execute(some):
-            found.lots[lot] = (changed, highest.get(lot))
+            if lot not in left:
+                found.lots[lot] = (changed, highest.get(lot))
     return found
 
 
@@ -145,12 +187,12 @@ def _stale(table: Table, today: str) -> ColumnElement[bool]:
     return or_(kept.is_(None), kept < today, kept > today)
 
 
-def some_stale(session: Session, today: str, most: int, after: int = 0) -> list[int]:
-    """Return the ids of some pieces whose suspicion is not of today, lot by lot."""
+def some_stale(session: Session, today: str, most: int) -> list[tuple[int, int]]:
+    """Return the ids of some pieces whose suspicion is not of today, and of their lots, lot by lot."""
     at = PIECE_STANDING.c
-    query = select(at.piece_id).where(_stale(PIECE_STANDING, today), at.piece_id > after)
+    query = select(at.piece_id, at.lot_id).where(_stale(PIECE_STANDING, today))
     # Not by the number itself: the stale ones are to be found by their index and put in order, not all gone through.
-    return list(session.scalars(query.order_by(at.piece_id + 0).limit(most)))
+    return [(piece, lot) for piece, lot in session.execute(query.order_by(at.piece_id + 0).limit(most))]
 
 
 def stale_lots(session: Session, today: str, most: int | None = None) -> list[int]:
@@ -188,7 +230,7 @@ def reckon(workspace: Workspace, *, progress: Progress | None = None, most: int 
         with workspace.read() as session:
             today = mark(state(session).taught)
             some = some_stale(session, today, AT_ONCE if most is None else min(AT_ONCE, most - pieces))
-            found = reckon_pieces(session, today, some)
+            found = reckon_pieces(session, today, [number for number, _ in some])
         if not keep(workspace, found, wait=True):
             break
         pieces += len(found.pieces)

@@ -8,8 +8,8 @@ found.pieces           # tuple of Thought, in the order named
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tracker.desk.assess import piece_suspicions
-from tracker.desk.facts import facts_of, top_inspections
+from tracker.desk.assess import judged
+from tracker.desk.facts import top_inspections
 from tracker.desk.learned import learned
 from tracker.desk.listing import piece_rows
 from tracker.desk.pieces import resolve_pieces, seats
@@ -78,8 +78,9 @@ def thoughts(workspace: Workspace, words: Sequence[str]) -> Thoughts:
         if not pieces:
             return Thoughts(entry, ())
         known = learned(session)
-        rows, sums = piece_rows(session, pieces, known), piece_suspicions(session, pieces, known)
-        facts, tops, sitting = facts_of(session, pieces), top_inspections(session, pieces), seats(session, pieces)
+        found_of = judged(session, {piece.id: piece.lot_id for piece in pieces}, known)
+        rows, sums = piece_rows(session, pieces, known, found_of), found_of.sums
+        tops, sitting = top_inspections(session, pieces), seats(session, pieces)
         found = []
         for piece, row in zip(pieces, rows, strict=True):
             seen, sits = tops.get(piece.id), sitting.get(piece.id)
@@ -89,7 +90,7 @@ def thoughts(workspace: Workspace, words: Sequence[str]) -> Thoughts:
                     reading=seen.marking if seen else None,
                     machine_name=sits.machine.name if sits else None,
                     reasons=() if row.suspicion is None else strongest(sums[piece.id]),
-                    tested=tuple((run.test, run.verdict) for run in facts[piece.id].runs),
+                    tested=tuple((run.test, run.verdict) for run in found_of.records[piece.id].runs),
                     inspection=seen.id if seen else None,
                 )
             )

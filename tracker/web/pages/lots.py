@@ -56,8 +56,12 @@ def lots(
     disposition: Text = None,
     sort: Text = None,
     page: Text = None,
+    after: Text = None,
 ) -> Response:
-    """Show the lots, filtered and sorted."""
+    """Show the lots, filtered and sorted, page by page.
+
+    A page goes on after a lot; one without, as in older addresses and those of the page before, is counted off.
+    """
     typed = {"seller": seller, "source": source, "part": part, "disposition": disposition, "sort": sort}
     error: BadRequest | None = None
     try:
@@ -65,17 +69,24 @@ def lots(
     except BadRequest as fault:
         error, filters, order = fault, Filters(), "arrived"
     at = asked.number(page)
-    found = list_rows(workspace, "lots", filters, sort=order, reverse=order in _LARGEST_FIRST, limit=at * PAGE)
-    rows = [row for row in found.rows if isinstance(row, LotRow)]
-    count = found.found
-    shown = rows[(at - 1) * PAGE : at * PAGE]
+    passed, last = (0, after.strip()) if after and after.strip() else ((at - 1) * PAGE, None)
+    down = order in _LARGEST_FIRST
+    try:
+        found = list_rows(workspace, "lots", filters, sort=order, reverse=down, limit=passed + PAGE, after=last)
+    except BadRequest as fault:  # no such lot to go on after
+        error, at, passed = fault, 1, 0
+        found = list_rows(workspace, "lots", filters, sort=order, reverse=down, limit=PAGE)
+    shown = [row for row in found.rows[passed:] if isinstance(row, LotRow)]
+    old = found.old & {row.lot for row in shown}
     return render.page(
         request,
         "lots",
         200 if error is None else 422,
         error=error,
         lots=shown,
-        count=count,
+        count=found.found,
+        old=old,
+        stale=max(len(old), found.stale if order == "suspicion" else 0),
         first=(at - 1) * PAGE + 1,
         typed={name: value or "" for name, value in typed.items()},
         filtered=any((seller, source, part, disposition)),
@@ -85,7 +96,7 @@ def lots(
         stands=stands,
         left=lambda row: (row.claim_by - day).days,
         earlier=asked.address("/lots", {**typed, "page": at - 1}) if at > 1 else "",
-        later=asked.address("/lots", {**typed, "page": at + 1}) if at * PAGE < count else "",
+        later=asked.address("/lots", {**typed, "page": at + 1, "after": found.next}) if found.next else "",
     )
 
 
