@@ -41,7 +41,9 @@ def _photograph(act: Act, lot: SimulatedLot, labels: Mapping[int, str]) -> None:
         look(act, photo, rows[labels[piece.number]], index, piece.photo)
 
 
-def look(act: Act, photo: Photo, piece: Piece, index: int, outcomes: Mapping[str, str]) -> Inspection:
+def look(
+    act: Act, photo: Photo, piece: Piece, index: int, outcomes: Mapping[str, str], marking: str = ""
+) -> Inspection:
     """Record one inspection with the outcomes of everything that was looked for."""
     findings = tuple(
         FindingFound(code=code, family=indicators()[code].family, weight_db=1.0, message=code, strength=outcome)
@@ -64,7 +66,7 @@ def look(act: Act, photo: Photo, piece: Piece, index: int, outcomes: Mapping[str
             photo_id=photo.id,
             piece_id=piece.id,
             part_read=None,
-            marking="",
+            marking=marking,
             package=None,
             suspicion=0.1,
             prior_db=-5.0,

@@ -88,7 +88,8 @@ def _jpeg(pick: Choices, data: bytes) -> bytes:
     part = bytearray(parts[which])
     way = pick.whole(0, 7)
     if way == 0 and len(part) > 9:  # in a frame: height and width; elsewhere whatever stands there
-        part[5:9] = struct.pack(">HH", pick.one(_SIZES) & 0xFFFF, pick.one(_SIZES) & 0xFFFF)
+        large = _SIZES if pick.whole(0, 99) == 27 else _SIZES[:6]  # a second each where both sides are
+        part[5:9] = struct.pack(">HH", pick.one(_SIZES) & 0xFFFF, pick.one(large) & 0xFFFF)
     elif way == 1:
         part[2:4] = struct.pack(">H", pick.one((0, 1, 2, 3, 255, 65535, len(part))))
     elif way == 2 and len(part) > 1:

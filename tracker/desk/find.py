@@ -4,11 +4,12 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import islice
-from typing import Any
+from typing import Any, NamedTuple
 
-from sqlalchemy import func, or_, select, union_all
+from sqlalchemy import ColumnElement, func, or_, select, union_all
 from sqlalchemy.orm import Session, joinedload
 
+from tracker.desk.marking_search import candidates, holding, holds_text
 from tracker.desk.workspace import Workspace
 from tracker.records.models import BenchRun, Document, Inspection, Lot, Machine, Piece, Seller
 
@@ -16,8 +17,8 @@ MOST = 40
 """Hits of a kind that are shown (common practice, no source): who finds more than that says more."""
 LEAST_LETTERS = 2
 LOOKS_SEARCHED = 10_000
-"""Markings are searched in so many of the latest looks, since no index finds what is contained in them; our own choice,
-for the time it takes: some tens of milliseconds. `recall --marking` searches all."""
+"""What stands in the markings of more looks than these is searched in so many of the latest; our own choice, for the
+time it takes: some tens of milliseconds. `recall --marking` searches all."""
 _LOT = r"[Ll]\s*0*([0-9]{1,9})"
 _PIECE = re.compile(rf"(?:{_LOT}|0*([0-9]{{1,9}}))\s*[-–—/._ ]\s*0*([0-9]{{1,9}})")
 _ONE = re.compile(r"([LMBWlmbw])\s*[-.]?\s*0*([0-9]{1,9})")
@@ -41,7 +42,7 @@ class Found:
     hits: tuple[Hit, ...]
     more: bool = False
     lately: bool = False
-    """Whether there are older looks whose markings were not searched."""
+    """Whether the text is on so many pieces that older looks were not searched."""
 
 
 def find(workspace: Workspace, text: str) -> Found:
@@ -57,10 +58,13 @@ def find(workspace: Workspace, text: str) -> Found:
     with workspace.read() as session:
         if label is not None and (label.kind == "work" or _is_there(session, label)):
             return Found(words, (label,))
-        hits, more, lately = [], False, (session.scalar(select(func.max(Inspection.id))) or 0) > LOOKS_SEARCHED
+        hits, more, lately = [], False, False
         if len(words) >= LEAST_LETTERS:
-            for look in _LOOKS:
-                some = list(islice(look(session, words), MOST + 1))
+            marked = _marked(session, words)
+            lately = marked.lately
+            kinds = *(look(session, words) for look in _LOOKS), _pieces(session, words, marked.found)
+            for there in kinds:
+                some = list(islice(there, MOST + 1))
                 more |= len(some) > MOST
                 hits += some[:MOST]
     return Found(words, tuple(dict.fromkeys(hits)), more, lately)
@@ -88,7 +92,7 @@ def _is_there(session: Session, hit: Hit) -> bool:
 
 
 def _holding(column: Any, words: str) -> Any:
-    return func.lower(column).contains(words.lower(), autoescape=True)
+    return holds_text(func.lower(column), words)
 
 
 def _in(words: str, *texts: str | None) -> bool:
@@ -118,14 +122,26 @@ def _lots(session: Session, words: str) -> Iterator[Hit]:
         yield Hit("lot", lot.label, f"{lot.claimed_part} from {lot.seller.name}{order}, arrived {lot.arrived_on}")
 
 
-def _pieces(session: Session, words: str) -> Iterator[Hit]:
-    """Yield pieces by every date code ever read from them, and by the markings lately read, as read or joined."""
-    newest_look = session.scalar(select(func.max(Inspection.id))) or 0
+class _Marked(NamedTuple):
+    """The condition for looks whose marking holds a text, and whether it passes over older ones."""
+
+    found: ColumnElement[bool]
+    lately: bool
+
+
+def _marked(session: Session, words: str) -> _Marked:
+    by_words = candidates(session, words, LOOKS_SEARCHED)
+    if by_words is not None and by_words.few:
+        return _Marked(Inspection.id.in_(by_words.looks) & holding(words), lately=False)
+    newest = session.scalar(select(func.max(Inspection.id))) or 0
+    return _Marked((Inspection.id > newest - LOOKS_SEARCHED) & holding(words), lately=newest > LOOKS_SEARCHED)
+
+
+def _pieces(session: Session, words: str, marked: ColumnElement[bool]) -> Iterator[Hit]:
+    """Yield pieces by every date code and by the markings ever read from them, as read or joined."""
     # Two questions, each with an index of its own: joined by 'or' they would have every look gone through.
     read = union_all(
-        select(Inspection.id, Inspection.piece_id).where(
-            Inspection.id > newest_look - LOOKS_SEARCHED, _holding(Inspection.marking, words)
-        ),
+        select(Inspection.id, Inspection.piece_id).where(marked),
         select(Inspection.id, Inspection.piece_id).where(func.upper(Inspection.date_code) == words.upper()),
     ).subquery()
     newest = select(func.max(read.c.id)).group_by(read.c.piece_id)
@@ -138,4 +154,4 @@ def _pieces(session: Session, words: str) -> Iterator[Hit]:
         yield Hit("piece", label, marking or "")
 
 
-_LOOKS: tuple[Callable[[Session, str], Iterator[Hit]], ...] = (_machines, _sellers, _lots, _pieces)
+_LOOKS: tuple[Callable[[Session, str], Iterator[Hit]], ...] = (_machines, _sellers, _lots)

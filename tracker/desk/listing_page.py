@@ -19,7 +19,7 @@ from tracker.desk.fields import folded
 from tracker.desk.listing_filters import Filters, no_such_row
 from tracker.desk.pieces import plain_label
 from tracker.desk.rows import ROW_OF, Row
-from tracker.desk.standing import State, state
+from tracker.desk.standing import STATE, State, state
 from tracker.desk.workspace import Workspace
 from tracker.records.derived import LOT_STANDING, PIECE_STANDING, SELLER_STANDING
 from tracker.records.models import Lot, Machine, Piece
@@ -30,7 +30,7 @@ _TABLE = {"pieces": PIECE_STANDING, "lots": LOT_STANDING}
 _NO_FILTERS: frozenset[str] = frozenset()
 _NUMBER = {what: len(fields(row)) for what, row in ROW_OF.items()}
 """Where a row's number stands, behind its columns; what its suspicion was reckoned with comes after it."""
-_COUNTED = 4
+_COUNTED = 1 + len(STATE)
 """Columns of `listing_query.count`, at the end of each row of a page."""
 _SUSPICION = {"pieces": 7, "lots": 21}
 """Where the suspicion stands among a row's columns."""

@@ -6,14 +6,19 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from sqlalchemy import Select, func, or_, select
+from sqlalchemy import ColumnElement, Select, func, or_, select
 from sqlalchemy.orm import Session
 
+from tracker.desk.marking_search import candidates, holding
 from tracker.desk.pieces import OPEN, find_lot, holds
 from tracker.desk.sellers import find_seller_or_none
+from tracker.desk.standing_suspicion import brought_up
 from tracker.desk.workspace import Workspace
 from tracker.errors import BadRequest, NoSuch
 from tracker.records.models import Decision, Fitting, Inspection, JournalEntry, Lot, Machine, Piece, Seller
+
+FEW_LOOKS = 5_000
+"""Looks with a marking's words that are gone through first, whatever else is asked for; our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +79,8 @@ def recall(workspace: Workspace, wanted: Wanted) -> Recall:
     """
     if wanted == Wanted():
         raise BadRequest("Nothing to look for.", "Give --lot, --seller, --date-code, --marking, --since or --until.")
+    if wanted.marking:
+        brought_up(workspace)
     with workspace.read() as session:
         which = _query(session, wanted)
         connection = session.connection()
@@ -125,14 +132,19 @@ def _query(session: Session, wanted: Wanted) -> Select[Any]:
     if wanted.date_code:
         query = query.where(Piece.id.in_(_dated(wanted.date_code)))
     if wanted.marking:
-        text = " ".join(wanted.marking.split()).lower()
-        found = func.lower(Inspection.marking).contains(text, autoescape=True)
-        if wanted.lot or wanted.seller or wanted.since or wanted.until or wanted.date_code:
-            # The looks of few pieces, rather than all there are.
-            query = query.where(select(Inspection.id).where(Inspection.piece_id == Piece.id, found).exists())
-        else:
-            query = query.where(Piece.id.in_(select(Inspection.piece_id).where(found)))
+        query = query.where(_marked(session, wanted, wanted.marking))
     return query
+
+
+def _marked(session: Session, wanted: Wanted, text: str) -> ColumnElement[bool]:
+    found, by_words = holding(text), candidates(session, text, FEW_LOOKS)
+    narrowed = wanted.lot or wanted.seller or wanted.since or wanted.until or wanted.date_code
+    if narrowed and (by_words is None or not by_words.few):
+        # The looks of few pieces, rather than all there are.
+        return select(Inspection.id).where(Inspection.piece_id == Piece.id, found).exists()
+    if by_words is not None:
+        found = Inspection.id.in_(by_words.looks) & found
+    return Piece.id.in_(select(Inspection.piece_id).where(found))
 
 
 def _dated(text: str) -> Select[int]:

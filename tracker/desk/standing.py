@@ -1,4 +1,6 @@
-"""How pieces, lots and sellers stand, kept beside the records: brought up to date by each act, and made anew at will.
+"""How pieces, lots and sellers stand, and the words of markings, kept beside the records.
+
+They are brought up to date by each act, and made anew at will.
 
 The tables are in `tracker/records/derived.py`. They say what the rows say up to the journal entry `through`; what an
 act wrote is added in its own transaction, and whoever finds them behind (new tables, records written in another way)
@@ -13,6 +15,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import (
     BindParameter,
     CompoundSelect,
+    ScalarSelect,
     Select,
     bindparam,
     delete,
@@ -28,6 +31,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import Session, aliased
 
 from tracker.desk.fields import folded
+from tracker.desk.marking_words import add_words
 from tracker.records.derived import DERIVED, LOT_STANDING, PIECE_STANDING, SELLER_STANDING, STANDING_STATE
 from tracker.records.models import (
     BenchRun,
@@ -54,16 +58,21 @@ Progress = Callable[[int, int], None]
 
 
 class State(NamedTuple):
-    """Where the tables stand: the newest entry, the entry they are brought up to, and how often lessons changed."""
+    """Where the tables stand.
+
+    The newest entry, the entry they are brought up to, how often lessons changed, and the entry that those with the
+    words of markings are brought up to: they came later than the others.
+    """
 
     head: int
     through: int
     taught: int
+    words: int
 
     @property
     def current(self) -> bool:
         """Whether they say what the rows say."""
-        return self.head == self.through
+        return self.head == self.through == self.words
 
 
 def state(session: Session) -> State:
@@ -72,9 +81,16 @@ def state(session: Session) -> State:
 
 
 _HEAD = select(func.coalesce(func.max(JournalEntry.id), 0)).scalar_subquery()
-_THROUGH = select(func.coalesce(func.max(STANDING_STATE.c.through), 0)).scalar_subquery()
-_TAUGHT = select(func.coalesce(func.max(STANDING_STATE.c.taught), 0)).scalar_subquery()
-STATE = (_HEAD, _THROUGH, _TAUGHT)
+_ALL, _WORDS = 1, 2
+"""The rows of `standing_state`."""
+
+
+def _noted(column: str, row: int) -> ScalarSelect[int]:
+    at = STANDING_STATE.c
+    return select(func.coalesce(func.max(at[column]), 0)).where(at.id == row).scalar_subquery()
+
+
+STATE = (_HEAD, _noted("through", _ALL), _noted("taught", _ALL), _noted("through", _WORDS))
 """The columns of a `State`, to be asked for along with others."""
 
 
@@ -89,7 +105,7 @@ def lots_with(session: Session, dispositions: Sequence[str]) -> Select[Any] | No
 def follow(session: Session, entry: int) -> None:
     """Add what an act wrote, in its transaction; leave it to the next who asks where the tables were behind already."""
     at = state(session)
-    if at.through == entry - 1:
+    if at.through == at.words == entry - 1:
         bring_up(session, at, until=entry)
 
 
@@ -107,6 +123,10 @@ def bring_up(session: Session, at: State, *, until: int, progress: Progress | No
             taught = taught or written.taught
             if progress is not None:
                 progress(done, len(touched.pieces))
+    if at.words < at.through:
+        add_words(session, at.words, 1)
+    elif touched.looks:
+        add_words(session, at.through, min(touched.looks))
     for _, some in _parts(sorted(touched.stirred)):
         _stir(session, some, until)
     for _, some in _parts(sorted(lots | touched.stirred)):
@@ -125,22 +145,28 @@ def empty(session: Session) -> None:
 
 def _write_state(session: Session, through: int, taught: int) -> None:
     session.execute(delete(STANDING_STATE))
-    session.execute(insert(STANDING_STATE).values(id=1, through=through, taught=taught))
+    rows = [{"id": _ALL, "through": through, "taught": taught}, {"id": _WORDS, "through": through, "taught": 0}]
+    session.execute(insert(STANDING_STATE), rows)
 
 
 class _Touched(NamedTuple):
-    """What new rows speak of: pieces; lots of whose pieces more may be known beyond looks; new lots; new pictures."""
+    """What new rows speak of.
+
+    Pieces; lots of whose pieces more may be known beyond looks; new lots; new pictures; the first new look.
+    """
 
     pieces: set[int]
     stirred: set[int]
     lots: set[int]
     listings: set[int]
+    looks: set[int]
 
 
 def _touched(session: Session, after: int) -> _Touched:
     found: dict[str, set[int]] = {name: set() for name in _Touched._fields}
     for kind, number in session.execute(_TOUCHED, {"after": after}):
-        found[kind].add(number)
+        if number is not None:
+            found[kind].add(number)
     return _Touched(**found)
 
 
@@ -164,6 +190,8 @@ def _asked() -> CompoundSelect[Any]:
         .where(new.entry_id > after, old.entry_id <= after),
         select(literal("stirred"), Piece.lot_id).where(Piece.id.in_(select(told.c.piece_id))),
         select(literal("lots"), Lot.id).where(Lot.entry_id > after),
+        # '+ 0': by the index of entries, not from the first look on.
+        select(literal("looks"), func.min(Inspection.id + 0)).where(Inspection.entry_id > after),
         select(literal("listings"), Photo.lot_id).where(Photo.entry_id > after, Photo.role == LISTING),
         select(literal("listings"), Document.lot_id).where(Document.entry_id > after, Document.kind == LISTING),
     )

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from tracker.desk.fault import Fault
 from tracker.desk.fields import folded
 from tracker.desk.looks import TOP_ROLES
+from tracker.desk.marking_check import differing
 from tracker.desk.standing import AT_ONCE, bring_up, empty, lot_rows, state
 from tracker.desk.standing_rows import FROM_LOOKS, SAID, from_look, standing_rows
 from tracker.records.derived import LOT_STANDING, PIECE_STANDING, SELLER_STANDING
@@ -28,6 +29,7 @@ def check(session: Session) -> Iterator[Fault]:
     yield from _pieces(session)
     yield from _lots(session)
     yield from _sellers(session)
+    yield from (_fault(subject, "marking") for subject in differing(session))
 
 
 def mend(session: Session) -> int:

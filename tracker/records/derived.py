@@ -82,7 +82,28 @@ STANDING_STATE = Table(
     Column("through", Integer, nullable=False),
     Column("taught", Integer, nullable=False),
 )
-"""One row, or none at the beginning: the journal entry up to which these tables say what the rows do, and how often
-what the workshop has learned from settled pieces has changed."""
+"""None at the beginning, then two rows: the journal entry up to which these tables say what the rows do, and how often
+what the workshop has learned from settled pieces has changed; the second row is about the words of markings alone."""
 
-DERIVED = (PIECE_STANDING, LOT_STANDING, SELLER_STANDING, STANDING_STATE)
+BYTEWISE = Text().with_variant(Text(collation="C"), "postgresql")
+"""Text in the order of its bytes, in which what begins alike stands together."""
+
+MARKING_WORD = Table(
+    "marking_word",
+    Base.metadata,
+    Column("word", BYTEWISE, primary_key=True),
+    Column("look_id", Integer, primary_key=True, autoincrement=False),
+    sqlite_with_rowid=False,
+)
+"""The words of the marking that a look (a row of `inspection`) read; see `tracker/desk/marking_words.py`."""
+
+WORD_ENDING = Table(
+    "word_ending",
+    Base.metadata,
+    Column("ending", BYTEWISE, primary_key=True),
+    Column("word", BYTEWISE, primary_key=True),
+    sqlite_with_rowid=False,
+)
+"""Each word of `marking_word` from each of its signs on: what holds a text has an ending that begins with it."""
+
+DERIVED = (PIECE_STANDING, LOT_STANDING, SELLER_STANDING, STANDING_STATE, MARKING_WORD, WORD_ENDING)

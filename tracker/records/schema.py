@@ -11,7 +11,7 @@ from tracker.records.session import read_transaction, write_transaction
 if TYPE_CHECKING:
     from alembic.config import Config
 
-HEAD = "v0007"
+HEAD = "v0008"
 """The newest migration; kept here so that a workspace which is up to date opens without loading Alembic."""
 UNFINISHED = f"unfinished {HEAD}"
 """What stands in the place of a migration while records are being copied from elsewhere; nothing opens them."""
