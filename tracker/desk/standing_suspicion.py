@@ -23,10 +23,11 @@ from tracker.desk.workspace import Workspace
 from tracker.errors import LotproofError
 from tracker.records.derived import LOT_STANDING, PIECE_STANDING
 
-FEW = 300
-"""So many stale suspicions are brought up to today while somebody waits for a list, at 0.3 ms a piece as measured
-and half of that for each piece of their lots of which anything is known, since siblings are read with them; our own
-choice."""
+FEW = 1_000
+"""So many stale suspicions are brought up to today while somebody waits for a list. Of whole lots 0.44 ms a piece
+was measured; that half as much goes for each sibling of which anything is known, since it is read along, is an
+estimate from its profile. Half a second is what somebody waits gladly (our own choice), and most workshops are
+smaller: their lists are always of today."""
 AT_ONCE = 2_000
 """Pieces judged between two writes; our own choice."""
 
