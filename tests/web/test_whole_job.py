@@ -7,6 +7,7 @@ pieces were marked again is known from sample_images/truth.csv, which the progra
 import csv
 import re
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -71,10 +72,16 @@ class Keys:
         raise AssertionError(f"the arrows do not reach {name}")
 
     def upload(self, wanted: Any, path: Path) -> None:
-        self._reach(wanted)
-        with self.page.expect_file_chooser() as opened:
-            self.page.keyboard.press("Space")
-        opened.value.set_files(path)
+        from playwright.sync_api import TimeoutError as TooLate
+
+        for wait_ms in (5_000, 10_000, 20_000):  # on a busy machine a press goes now and then to the page before
+            self._reach(wanted)
+            with suppress(TooLate):
+                with self.page.expect_file_chooser(timeout=wait_ms) as opened:
+                    self.page.keyboard.press("Space")
+                opened.value.set_files(path)
+                return
+        raise AssertionError("the space bar opens no choice of files")
 
     def _reach(self, wanted: Any, there: str = "e => e === document.activeElement") -> None:
         wanted.wait_for()
