@@ -1,11 +1,13 @@
 """What can be sent over the wire to a real server: too much, too slowly, too many at once, and not HTTP at all."""
 
+import asyncio
 import json
 import os
 import socket
 import time
 import zipfile
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import httpx
@@ -94,6 +96,32 @@ def test_a_query_of_raw_bytes_is_read_as_browsers_write_it() -> None:
     """RFC 3986, 2.1: what is not ASCII stands as a percent sign and two digits."""
     assert guard._as_browsers_write("part=Müller&x=%20".encode()) == b"part=M%C3%BCller&x=%20"
     assert guard._as_browsers_write(b"\xb2=x") == b"%B2=x"
+
+
+def test_a_query_of_raw_bytes_is_refused_by_the_server_and_no_fault_behind_another(
+    address: tuple[str, int], pages: Pages
+) -> None:
+    async def receive() -> dict[str, object]:
+        return {"type": "http.request", "body": b"", "more_body": False}
+
+    for query in ("part=Müller".encode(), b"part=M%FC\xfcller\xb2", b"\xb2=x"):
+        with socket.create_connection(address, 20) as link:
+            link.sendall(_head(address, b"GET /lots?" + query))
+            assert b" 400 " in _answer(link).partition(b"\r\n")[0]
+        got: list[dict[str, object]] = []
+
+        async def send(message: dict[str, object], got: list[dict[str, object]] = got) -> None:
+            got.append(message)
+
+        scope = {
+            "type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": "GET", "scheme": "http",
+            "path": "/lots", "raw_path": b"/lots", "root_path": "", "query_string": query,
+            "client": ("127.0.0.1", 50000), "server": ("127.0.0.1", 8437), "headers": [(b"host", b"127.0.0.1:8437")],
+        }  # fmt: skip
+        with ThreadPoolExecutor(1) as apart:  # a browser of another test may have a loop running in this thread
+            apart.submit(asyncio.run, pages.app(scope, receive, send)).result()
+        assert got[0]["status"] == 200, query
+        assert got[1]["body"].count("Müller".encode()) >= (query == "part=Müller".encode())
 
 
 def test_who_sends_no_head_does_not_keep_others_out(address: tuple[str, int], monkeypatch: pytest.MonkeyPatch) -> None:
