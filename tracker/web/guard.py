@@ -74,7 +74,8 @@ class Guard:
                 headers["server-timing"] = f"all;dur={(time.perf_counter() - begun) * 1000:.1f}"
             await send(message)
 
-        scope = {**scope, "query_string": _as_browsers_write(scope["query_string"])}
+        if not scope["query_string"].isascii():
+            scope = {**scope, "query_string": _as_browsers_write(scope["query_string"])}
         request = Request(scope)
         if _host(request.headers) not in self.names:
             said = self.refuse(
@@ -151,7 +152,7 @@ def most(path: str, limits: Limits) -> int:
 
 def _as_browsers_write(query: bytes) -> bytes:
     """Return a query whose bytes are ASCII, as RFC 3986 has it: scripts may send any, which Starlette trips over."""
-    return query if query.isascii() else b"".join(b"%%%02X" % one if one > 127 else b"%c" % one for one in query)
+    return b"".join(b"%%%02X" % one if one > 127 else b"%c" % one for one in query)
 
 
 def _host(headers: Headers) -> str:

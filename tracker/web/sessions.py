@@ -7,7 +7,9 @@ seconds of UTC.
 
 import json
 from base64 import b64decode
+from collections.abc import Callable
 from datetime import datetime
+from functools import partial
 from typing import Literal, overload
 
 from itsdangerous import BadSignature, SignatureExpired, TimestampSigner
@@ -64,7 +66,7 @@ class Sessions(SessionMiddleware):
         if scope["type"] == "http":
             sent = HTTPConnection(scope).cookies.get(self.session_cookie)
             if sent is not None:
-                scope[_ENDED] = self._why_ended(sent)
+                scope[_ENDED] = partial(self._why_ended, sent)  # asked for at the door alone
         await super().__call__(scope, receive, send)
 
     def _why_ended(self, sent: str) -> str | None:
@@ -91,5 +93,5 @@ def _was_in(payload: object) -> bool:
 
 def why_ended(asked: HTTPConnection) -> str | None:
     """Return why the session of a device that had been let in has ended by its time; None where none has."""
-    found: str | None = asked.scope.get(_ENDED)
-    return found
+    ask: Callable[[], str | None] | None = asked.scope.get(_ENDED)
+    return None if ask is None else ask()
